@@ -1,0 +1,195 @@
+"""What the guard process and the daemon say to each other: the messages, and nothing else.
+
+Framing: a 4-byte little-endian length, then one msgpack object with a `type` tag (see `framing.py`).
+Times are ns since the epoch; every number carries its unit in its name.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from benchd.reading import Block, OutputState
+
+
+class RuleLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the trip rules of one channel compare with. None switches a rule off."""
+
+    over_current_a: float | None = None
+    """Trip above this current, A. (Below the supply's limit, else the supply's own limit acts first.)"""
+    over_voltage_v: float | None = None
+    """Trip above this voltage, V."""
+    short_voltage_fraction: float = 0.5
+    """In limit with less than this share of the set voltage counts as collapsed."""
+    short_hold_s: float = 0.010
+    """Collapsed for longer than this, and not rising as a charging capacitor would: a short. s"""
+    harmless_bulk_f: float = 0.002
+    """Largest bulk capacitance believed harmless, F: it sets how fast a good board's voltage must rise."""
+    stale_s: float = 1.0
+    """No valid reading for this long while the output is on: trip. s"""
+
+
+class ChannelConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One output and the envelope that no caller can exceed."""
+
+    number: int
+    max_voltage_v: float
+    max_limit_a: float
+
+
+class SupplyConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One supply for the guard to hold."""
+
+    name: str
+    resource: str
+    """VISA resource name, e.g. TCPIP0::192.0.2.5::5025::SOCKET or ASRL/dev/ttyUSB0::INSTR."""
+    profile: str
+    """Name of a shipped profile or path of a profile file."""
+    channels: tuple[ChannelConfig, ...]
+    reading_interval_s: float = 0.0
+    """Time between readings of one channel, s; 0 reads as fast as the supply answers."""
+    timeout_s: float = 0.3
+    """How long one reply may take, s."""
+    on_daemon_loss: Literal["off", "hold"] = "off"
+    baud_rate: int | None = None
+    """Serial only; None takes the profile's."""
+
+
+# ---- daemon → guard -------------------------------------------------------------------------------------------
+
+
+class Configure(msgspec.Struct, frozen=True, tag=True):
+    """First message. The guard opens the supplies and reads them; it switches nothing on."""
+
+    supplies: tuple[SupplyConfig, ...]
+    lock_dir: str
+    daemon_timeout_s: float = 0.4
+    """Heartbeats missing for this long mean the daemon is gone, s."""
+
+
+class PowerOn(msgspec.Struct, frozen=True, tag=True):
+    """Prepare, read back, and switch one output on. Refused while tripped, unknown, or outside the envelope."""
+
+    id: int
+    supply: str
+    channel: int
+    voltage_v: float
+    limit_a: float
+    rules: RuleLimits
+
+
+class PowerOff(msgspec.Struct, frozen=True, tag=True):
+    """Switch off and confirm. `supply` None: every output of every supply. Always accepted."""
+
+    id: int
+    supply: str | None = None
+    channel: int | None = None
+
+
+class Rearm(msgspec.Struct, frozen=True, tag=True):
+    """A person releases the latch after a trip; refused unless the output is confirmed off."""
+
+    id: int
+    supply: str
+    channel: int
+
+
+class DaemonBeat(msgspec.Struct, frozen=True, tag=True):
+    """The daemon lives."""
+
+    seq: int
+
+
+class Shutdown(msgspec.Struct, frozen=True, tag=True):
+    """Switch everything off, confirm, answer, end."""
+
+    id: int
+
+
+Command = Configure | PowerOn | PowerOff | Rearm | DaemonBeat | Shutdown
+
+
+# ---- guard → daemon -------------------------------------------------------------------------------------------
+
+
+class GuardBeat(msgspec.Struct, frozen=True, tag=True):
+    """The guard lives. `ages_s`: per supply, time since its thread last came round, s."""
+
+    seq: int
+    ages_s: dict[str, float]
+
+
+class Answer(msgspec.Struct, frozen=True, tag=True):
+    """The outcome of one command, by its id. `error` says what was asked, what came back, and what to do."""
+
+    id: int
+    ok: bool
+    error: str = ""
+
+
+class LinkChanged(msgspec.Struct, frozen=True, tag=True):
+    """The link to a supply came up (with its identity) or went down (with the reason)."""
+
+    supply: str
+    up: bool
+    t_ns: int
+    identity: str = ""
+    text: str = ""
+
+
+class OutputChanged(msgspec.Struct, frozen=True, tag=True):
+    """The known state of an output changed. `reason` is one of the words in `states.REASONS`."""
+
+    supply: str
+    channel: int
+    state: OutputState
+    reason: str
+    t_ns: int
+    voltage_v: float = 0.0
+    """The set voltage when on, V."""
+    limit_a: float = 0.0
+    """The current limit when on, A."""
+    latched: bool = False
+    text: str = ""
+
+
+class Tripped(msgspec.Struct, frozen=True, tag=True):
+    """One trip, complete: sent when the off was confirmed or given up on."""
+
+    supply: str
+    channel: int
+    rule: str
+    """short, over-current, over-voltage, stale."""
+    text: str
+    """One sentence with the figures and units that decided."""
+    onset_ns: int
+    """First reading that belonged to the fault."""
+    detected_ns: int
+    """Reading at which the rule decided."""
+    off_sent_ns: int
+    off_confirmed_ns: int | None
+    """None: the output could not be confirmed off; its state is `unknown`."""
+    set_voltage_v: float
+    limit_a: float
+    let_through_c: float
+    """Charge from onset to off confirmed (or given up), C, trapezoid over the readings."""
+    let_through_j: float
+    let_through_a2s: float
+    before: Block
+    """The newest readings up to the decision (at most 200)."""
+    after: Block
+    """Readings between off sent and the end of the confirmation; may be empty."""
+
+
+class SupplyErrors(msgspec.Struct, frozen=True, tag=True):
+    """Entries of the instrument's error queue, oldest first, as (number, text)."""
+
+    supply: str
+    t_ns: int
+    errors: tuple[tuple[int, str], ...]
+    during: str
+    """What was being done, for the message to the operator."""
+
+
+Report = GuardBeat | Answer | LinkChanged | OutputChanged | Tripped | SupplyErrors | Block

@@ -1,0 +1,83 @@
+"""A trace: the readings of one power-up with its marks and the settings it was taken with; and its finding."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Literal
+
+import msgspec
+
+from benchd.traces.samples import Samples
+
+MarkKind = Literal["connected", "button", "boot-end", "removed", "tripped", "off"]
+
+
+class Mark(msgspec.Struct, frozen=True):
+    """A moment in a trace. `by`: "recogniser", or "hand" when a person (page, CLI, MQTT, file) gave it."""
+
+    kind: MarkKind
+    t_ns: int
+    by: Literal["recogniser", "hand", "guard"] = "recogniser"
+
+
+class Conditions(msgspec.Struct, frozen=True):
+    """How a trace was measured. None: not known."""
+
+    set_voltage_v: float | None = None
+    limit_a: float | None = None
+    resolution_a: float | None = None
+    """Smallest step of the current reading, A."""
+    accuracy_fraction: float | None = None
+    """Current accuracy: share of the reading."""
+    accuracy_offset_a: float | None = None
+    """Current accuracy: constant part, A."""
+    board: str = ""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Trace:
+    """Readings of one power-up. `start_ns` is t = 0 of every time in s that is said about it."""
+
+    samples: Samples
+    start_ns: int
+    conditions: Conditions
+    marks: tuple[Mark, ...] = ()
+
+    def mark_s(self, kind: MarkKind) -> float | None:
+        """Time of the first mark of this kind, s after the start; None without one. A mark by hand wins."""
+        found = sorted((m for m in self.marks if m.kind == kind), key=lambda m: (m.by != "hand", m.t_ns))
+        return (found[0].t_ns - self.start_ns) / 1e9 if found else None
+
+
+class Evidence(msgspec.Struct, frozen=True):
+    """One fact that a finding stands on."""
+
+    text: str
+    """A sentence for the technician, figures with units."""
+    quantity: str = ""
+    value: float | None = None
+    unit: str = ""
+    uncertainty: float | None = None
+    """Expanded (k = 2), in `unit`."""
+
+
+class Alternative(msgspec.Struct, frozen=True):
+    """What else could explain the trace, and what would tell the two apart."""
+
+    signature: str
+    confidence: float
+    tell_apart: str = ""
+
+
+class Finding(msgspec.Struct, frozen=True):
+    """What a trace says."""
+
+    signature: str
+    confidence: float
+    """0 to 1."""
+    evidence: tuple[Evidence, ...]
+    alternatives: tuple[Alternative, ...] = ()
+    next_checks: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    button_s: float | None = None
+    """The button as marked or recognised, s after the trace's start; None when there was none to see."""
