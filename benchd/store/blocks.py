@@ -1,0 +1,132 @@
+"""Readings as rows: how they are cut, found again by time, and joined to fewer rows."""
+
+from __future__ import annotations
+
+import dataclasses
+import sqlite3
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+
+from benchd.reading import Block
+from benchd.store import codec
+from benchd.traces.samples import Samples
+
+MAX_ROW_READINGS = 8192
+"""Large enough that a row's overhead is small, small enough that a follower's step is short."""
+MAX_ROW_SPAN_NS = 60 * 1_000_000_000
+"""No row covers more time, so a search by time need not look further back than this."""
+
+Rows = Callable[[str, Sequence[Any]], list[tuple[Any, ...]]]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class StoredBlock:
+    """One row of readings. `seq` orders all rows; joined rows keep the last row's."""
+
+    seq: int
+    supply: str
+    channel: int
+    job: str | None
+    trace: str | None
+    half_trip_ns: int
+    dropped: int
+    samples: Samples
+
+
+def insert(db: sqlite3.Connection, block: Block, job: str | None, trace: str | None) -> None:
+    """Add readings as one row, or several when they are many or cover long."""
+    samples = Samples.from_block(block)
+    dropped = block.dropped
+    start = 0
+    while start < len(samples):
+        end = min(len(samples), start + MAX_ROW_READINGS)
+        span = samples.t_ns[start:end] - samples.t_ns[start]
+        if span.max() - span.min() > MAX_ROW_SPAN_NS:
+            end = start + max(1, int(np.argmax(np.abs(span) > MAX_ROW_SPAN_NS // 2)))
+        part = samples[start:end]
+        db.execute(
+            "INSERT INTO blocks (supply, channel, job, trace, t0_ns, t1_ns, n, half_trip_ns, dropped, data)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (block.supply, block.channel, job, trace, *_reach(part), len(part), block.half_trip_ns, dropped,
+             codec.encode(part)),
+        )  # fmt: skip
+        start, dropped = end, 0
+
+
+def between(rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int) -> Samples:
+    """The readings of one channel with start_ns <= t < end_ns, in time order."""
+    found = rows(
+        "SELECT data FROM blocks WHERE supply = ? AND channel = ? AND t0_ns >= ? AND t0_ns < ? AND t1_ns >= ?"
+        " ORDER BY t0_ns, seq",
+        (supply, channel, max(start_ns - MAX_ROW_SPAN_NS, -(2**63)), end_ns, start_ns),
+    )
+    samples = Samples.concat(codec.decode(r[0]) for r in found)
+    if len(samples) > 1 and np.any(np.diff(samples.t_ns) < 0):
+        # The clock was set back, or two writers' rows interlace.
+        order = np.argsort(samples.t_ns, kind="stable")
+        samples = Samples(
+            samples.t_ns[order], samples.voltage_v[order], samples.current_a[order],
+            samples.mode[order], samples.flags[order],
+        )  # fmt: skip
+    return samples.between(start_ns, end_ns)
+
+
+def after(rows: Rows, seq: int, limit: int) -> list[StoredBlock]:
+    """Rows with a seq above `seq`, oldest first."""
+    found = rows(
+        "SELECT seq, supply, channel, job, trace, half_trip_ns, dropped, data FROM blocks WHERE seq > ?"
+        " ORDER BY seq LIMIT ?",
+        (seq, limit),
+    )
+    return [
+        StoredBlock(row, supply, channel, job, trace, half_trip_ns, dropped, codec.decode(data))
+        for row, supply, channel, job, trace, half_trip_ns, dropped, data in found
+    ]
+
+
+def join(db: sqlite3.Connection, after_seq: int) -> int:
+    """Join small rows above `after_seq` that belong together; returns the highest seq there is.
+
+    Samples are committed four times a second, a dozen readings at a time on a slow supply, and a row has some
+    150 bytes of its own. The joined row takes the last one's seq: a follower that had read only the first of them
+    sends those again (same time and tags: the same points), and none misses any.
+    """
+    groups: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
+    highest = after_seq
+    for row in db.execute(
+        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace, half_trip_ns, dropped FROM blocks WHERE seq > ?"
+        " ORDER BY seq",
+        (after_seq,),
+    ).fetchall():
+        highest = row[0]
+        key, group = row[4:8], groups.setdefault(row[4:8], [])
+        low, high = min(r[2] for r in [*group, row]), max(r[3] for r in [*group, row])
+        if sum(r[1] for r in [*group, row]) > MAX_ROW_READINGS or high - low > MAX_ROW_SPAN_NS:
+            _join_group(db, group)
+            groups[key] = [row]
+        else:
+            group.append(row)
+    for group in groups.values():
+        _join_group(db, group)
+    return highest
+
+
+def _join_group(db: sqlite3.Connection, group: list[tuple[Any, ...]]) -> None:
+    if len(group) < 2:
+        return
+    seqs = [r[0] for r in group]
+    marks = ", ".join("?" * len(seqs))
+    parts = db.execute(f"SELECT data FROM blocks WHERE seq IN ({marks}) ORDER BY seq", seqs).fetchall()  # noqa: S608
+    samples = Samples.concat(codec.decode(p[0]) for p in parts)
+    db.execute(f"DELETE FROM blocks WHERE seq IN ({', '.join('?' * (len(seqs) - 1))})", seqs[:-1])  # noqa: S608
+    db.execute(
+        "UPDATE blocks SET t0_ns = ?, t1_ns = ?, n = ?, half_trip_ns = ?, dropped = ?, data = ? WHERE seq = ?",
+        (*_reach(samples), len(samples), max(r[8] for r in group), sum(r[9] for r in group),
+         codec.encode(samples), seqs[-1]),
+    )  # fmt: skip
+
+
+def _reach(samples: Samples) -> tuple[int, int]:
+    return int(samples.t_ns.min()), int(samples.t_ns.max())

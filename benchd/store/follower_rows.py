@@ -1,0 +1,83 @@
+"""How far each follower has got, and what its server would not take."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+if TYPE_CHECKING:
+    from benchd.store.log import Log
+
+KEEP_REJECTED = 1000
+"""Newest items kept per follower for looking at; all are counted."""
+MAX_ITEM_CHARS = 2000
+
+
+class Rejected(msgspec.Struct, frozen=True):
+    """One item that a server refused for good: `item` is what was sent, `reason` what it answered."""
+
+    seq: int
+    reason: str
+    item: str
+
+
+class FollowerRows:
+    """The tables `cursors` and `rejected` of a log."""
+
+    def __init__(self, log: Log) -> None:
+        self._log = log
+
+    def cursor(self, name: str) -> int | None:
+        """Seq of the last row that this follower is done with; None when it never ran on this log."""
+        rows = self._log.rows("SELECT seq FROM cursors WHERE name = ?", (name,))
+        return int(rows[0][0]) if rows else None
+
+    def advance(self, name: str, seq: int, rejected: Sequence[Rejected] = ()) -> None:
+        """Move the cursor and set refused items aside, in one transaction.
+
+        Not durable against a power cut: the worst is that some items are sent again.
+        """
+        with self._log.transaction(durable=False) as db:
+            db.execute(
+                "INSERT INTO cursors (name, seq, rejected) VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE"
+                " SET seq = excluded.seq, rejected = rejected + excluded.rejected",
+                (name, seq, len(rejected)),
+            )
+            if not rejected:
+                return
+            now = time.time_ns()
+            db.executemany(
+                "INSERT INTO rejected (follower, seq, t_ns, reason, item) VALUES (?, ?, ?, ?, ?)",
+                [
+                    (name, r.seq, now, r.reason[:MAX_ITEM_CHARS], r.item[:MAX_ITEM_CHARS])
+                    for r in rejected[-KEEP_REJECTED:]
+                ],
+            )
+            db.execute(
+                "DELETE FROM rejected WHERE follower = ? AND id <= (SELECT id FROM rejected WHERE follower = ?"
+                " ORDER BY id DESC LIMIT 1 OFFSET ?)",
+                (name, name, KEEP_REJECTED),
+            )
+
+    def rejected(self, name: str, limit: int = 100) -> list[Rejected]:
+        """The newest refused items, newest first."""
+        sql = "SELECT seq, reason, item FROM rejected WHERE follower = ? ORDER BY id DESC LIMIT ?"
+        return [Rejected(*r) for r in self._log.rows(sql, (name, limit))]
+
+    def rejected_count(self, name: str) -> int:
+        """How many items were ever refused."""
+        rows = self._log.rows("SELECT rejected FROM cursors WHERE name = ?", (name,))
+        return int(rows[0][0]) if rows else 0
+
+    def head(self, table: str, kinds: Sequence[str] = ()) -> int:
+        """The highest seq in `blocks` or in `journal` (of these kinds); 0 when there is none."""
+        args: Sequence[Any] = ()
+        if table == "blocks":
+            sql = "SELECT coalesce(max(seq), 0) FROM blocks"
+        else:
+            sql = f"SELECT coalesce(max(seq), 0) FROM journal WHERE kind IN ({', '.join('?' * len(kinds))})"  # noqa: S608
+            args = kinds
+        return int(self._log.rows(sql, args)[0][0])

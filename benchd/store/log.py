@@ -1,0 +1,401 @@
+"""The log: one SQLite file with jobs, journal, traces, readings, trips, and how far each follower has got.
+
+WAL mode, so readers never wait for the writer. Everything committed survives a kill of the process. Against a power
+cut: `transaction(durable=True)` (the default: jobs, journal, traces, trips) is on the disk when it returns; readings
+are on the disk with the next durable commit, at the latest when small rows are joined (see `writer.py`).
+
+In the daemon one `LogWriter` owns the writing connection; readers open their own with `read_only=True`. A `Log` may
+be used from any thread; one call at a time runs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import sqlite3
+import threading
+import time
+from collections.abc import Collection, Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from benchd.guard.wire import Tripped
+from benchd.jobs.job import Job, JournalEntry, check_job_id
+from benchd.reading import Block
+from benchd.store import blocks, migrations
+from benchd.store.blocks import StoredBlock
+from benchd.store.errors import LogDown, LogError, from_sqlite
+from benchd.store.follower_rows import FollowerRows, Rejected
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions, Finding, Mark
+
+__all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "TraceRow", "new_trace_id"]
+
+BUSY_TIMEOUT_S = 5.0
+"""How long to wait for another process (a command line that writes) to finish its transaction."""
+
+
+class TraceRow(msgspec.Struct, frozen=True):
+    """A filed trace, without its readings (`Log.samples` has those)."""
+
+    id: str
+    job: str | None
+    supply: str
+    channel: int
+    start_ns: int
+    """ns since the epoch; t = 0 of everything said about the trace in s."""
+    end_ns: int
+    conditions: Conditions
+    marks: list[Mark]
+    reason: str
+    """Why it ended, in one word: removed, off, tripped, settled ..."""
+    finding: Finding | None = None
+    readings: int = 0
+    peak_a: float | None = None
+    charge_c: float | None = None
+    energy_j: float | None = None
+
+
+def new_trace_id(t_ns: int, supply: str, channel: int) -> str:
+    """An id that sorts by time (UTC, ms) and is safe in MQTT topics, tags, addresses and file names."""
+    when = datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
+    name = re.sub(r"[^A-Za-z0-9-]+", "-", supply)
+    return f"{when:%Y%m%d-%H%M%S}-{t_ns // 1_000_000 % 1000:03d}-{name}-{channel}"
+
+
+class Log:
+    """An open log file. Every method raises LogDown when the file cannot be used now, LogError for a wrong call."""
+
+    def __init__(self, path: Path, db: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = db
+        self._lock = threading.RLock()
+        self._depth = 0
+        self.followers = FollowerRows(self)
+
+    @classmethod
+    def open(cls, path: Path | str, read_only: bool = False) -> Log:
+        """Open a log; make the file and its folder when they are not there, bring an older file up to date.
+
+        With `read_only` nothing is made or changed, and a file of an older version is refused.
+        Raises LogError when the file is of a newer version or no log, LogDown when it cannot be opened now.
+        """
+        path = Path(path).absolute()
+        db = None
+        try:
+            if read_only and not path.exists():
+                raise LogDown(f"{path}: no such log; the daemon makes it when it starts")
+            if not read_only:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            uri = path.as_uri() + ("?mode=ro" if read_only else "")
+            db = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False)
+            _prepare(db, read_only)
+            return cls(path, db)
+        except BaseException as e:
+            if db is not None:
+                db.close()
+            if isinstance(e, sqlite3.Error):
+                raise from_sqlite(e, path) from e
+            if isinstance(e, OSError):
+                raise LogDown(f"{path}: {e}") from e
+            if type(e) is LogError:
+                raise LogError(f"{path}: {e}") from None
+            raise
+
+    def close(self) -> None:
+        """Close the file; again is fine."""
+        with self._lock:
+            self._db.close()
+
+    def __enter__(self) -> Log:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ---- transactions -----------------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def transaction(self, durable: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transaction for all calls inside; a nested one joins the outer. `durable`: on the disk at return."""
+        with self._lock:
+            try:
+                if self._depth == 0:
+                    self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+                    self._db.execute("BEGIN IMMEDIATE")
+                self._depth += 1
+                try:
+                    yield self._db
+                finally:
+                    self._depth -= 1
+                if self._depth == 0:
+                    self._db.execute("COMMIT")
+            except BaseException as e:
+                if self._depth == 0 and self._db.in_transaction:
+                    # SQLite rolls back by itself after some errors (full disk), not after others.
+                    with contextlib.suppress(sqlite3.Error):
+                        self._db.execute("ROLLBACK")
+                if isinstance(e, sqlite3.Error):
+                    raise from_sqlite(e, self.path) from e
+                raise
+
+    def rows(self, sql: str, args: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """All rows of one query."""
+        with self._lock:
+            try:
+                return self._db.execute(sql, args).fetchall()
+            except sqlite3.Error as e:
+                raise from_sqlite(e, self.path) from e
+
+    def _one(self, sql: str, args: Sequence[Any] = ()) -> tuple[Any, ...] | None:
+        return next(iter(self.rows(sql, args)), None)
+
+    @property
+    def log_id(self) -> str:
+        """Random, made with the file: tells its events from those of another log with the same numbers."""
+        return self._value("log") or ""
+
+    # ---- jobs -------------------------------------------------------------------------------------------------
+
+    def add_job(self, job: Job) -> Job:
+        """Add a job and its journal entry `job-created`. Raises JobError for a bad id, LogError when it is there."""
+        check_job_id(job.id)
+        if not job.created_ns:
+            job = msgspec.structs.replace(job, created_ns=time.time_ns())
+        with self.transaction() as db:
+            if self.job(job.id) is not None:
+                raise LogError(f"job {job.id} is already there; choose it, or give another id")
+            db.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?)", msgspec.structs.astuple(job))
+            facts = {"device": job.device, "board": job.board, "symptom": job.symptom}
+            self.add_entry("job-created", job=job.id, payload=facts, t_ns=job.created_ns)
+        return job
+
+    def jobs(self, limit: int = 1000) -> list[Job]:
+        """Newest first."""
+        return [Job(*r) for r in self.rows("SELECT * FROM jobs ORDER BY created_ns DESC LIMIT ?", (limit,))]
+
+    def job(self, job: str) -> Job | None:
+        """The job of that id."""
+        row = self._one("SELECT * FROM jobs WHERE id = ?", (job,))
+        return Job(*row) if row else None
+
+    def set_current_job(self, job: str | None) -> None:
+        """Put a job on the bench (None: no job), with a journal entry `job-chosen` when it is another one."""
+        with self.transaction() as db:
+            if job is not None and self.job(job) is None:
+                raise LogError(f"job {job!r} is not there; create it first")
+            before = self.current_job()
+            if job == before:
+                return
+            db.execute("DELETE FROM bench WHERE key = 'current-job'")
+            if job is not None:
+                db.execute("INSERT INTO bench VALUES ('current-job', ?)", (job,))
+            self.add_entry("job-chosen", job=job, payload={"job": job, "before": before})
+
+    def current_job(self) -> str | None:
+        """Id of the job on the bench."""
+        return self._value("current-job")
+
+    def _value(self, key: str) -> str | None:
+        row = self._one("SELECT value FROM bench WHERE key = ?", (key,))
+        return str(row[0]) if row else None
+
+    # ---- journal ----------------------------------------------------------------------------------------------
+
+    def add_entry(
+        self,
+        kind: str,
+        *,
+        job: str | None = None,
+        supply: str | None = None,
+        channel: int | None = None,
+        trace: str | None = None,
+        payload: dict[str, Any] | None = None,
+        t_ns: int | None = None,
+    ) -> JournalEntry:
+        """Add one line to the timeline, now or at `t_ns`."""
+        t_ns = time.time_ns() if t_ns is None else t_ns
+        text = msgspec.json.encode(payload or {}).decode()
+        with self.transaction() as db:
+            seq = db.execute(
+                "INSERT INTO journal (t_ns, kind, job, supply, channel, trace, payload) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (t_ns, kind, job, supply, channel, trace, text),
+            ).lastrowid
+        assert seq is not None
+        return JournalEntry(seq, t_ns, kind, job, supply, channel, trace, msgspec.json.decode(text))
+
+    def journal(
+        self, job: str | None = None, limit: int = 1000, after_seq: int = 0, kinds: Collection[str] | None = None
+    ) -> list[JournalEntry]:
+        """Entries with seq > after_seq, of one job and of some kinds if given.
+
+        With `after_seq` the oldest `limit` of them (for followers), else the newest; always oldest first.
+        """
+        where, args = ["seq > ?"], [after_seq]
+        more: list[Any] = args
+        if job is not None:
+            where.append("job = ?")
+            more.append(job)
+        if kinds is not None:
+            where.append(f"kind IN ({', '.join('?' * len(kinds))})")
+            more.extend(kinds)
+        order = "ASC" if after_seq else "DESC"
+        sql = f"SELECT * FROM journal WHERE {' AND '.join(where)} ORDER BY seq {order} LIMIT ?"  # noqa: S608
+        found = [_entry(r) for r in self.rows(sql, [*more, limit])]
+        return found if after_seq else found[::-1]
+
+    # ---- traces -----------------------------------------------------------------------------------------------
+
+    def add_trace(self, row: TraceRow) -> JournalEntry:
+        """File a trace, with its journal entry `trace` (finding inside). Raises LogError when the id is there."""
+        with self.transaction() as db:
+            if self.trace(row.id) is not None:
+                raise LogError(f"trace {row.id} is already filed")
+            db.execute(
+                "INSERT INTO traces VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (row.id, row.job, row.supply, row.channel, row.start_ns, row.end_ns, row.reason,
+                 _json(row.conditions), _json(row.marks), _json(row.finding) if row.finding else None,
+                 row.readings, row.peak_a, row.charge_c, row.energy_j),
+            )  # fmt: skip
+            return self._trace_entry("trace", row)
+
+    def update_finding(self, trace: str, finding: Finding, marks: list[Mark] | None = None) -> JournalEntry:
+        """Replace what a trace says (and its marks), with a journal entry `finding`. Raises LogError when not there."""
+        with self.transaction() as db:
+            old = self.trace(trace)
+            if old is None:
+                raise LogError(f"trace {trace!r} is not there")
+            row = msgspec.structs.replace(old, finding=finding, marks=old.marks if marks is None else marks)
+            db.execute(
+                "UPDATE traces SET finding = ?, marks = ? WHERE id = ?", (_json(finding), _json(row.marks), trace)
+            )
+            return self._trace_entry("finding", row)
+
+    def _trace_entry(self, kind: str, row: TraceRow) -> JournalEntry:
+        facts = {
+            "start_ns": row.start_ns,
+            "duration_s": (row.end_ns - row.start_ns) / 1e9,
+            "reason": row.reason,
+            "readings": row.readings,
+            "peak_a": row.peak_a,
+            "charge_c": row.charge_c,
+            "energy_j": row.energy_j,
+            "finding": msgspec.to_builtins(row.finding),
+        }
+        return self.add_entry(kind, job=row.job, supply=row.supply, channel=row.channel, trace=row.id, payload=facts)
+
+    def traces(self, job: str | None = None, limit: int = 1000) -> list[TraceRow]:
+        """Filed traces, of one job if given, newest first."""
+        where, args = ("WHERE job = ?", [job]) if job is not None else ("", [])
+        sql = f"SELECT * FROM traces {where} ORDER BY start_ns DESC, id DESC LIMIT ?"  # noqa: S608
+        return [_trace_row(r) for r in self.rows(sql, [*args, limit])]
+
+    def trace(self, trace: str) -> TraceRow | None:
+        """The trace of that id."""
+        row = self._one("SELECT * FROM traces WHERE id = ?", (trace,))
+        return _trace_row(row) if row else None
+
+    # ---- trips ------------------------------------------------------------------------------------------------
+
+    def add_trip(self, tripped: Tripped, job: str | None = None, trace: str | None = None) -> JournalEntry:
+        """Keep a trip with the readings around it, and its journal entry `trip` (its figures, without readings)."""
+        with self.transaction() as db:
+            number = db.execute(
+                "INSERT INTO trips (detected_ns, supply, channel, job, trace, rule, record)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (tripped.detected_ns, tripped.supply, tripped.channel, job, trace, tripped.rule,
+                 msgspec.msgpack.encode(tripped)),
+            ).lastrowid  # fmt: skip
+            facts = {
+                name: getattr(tripped, name)
+                for name in ("rule", "text", "onset_ns", "detected_ns", "off_sent_ns", "off_confirmed_ns",
+                             "set_voltage_v", "limit_a", "let_through_c", "let_through_j", "let_through_a2s")
+            }  # fmt: skip
+            facts |= {"trip": number, "off_confirmed": tripped.off_confirmed_ns is not None}
+            return self.add_entry(
+                "trip", job=job, supply=tripped.supply, channel=tripped.channel, trace=trace, payload=facts,
+                t_ns=tripped.detected_ns,
+            )  # fmt: skip
+
+    def trip(self, number: int) -> Tripped | None:
+        """The whole trip with the readings around it; `number` is `trip` in the journal entry's payload."""
+        row = self._one("SELECT record FROM trips WHERE id = ?", (number,))
+        return msgspec.msgpack.decode(row[0], type=Tripped) if row else None
+
+    # ---- readings ---------------------------------------------------------------------------------------------
+
+    def add_block(self, block: Block, job: str | None = None, trace: str | None = None) -> None:
+        """Add readings of one channel. Long blocks are stored as several rows."""
+        with self.transaction(durable=False) as db:
+            blocks.insert(db, block, job, trace)
+
+    def samples(self, supply: str, channel: int, start_ns: int, end_ns: int) -> Samples:
+        """The readings of one channel with start_ns <= t < end_ns, in time order."""
+        return blocks.between(self.rows, supply, channel, start_ns, end_ns)
+
+    def blocks_after(self, seq: int, limit: int) -> list[StoredBlock]:
+        """Rows of readings with a seq above `seq`, at most `limit`, oldest first."""
+        return blocks.after(self.rows, seq, limit)
+
+    # ---- settings ---------------------------------------------------------------------------------------------
+
+    def record_settings(self, settings: dict[str, Any]) -> JournalEntry | None:
+        """Keep the settings (without secrets) when they differ from the last kept ones, with an entry `settings`.
+
+        The entry's payload lists the changed keys as dotted paths. None when nothing changed.
+        """
+        text = msgspec.json.encode(settings, order="sorted").decode()
+        with self.transaction() as db:
+            last = self._one("SELECT settings FROM settings_changes ORDER BY id DESC LIMIT 1")
+            if last and last[0] == text:
+                return None
+            db.execute("INSERT INTO settings_changes (t_ns, settings) VALUES (?, ?)", (time.time_ns(), text))
+            old = _flat(msgspec.json.decode(last[0])) if last else {}
+            new = _flat(msgspec.json.decode(text))
+            changed = sorted(k for k in old.keys() | new.keys() if old.get(k) != new.get(k))
+            return self.add_entry("settings", payload={"changed": changed, "first": last is None})
+
+
+def _prepare(db: sqlite3.Connection, read_only: bool) -> None:
+    version = migrations.version_of(db)
+    if read_only:
+        if version < len(migrations.STEPS):
+            raise LogError(
+                f"the log has version {version}, this benchd reads version {len(migrations.STEPS)}; "
+                "start the daemon once, it brings the file up to date"
+            )
+        return
+    db.execute("PRAGMA journal_mode = WAL")
+    migrations.migrate(db)
+
+
+def _entry(r: tuple[Any, ...]) -> JournalEntry:
+    seq, t_ns, kind, job, supply, channel, trace, payload = r
+    return JournalEntry(seq, t_ns, kind, job, supply, channel, trace, msgspec.json.decode(payload))
+
+
+def _trace_row(r: tuple[Any, ...]) -> TraceRow:
+    decode = msgspec.json.decode
+    return TraceRow(
+        id=r[0], job=r[1], supply=r[2], channel=r[3], start_ns=r[4], end_ns=r[5], reason=r[6],
+        conditions=decode(r[7], type=Conditions), marks=decode(r[8], type=list[Mark]),
+        finding=decode(r[9], type=Finding) if r[9] else None,
+        readings=r[10], peak_a=r[11], charge_c=r[12], energy_j=r[13],
+    )  # fmt: skip
+
+
+def _json(value: Any) -> str:
+    return msgspec.json.encode(value).decode()
+
+
+def _flat(value: Any, path: str = "") -> dict[str, Any]:
+    pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else None
+    if pairs is None:
+        return {path: value}
+    out: dict[str, Any] = {}
+    for key, inner in pairs:
+        out |= _flat(inner, f"{path}.{key}" if path else str(key))
+    return out

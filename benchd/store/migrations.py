@@ -1,0 +1,81 @@
+"""The log's tables, step by step. `PRAGMA user_version` counts the steps a file has taken; they only go forward."""
+
+from __future__ import annotations
+
+import sqlite3
+import uuid
+
+from benchd.store.errors import LogError
+
+APPLICATION_ID = 0x626E6364
+"""Marks a SQLite file as a log of benchd ("bncd"), so that another program's database is refused."""
+
+_V1 = """
+CREATE TABLE bench (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE jobs (
+  id TEXT PRIMARY KEY, device TEXT NOT NULL, board TEXT NOT NULL, symptom TEXT NOT NULL, created_ns INTEGER NOT NULL);
+CREATE TABLE journal (
+  seq INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, kind TEXT NOT NULL,
+  job TEXT, supply TEXT, channel INTEGER, trace TEXT, payload TEXT NOT NULL);
+CREATE INDEX journal_job ON journal (job, seq);
+CREATE TABLE traces (
+  id TEXT PRIMARY KEY, job TEXT, supply TEXT NOT NULL, channel INTEGER NOT NULL,
+  start_ns INTEGER NOT NULL, end_ns INTEGER NOT NULL, reason TEXT NOT NULL,
+  conditions TEXT NOT NULL, marks TEXT NOT NULL, finding TEXT,
+  readings INTEGER NOT NULL, peak_a REAL, charge_c REAL, energy_j REAL);
+CREATE INDEX traces_start ON traces (start_ns);
+CREATE INDEX traces_job ON traces (job, start_ns);
+CREATE TABLE blocks (
+  seq INTEGER PRIMARY KEY AUTOINCREMENT, supply TEXT NOT NULL, channel INTEGER NOT NULL, job TEXT, trace TEXT,
+  t0_ns INTEGER NOT NULL, t1_ns INTEGER NOT NULL, n INTEGER NOT NULL, half_trip_ns INTEGER NOT NULL,
+  dropped INTEGER NOT NULL, data BLOB NOT NULL);
+CREATE INDEX blocks_time ON blocks (supply, channel, t0_ns);
+CREATE TABLE trips (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, detected_ns INTEGER NOT NULL, supply TEXT NOT NULL, channel INTEGER NOT NULL,
+  job TEXT, trace TEXT, rule TEXT NOT NULL, record BLOB NOT NULL);
+CREATE TABLE cursors (name TEXT PRIMARY KEY, seq INTEGER NOT NULL, rejected INTEGER NOT NULL DEFAULT 0) WITHOUT ROWID;
+CREATE TABLE rejected (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, follower TEXT NOT NULL, seq INTEGER NOT NULL, t_ns INTEGER NOT NULL,
+  reason TEXT NOT NULL, item TEXT NOT NULL);
+CREATE TABLE settings_changes (id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, settings TEXT NOT NULL);
+"""
+
+STEPS = (_V1,)
+"""Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
+
+
+def version_of(db: sqlite3.Connection) -> int:
+    """The file's version; 0 for an empty file. Raises LogError for another program's database."""
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(db.execute("PRAGMA application_id").fetchone()[0])
+    if owner != APPLICATION_ID and (version or db.execute("SELECT 1 FROM sqlite_master").fetchone()):
+        raise LogError("this is a database of another program, not a log of benchd; name another file")
+    if version > len(STEPS):
+        raise LogError(
+            f"the log has version {version}, this benchd knows up to {len(STEPS)}: it was written by a newer benchd; "
+            "install that one or name another file (nothing was changed)"
+        )
+    return version
+
+
+def migrate(db: sqlite3.Connection) -> None:
+    """Take the file to the newest version, each step in one transaction. Raises LogError (see `version_of`).
+
+    The connection must be in autocommit mode (`isolation_level=None`).
+    """
+    while version_of(db) < len(STEPS):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            version = version_of(db)  # again, now that nobody else can take the step
+            if version < len(STEPS):
+                for statement in STEPS[version].split(";"):
+                    if statement.strip():
+                        db.execute(statement)
+                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                db.execute(f"PRAGMA user_version = {version + 1}")
+                db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
+            db.execute("COMMIT")
+        except BaseException:
+            if db.in_transaction:
+                db.execute("ROLLBACK")
+            raise
