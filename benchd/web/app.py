@@ -1,0 +1,53 @@
+"""The HTTP API under /api/v1, the live stream, and the page."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.routing import Mount
+
+from benchd import __version__
+from benchd.web import bench_routes, errors, job_routes, trace_routes
+from benchd.web.description import describe
+from benchd.web.files import Files, web_root
+from benchd.web.gate import Gate
+from benchd.web.port import BenchPort
+
+
+def create_app(
+    bench: BenchPort,
+    *,
+    bench_name: str,
+    allowed_hosts: Iterable[str] = (),
+    root: Path | None = None,
+    now_ns: Callable[[], int] = time.time_ns,
+) -> Starlette:
+    """The page and its API for one bench.
+
+    `allowed_hosts`: names beside localhost and the loopback addresses by which the bench may be called. `root`: the
+    folder of the page, for one that is not installed. `now_ns`: the clock that dates new jobs.
+    """
+    api = FastAPI(
+        title=f"benchd: bench {bench_name}",
+        version=__version__,
+        description="Times ending in _ns are ns since the epoch. Every failure answers with the body `Failure`.",
+        # The stock pages load scripts from other servers; the description itself is at openapi.json.
+        docs_url=None,
+        redoc_url=None,
+    )
+    api.include_router(bench_routes.router(bench))
+    api.include_router(job_routes.router(bench, now_ns))
+    api.include_router(trace_routes.router(bench))
+    describe(api)
+    app = Starlette(
+        routes=[Mount("/api/v1", api), Mount("/", Files(root or web_root()))],
+        middleware=[Middleware(Gate, allowed_hosts=tuple(allowed_hosts))],
+    )
+    errors.install(api)
+    errors.install(app)
+    return app

@@ -1,0 +1,76 @@
+"""The bench now: state, power, marks, the live stream."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query, WebSocket
+from starlette.responses import Response
+
+from benchd.web.bodies import MarkBody, PowerOnBody, RecentQuery
+from benchd.web.description import shape
+from benchd.web.live import pump
+from benchd.web.port import BenchPort, BenchView, ChannelView
+from benchd.web.shapes import answer, columns
+
+SupplyName = Annotated[str, Path(min_length=1, max_length=64)]
+ChannelNumber = Annotated[int, Path(ge=1, le=31)]
+CHANNEL = "/supplies/{supply}/channels/{ch}"
+
+
+def router(bench: BenchPort) -> APIRouter:
+    """Routes over the bench port. Handlers return a `Response` that is already encoded."""
+    r = APIRouter(tags=["bench"])
+
+    def channel(supply: str, ch: int) -> Response:
+        view = bench.view()
+        found = next((c for c in view.channels if (c.supply, c.channel) == (supply, ch)), None)
+        return answer(found)
+
+    @r.get("/bench", responses=shape(BenchView))
+    async def bench_now() -> Response:
+        """The whole bench, now."""
+        return answer(bench.view())
+
+    @r.post("/off", responses=shape(BenchView))
+    async def all_off() -> Response:
+        """Switch every output off. Answers when all are confirmed off; doing it again is safe."""
+        await bench.power_off(None, None)
+        return answer(bench.view())
+
+    @r.post(CHANNEL + "/off", responses=shape(ChannelView))
+    async def channel_off(supply: SupplyName, ch: ChannelNumber) -> Response:
+        """Switch one output off. Answers when it is confirmed off; doing it again is safe."""
+        await bench.power_off(supply, ch)
+        return channel(supply, ch)
+
+    @r.post(CHANNEL + "/on", responses=shape(ChannelView))
+    async def channel_on(supply: SupplyName, ch: ChannelNumber, body: PowerOnBody | None = None) -> Response:
+        """Switch one output on, within its envelope, with a power plan."""
+        await bench.power_on(supply, ch, body.plan if body else None)
+        return channel(supply, ch)
+
+    @r.post(CHANNEL + "/rearm", responses=shape(ChannelView))
+    async def rearm(supply: SupplyName, ch: ChannelNumber) -> Response:
+        """Release the latch after a trip. A person has looked at the board; the output stays off."""
+        await bench.rearm(supply, ch)
+        return channel(supply, ch)
+
+    @r.post(CHANNEL + "/mark", responses=shape(ChannelView))
+    async def mark(supply: SupplyName, ch: ChannelNumber, body: MarkBody) -> Response:
+        """Mark this moment in the open trace."""
+        await bench.mark(supply, ch, body.kind)
+        return channel(supply, ch)
+
+    @r.get("/recent", responses=shape("Columns"))
+    async def recent(query: Annotated[RecentQuery, Query()]) -> Response:
+        """The newest readings of one channel, for a page that just opened. `t_s` counts from the first of them."""
+        samples = await bench.recent(query.supply, query.channel, query.seconds)
+        start_ns = int(samples.t_ns[0]) if len(samples) else 0
+        return answer(columns(samples, start_ns, query.points))
+
+    @r.websocket("/live")
+    async def live(socket: WebSocket) -> None:
+        await pump(socket, bench)
+
+    return r

@@ -1,0 +1,104 @@
+"""What requests may carry. Unknown keys are errors everywhere, in bodies and in queries."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from benchd.jobs.job import JOB_ID
+
+MAX_POINTS = 20_000
+
+
+def _plain(text: str) -> str:
+    """Text that can be stored, shown and sent anywhere: no control characters but line break and tab."""
+    bad = next((c for c in text if (ord(c) < 32 and c not in "\n\t") or 0x7F <= ord(c) < 0xA0), None)
+    if bad is not None:
+        raise ValueError(f"control character U+{ord(bad):04X} is not allowed")
+    return text
+
+
+def _one_line(text: str) -> str:
+    if "\n" in text or "\t" in text:
+        raise ValueError("one line only, without tabs")
+    return text
+
+
+def _not_blank(text: str) -> str:
+    if not text.strip():
+        raise ValueError("must not be blank")
+    return text
+
+
+Plain = Annotated[str, AfterValidator(_plain)]
+Line = Annotated[Plain, AfterValidator(_one_line)]
+JobId = Annotated[str, Field(pattern=f"^(?:{JOB_ID.pattern})$", examples=["R-1042"])]
+Name = Annotated[Line, Field(min_length=1, max_length=64)]
+
+
+class _Body(BaseModel):
+    # strict: a number is not text and 1 is not true.
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class PowerOnBody(_Body):
+    """Switch an output on."""
+
+    plan: Name | None = Field(None, description="Power plan; without it the channel's own.")
+
+
+class MarkBody(_Body):
+    """A moment in the open trace, given by hand."""
+
+    kind: Literal["connected", "button", "boot-end", "removed"]
+
+
+class JobBody(_Body):
+    """A device taken in."""
+
+    id: JobId
+    device: Annotated[Line, Field(max_length=120)] = ""
+    board: Annotated[Line, Field(max_length=120)] = ""
+    symptom: Annotated[Plain, Field(max_length=1000)] = ""
+
+
+class BenchJobBody(_Body):
+    """Which job the next trace belongs to; null: none."""
+
+    job: JobId | None
+
+
+class NoteBody(_Body):
+    """The technician's own entry in the journal."""
+
+    text: Annotated[Plain, Field(max_length=4000), AfterValidator(_not_blank)]
+    job: JobId | None = Field(None, description="Without it the job that is on the bench.")
+
+
+class _Query(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class ListQuery(_Query):
+    """A list, newest first."""
+
+    job: JobId | None = Field(None, description="Only this job's.")
+    limit: Annotated[int, Field(ge=1, le=1000)] = 100
+
+
+class SamplesQuery(_Query):
+    """A trace's readings, thinned so that no extreme is lost."""
+
+    points: Annotated[int, Field(ge=12, le=MAX_POINTS, description="At most this many readings come back.")] = 2000
+    from_s: Annotated[float, Field(allow_inf_nan=False, description="s after the trace's start")] | None = None
+    to_s: Annotated[float, Field(allow_inf_nan=False, description="s after the trace's start")] | None = None
+
+
+class RecentQuery(_Query):
+    """The newest readings of one channel."""
+
+    supply: Name
+    channel: Annotated[int, Field(ge=1, le=31)]
+    seconds: Annotated[float, Field(gt=0, le=600, allow_inf_nan=False)] = 30.0
+    points: Annotated[int, Field(ge=12, le=MAX_POINTS)] = 2000

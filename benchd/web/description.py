@@ -1,0 +1,76 @@
+"""The OpenAPI description: our shapes are msgspec structs, which FastAPI does not know by itself."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from benchd.jobs.job import Job, JournalEntry
+from benchd.store.log import TraceRow
+from benchd.web.port import BenchView, ChannelView
+
+
+class Fault(msgspec.Struct):
+    """What went wrong: a code for programs, a sentence for people, and the part of the request at fault."""
+
+    code: str
+    message: str
+    where: str
+
+
+class Failure(msgspec.Struct):
+    """The body of every answer with a status of 400 or above."""
+
+    error: Fault
+
+
+class Columns(msgspec.Struct):
+    """Readings as columns: `t_s` s after `t0_ns`, `v` V, `i` A. `readings`: how many there were before thinning."""
+
+    t0_ns: int
+    t_s: list[float]
+    v: list[float | None]
+    i: list[float | None]
+    readings: int
+    thinned: bool
+
+
+SHAPES = (BenchView, ChannelView, Job, JournalEntry, TraceRow, Columns, Failure)
+COMPONENT = "#/components/schemas/{name}"
+
+
+def shape(of: type | str, *, many: str = "", status: int = 200) -> dict[int | str, dict[str, Any]]:
+    """What a route answers: one shape, or `many`: an object with a list of it under this key."""
+    name = of if isinstance(of, str) else of.__name__
+    schema: dict[str, Any] = {"$ref": COMPONENT.format(name=name)}
+    if many:
+        schema = {"type": "object", "required": [many], "properties": {many: {"type": "array", "items": schema}}}
+    failure = {"$ref": COMPONENT.format(name="Failure")}
+    return {
+        status: {"description": "Done.", "content": {"application/json": {"schema": schema}}},
+        "default": {"description": "Refused.", "content": {"application/json": {"schema": failure}}},
+    }
+
+
+def describe(api: FastAPI) -> None:
+    """Give the app a description with our shapes in it."""
+
+    def openapi() -> dict[str, Any]:
+        if api.openapi_schema is None:
+            schema = get_openapi(title=api.title, version=api.version, description=api.description, routes=api.routes)
+            schema["servers"] = [{"url": "/api/v1"}]
+            _, components = msgspec.json.schema_components(SHAPES, ref_template=COMPONENT)
+            schema.setdefault("components", {}).setdefault("schemas", {}).update(components)
+            for methods in schema["paths"].values():
+                for operation in methods.values():
+                    # FastAPI promises its own 422 body, which is never sent.
+                    operation["responses"].pop("422", None)
+            for unused in ("HTTPValidationError", "ValidationError"):
+                schema["components"]["schemas"].pop(unused, None)
+            api.openapi_schema = schema
+        return api.openapi_schema
+
+    api.openapi = openapi  # type: ignore[method-assign]

@@ -1,0 +1,51 @@
+"""Jobs, the job on the bench, and the journal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from starlette.responses import Response
+
+from benchd.jobs.job import Job, JournalEntry
+from benchd.web.bodies import BenchJobBody, JobBody, ListQuery, NoteBody
+from benchd.web.description import shape
+from benchd.web.port import BenchPort, BenchView
+from benchd.web.shapes import answer
+
+
+def router(bench: BenchPort, now_ns: Callable[[], int]) -> APIRouter:
+    """Routes over the bench port."""
+    r = APIRouter(tags=["jobs"])
+
+    @r.get("/jobs", responses=shape(Job, many="jobs"))
+    async def jobs() -> Response:
+        """All jobs, newest first."""
+        return answer({"jobs": sorted(await bench.jobs(), key=lambda j: j.created_ns, reverse=True)})
+
+    @r.post("/jobs", status_code=201, responses=shape(Job, status=201))
+    async def create(body: JobBody) -> Response:
+        """Take a device in. A job id that is there already is refused."""
+        job = await bench.create_job(Job(body.id, body.device, body.board, body.symptom, now_ns()))
+        return answer(job, 201)
+
+    @r.put("/bench/job", responses=shape(BenchView))
+    async def choose(body: BenchJobBody) -> Response:
+        """Put a job on the bench: the next trace goes to it."""
+        await bench.choose_job(body.job)
+        return answer(bench.view())
+
+    @r.get("/journal", responses=shape(JournalEntry, many="entries"))
+    async def journal(query: Annotated[ListQuery, Query()]) -> Response:
+        """The timeline, newest first."""
+        entries = await bench.journal(query.job, query.limit)
+        return answer({"entries": sorted(entries, key=lambda e: e.seq, reverse=True)})
+
+    @r.post("/journal", status_code=201, responses=shape(JournalEntry, status=201))
+    async def note(body: NoteBody) -> Response:
+        """Write a note into the journal."""
+        job = body.job if body.job is not None else bench.view().job
+        return answer(await bench.note(job, body.text), 201)
+
+    return r

@@ -1,0 +1,106 @@
+"""Serving the app inside a loop that is already running, next to the rest of the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import socket
+from collections.abc import Callable, Iterator
+
+import uvicorn
+from starlette.types import ASGIApp
+
+PING_S = 5.0
+GRACE_S = 1
+"""How long open pages may take to say goodbye, s (uvicorn wants a whole number)."""
+
+
+class CannotListen(Exception):
+    """The page cannot be offered at this address; says why and what to do."""
+
+
+class PortTaken(CannotListen):
+    """Another program listens there."""
+
+
+def open_socket(host: str, port: int) -> socket.socket:
+    """A listening TCP socket; port 0 takes a free one. Raises CannotListen."""
+    where = f"{host} port {port}"
+    try:
+        family, kind, proto, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        sock = socket.socket(family, kind, proto)
+    except OSError as e:
+        raise CannotListen(f"{where}: no address of this machine: {e.strerror}") from e
+    try:
+        # A daemon that was just restarted need not wait for old connections to time out.
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind(address)
+        sock.listen(128)
+    except OSError as e:
+        sock.close()
+        if e.errno == errno.EADDRINUSE:
+            raise PortTaken(
+                f"{where}: another program listens there already (perhaps another benchd); end it, or choose another "
+                "port in the settings ([web] port; 0 takes a free one)"
+            ) from e
+        raise CannotListen(f"{where}: cannot listen there: {e.strerror}") from e
+    sock.setblocking(False)
+    return sock
+
+
+def url_of(sock: socket.socket) -> str:
+    """The address to type into a browser."""
+    host, port = sock.getsockname()[:2]
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+class _Server(uvicorn.Server):
+    def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ready = ready
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """The daemon handles signals: outputs are switched off before the page goes."""
+        yield
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets=sockets)
+        self._ready()
+
+
+async def serve(app: ASGIApp, host: str, port: int, ready: Callable[[str], None]) -> None:
+    """Serve until cancelled. `ready` is called once with the page's URL, when requests are answered.
+
+    Raises CannotListen (PortTaken) before anything is served. After cancelling, open pages are told and the port is
+    free within about two seconds.
+    """
+    sock = open_socket(host, port)
+    config = uvicorn.Config(
+        app,
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        ws_ping_interval=PING_S,
+        ws_ping_timeout=PING_S,
+        ws_max_size=4096,
+        # Messages are small and many: compressing each costs more time than it saves on a local network.
+        ws_per_message_deflate=False,
+        timeout_graceful_shutdown=GRACE_S,
+    )
+    server = _Server(config, lambda: ready(url_of(sock)))
+    running = asyncio.create_task(server.serve(sockets=[sock]), name="web server")
+    try:
+        await asyncio.shield(running)
+    except asyncio.CancelledError:
+        server.should_exit = True
+        await asyncio.wait({running}, timeout=GRACE_S + 2)
+        raise
+    finally:
+        running.cancel()
+        sock.close()

@@ -1,0 +1,78 @@
+"""Filed traces: their rows with the finding, readings for a plot, and a file to take away."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+from starlette.responses import Response
+
+from benchd.store.log import TraceRow
+from benchd.traces.csvfile import csv_text
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Trace
+from benchd.web.bodies import ListQuery, SamplesQuery
+from benchd.web.description import shape
+from benchd.web.port import BenchPort
+from benchd.web.shapes import answer, columns
+
+TraceId = Annotated[str, Path(min_length=1, max_length=120)]
+LONGEST_SPAN_S = 1e9
+
+
+def router(bench: BenchPort) -> APIRouter:
+    """Routes over the bench port. Work that grows with the number of readings leaves the loop free."""
+    r = APIRouter(tags=["traces"])
+
+    @r.get("/traces", responses=shape(TraceRow, many="traces"))
+    async def traces(query: Annotated[ListQuery, Query()]) -> Response:
+        """Filed traces, newest first."""
+        rows = await bench.traces(query.job, query.limit)
+        return answer({"traces": sorted(rows, key=lambda t: t.start_ns, reverse=True)})
+
+    @r.get("/traces/{id}", responses=shape(TraceRow))
+    async def one(id: TraceId) -> Response:
+        """One trace with its marks and its finding."""
+        row, _ = await bench.trace(id)
+        return answer(row)
+
+    @r.get("/traces/{id}/samples", responses=shape("Columns"))
+    async def samples(id: TraceId, query: Annotated[SamplesQuery, Query()]) -> Response:
+        """Its readings, or those of a part, thinned for a plot; `t_s` counts from the trace's start."""
+        row, whole = await bench.trace(id)
+        part = _part(row, whole, query.from_s, query.to_s)
+        return answer(await asyncio.to_thread(columns, part, row.start_ns, query.points))
+
+    @r.get("/traces/{id}/csv", responses=_CSV)
+    async def csv(id: TraceId) -> Response:
+        """All its readings as a file: `time_s,voltage_v,current_a`, with `# key: value` lines above the header."""
+        row, whole = await bench.trace(id)
+        trace = Trace(whole, row.start_ns, row.conditions, tuple(row.marks))
+        text = await asyncio.to_thread(csv_text, trace)
+        name = re.sub(r"[^A-Za-z0-9._-]", "-", row.id)
+        headers = {"Content-Disposition": f'attachment; filename="{name}.csv"'}
+        return Response(text, media_type="text/csv", headers=headers)
+
+    return r
+
+
+_CSV: dict[int | str, dict[str, Any]] = {
+    **shape(TraceRow),
+    200: {"description": "The file.", "content": {"text/csv": {"schema": {"type": "string"}}}},
+}
+
+
+def _part(row: TraceRow, whole: Samples, from_s: float | None, to_s: float | None) -> Samples:
+    if from_s is None and to_s is None:
+        return whole
+    low, high = (_clamped(from_s, -LONGEST_SPAN_S), _clamped(to_s, LONGEST_SPAN_S))
+    # One reading beyond each edge, so that the line goes on to the edge of the plot.
+    first, last = (int(n) for n in whole.t_ns.searchsorted([row.start_ns + low, row.start_ns + high]))
+    return whole[max(first - 1, 0) : last + 1]
+
+
+def _clamped(seconds: float | None, default: float) -> int:
+    wanted = default if seconds is None else seconds
+    return round(min(max(wanted, -LONGEST_SPAN_S), LONGEST_SPAN_S) * 1e9)
