@@ -1,0 +1,47 @@
+"""How a command reaches the running daemon, if there is one: its address lies beside the log."""
+
+from __future__ import annotations
+
+import json
+import os
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+ADDRESS = "daemon.json"
+
+
+class DaemonSaid(Exception):
+    """The daemon refused, or stopped answering: its words."""
+
+
+def daemon_url(data_path: Path) -> str | None:
+    """The base address of the daemon that writes this log, or None when none runs."""
+    try:
+        told = json.loads((data_path / ADDRESS).read_text("utf-8"))
+        os.kill(int(told["pid"]), 0)
+        return str(told["url"]).rstrip("/")
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def call(url: str, method: str, path: str, body: dict[str, Any] | None = None) -> Any:
+    """One request to the daemon's API. Raises DaemonSaid."""
+    request = urllib.request.Request(  # noqa: S310  (the address is the one our own daemon wrote)
+        f"{url}/api/v1/{path}",
+        method=method,
+        data=None if body is None else json.dumps(body).encode(),
+        headers={"Content-Type": "application/json"},
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=10) as reply:  # noqa: S310
+            text = reply.read()
+            return json.loads(text) if text else None
+    except urllib.error.HTTPError as e:
+        try:
+            raise DaemonSaid(json.loads(e.read())["error"]["message"]) from None
+        except (ValueError, KeyError, TypeError):
+            raise DaemonSaid(f"the daemon at {url} answered {e.code}") from None
+    except OSError as e:
+        raise DaemonSaid(f"the daemon at {url} does not answer: {e}") from None

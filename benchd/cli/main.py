@@ -1,0 +1,45 @@
+"""The command line: one file per command group. Nothing heavy is imported before a command needs it."""
+
+from __future__ import annotations
+
+import typer
+
+from benchd import __version__
+from benchd.cli import config, demo, job, make_safe, run, sim, supplies, trace
+
+app = typer.Typer(
+    name="benchd",
+    help="Drives bench supplies for board repair: safe limits, every power-up caught, shorts cut, traces read.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"benchd {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Print it.")) -> None:
+    pass
+
+
+app.command("run")(run.run)
+app.command("demo")(demo.demo)
+app.command("sim", context_settings={"allow_extra_args": True, "ignore_unknown_options": True}, add_help_option=False)(
+    sim.sim
+)
+app.command("make-safe")(make_safe.make_safe)
+app.command("supplies")(supplies.supplies)
+app.add_typer(job.app, name="job")
+app.add_typer(trace.app, name="trace")
+app.add_typer(config.app, name="config")
+
+
+def main() -> None:
+    """Entry point of the `benchd` command."""
+    app()

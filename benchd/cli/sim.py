@@ -1,0 +1,12 @@
+"""`benchd sim`: the simulated supply in a process of its own."""
+
+from __future__ import annotations
+
+import typer
+
+
+def sim(context: typer.Context) -> None:
+    """A simulated two-channel SCPI supply with a board on each output. Options: benchd sim --help"""
+    from benchd.sim import server
+
+    raise typer.Exit(server.main(context.args))

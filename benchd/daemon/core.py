@@ -1,0 +1,281 @@
+"""What the guard's reports lead to: log entries, traces, trips, live messages, and the view of the whole bench."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import AsyncIterator, Callable
+from concurrent.futures import Future
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from benchd.daemon.hub import Hub
+from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace
+from benchd.guard.client import GuardClient
+from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
+from benchd.reading import Block, OutputState
+from benchd.settings import Settings
+from benchd.store.filing import summarise
+from benchd.store.errors import LogError
+from benchd.store.writer import LogWriter
+from benchd.traces.capture import TraceClosed
+from benchd.traces.samples import Samples
+from benchd.traces.signatures import read_trace
+from benchd.traces.trace import Conditions, Trace
+from benchd.web.port import BenchView
+from benchd.web.thin import thin
+
+log = logging.getLogger("benchd")
+
+GRACE_S = 0.15
+"""A trace is filed this long after its end: its last readings may still be on their way from the guard (20 ms)."""
+LIVE_POINTS = 40
+"""Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
+
+
+class Core:
+    """State of the bench. Not thread-safe: lives in the event loop."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        accuracies: dict[str, Conditions],
+        writer: LogWriter,
+        current_job: str | None,
+    ) -> None:
+        self.settings = settings
+        self.writer = writer
+        self.job = current_job
+        self._filing: set[asyncio.Task[None]] = set()
+        self.guard: GuardClient | None = None
+        self.hub = Hub()
+        self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
+        self.alarms: list[str] = []
+        self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
+        self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
+        self._changed = asyncio.Event()
+        self.watches: dict[tuple[str, int], ChannelWatch] = {
+            (s.name, c.number): ChannelWatch(
+                s.name, c, settings.capture, accuracies[s.name], lambda: self.job, self._trace_closed
+            )
+            for s in settings.supply
+            for c in s.channel
+        }
+
+    # ---- reports of the guard ------------------------------------------------------------------------------------
+
+    def on_report(self, report: Report) -> None:
+        """Called in the event loop for each report, in the order they came."""
+        match report:
+            case Block():
+                watch = self.watches[report.supply, report.channel]
+                watch.on_block(report)
+                opened = watch.open
+                self.writer.put_block(report, opened.job if opened else self.job, opened.id if opened else None)
+            case OutputChanged():
+                self._on_output(report)
+            case Tripped():
+                self._on_trip(report)
+            case LinkChanged():
+                self._on_link(report)
+            case SupplyErrors():
+                errors = [{"number": n, "text": t} for n, t in report.errors]
+                self._enter("instrument-error", report.supply, None, None, {"during": report.during, "errors": errors})
+                words = "; ".join(f"{n} {t}" for n, t in report.errors)
+                self.alarm(f"supply {report.supply} reports errors during {report.during}: {words}")
+
+    def alarm(self, text: str) -> None:
+        """Something the operator must know. Shown until the daemon ends; the newest twenty are kept."""
+        log.warning("%s", text)
+        if text not in self.alarms[-1:]:
+            self.alarms = [*self.alarms[-19:], text]
+        self.event("alarm", {"text": text})
+
+    def _on_output(self, change: OutputChanged) -> None:
+        watch = self.watches[change.supply, change.channel]
+        trace = watch.open.id if watch.open else None
+        watch.on_output(change)
+        payload = {
+            "output": str(change.state),
+            "reason": change.reason,
+            "text": change.text,
+            "set_voltage_v": change.voltage_v if change.state == OutputState.ON else None,
+            "limit_a": change.limit_a if change.state == OutputState.ON else None,
+            "latched": change.latched,
+        }
+        self._enter("output", change.supply, change.channel, trace, payload)
+        if change.state == OutputState.UNKNOWN:
+            log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
+        self.event("output", payload | {"supply": change.supply, "channel": change.channel})
+        self.state_changed(watch)
+
+    def _on_trip(self, trip: Tripped) -> None:
+        watch = self.watches[trip.supply, trip.channel]
+        opened = watch.open
+        figures = watch.on_trip(trip)
+        opened = opened or watch.last_closed
+        job, trace = (opened.job, opened.id) if opened else (self.job, None)
+        self._later(self.writer.submit(lambda db: db.add_trip(trip, job, trace)))
+        if trip.off_confirmed_ns is None:
+            self.alarm(
+                f"supply {trip.supply} channel {trip.channel}: tripped ({trip.rule}) but the output could NOT be "
+                "confirmed off: switch off at the supply itself"
+            )
+        self.event("trip", figures | {"supply": trip.supply, "channel": trip.channel, "job": job, "trace": trace})
+        self.state_changed(watch)
+
+    def _on_link(self, change: LinkChanged) -> None:
+        for (supply, _), watch in self.watches.items():
+            if supply == change.supply:
+                watch.link_up, watch.link_text = change.up, change.text
+                watch.identity = change.identity or watch.identity
+                self.state_changed(watch)
+        payload = {"up": change.up, "identity": change.identity, "text": change.text}
+        self._enter("link", change.supply, None, None, payload)
+        self.event("link", payload | {"supply": change.supply})
+
+    def _trace_closed(self, opened: OpenTrace, closed: TraceClosed) -> None:
+        task = asyncio.get_running_loop().create_task(self._file(opened, closed), name=f"file {opened.id}")
+        self._filing.add(task)
+        task.add_done_callback(self._filing.discard)
+
+    async def _file(self, opened: OpenTrace, closed: TraceClosed) -> None:
+        await asyncio.sleep(GRACE_S)
+        supply, channel = opened.supply, opened.channel
+        samples = self.watches[supply, channel].memory.between(closed.start_ns, closed.end_ns + 1)
+        trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
+        finding = await asyncio.to_thread(read_trace, trace)
+        row = summarise(trace, opened.id, opened.job, supply, channel, closed.end_ns, closed.reason, finding)
+        try:
+            await asyncio.wrap_future(self.writer.submit(lambda db: db.add_trace(row)))
+        except LogError as e:
+            self.alarm(f"trace {row.id} could not be filed: {e}")
+        self.event("trace", {"supply": supply, "channel": channel, "row": msgspec.to_builtins(row)})
+
+    async def all_filed(self) -> None:
+        """Wait until every trace that has ended is filed."""
+        while self._filing:
+            await asyncio.gather(*self._filing, return_exceptions=True)
+
+    def _enter(
+        self, kind: str, supply: str | None, channel: int | None, trace: str | None, payload: dict[str, Any]
+    ) -> None:
+        job = self.job
+        self._later(
+            self.writer.submit(
+                lambda db: db.add_entry(kind, job=job, supply=supply, channel=channel, trace=trace, payload=payload)
+            )
+        )
+
+    def _later(self, future: Future[Any]) -> None:
+        def done(f: Future[Any]) -> None:
+            if not f.cancelled() and (error := f.exception()) is not None:
+                log.error("the log did not take an entry: %s", error)
+
+        future.add_done_callback(done)
+
+    # ---- live ----------------------------------------------------------------------------------------------------
+
+    def event(self, kind: str, payload: dict[str, Any]) -> None:
+        self.hub.send({"type": "event", "kind": kind, "payload": payload})
+        self._changed.set()
+
+    def state_changed(self, watch: ChannelWatch) -> None:
+        self._changed.set()
+        if self.on_state is not None:
+            self.on_state(watch.supply, watch.number, self._state_of(watch))
+
+    def _state_of(self, watch: ChannelWatch) -> dict[str, Any]:
+        return {
+            "output": str(watch.output),
+            "reason": watch.reason,
+            "latched": watch.latched,
+            "link_up": watch.link_up,
+            "set_voltage_v": watch.set_voltage_v,
+            "limit_a": watch.limit_a,
+            "job": self.job,
+            "trip": watch.trip,
+        }
+
+    async def pump(self) -> None:
+        """Feeds page clients and the MQTT live numbers until cancelled."""
+        beat = 0
+        while True:
+            await asyncio.sleep(0.05 if self.hub else 0.1)
+            beat += 1
+            for watch in self.watches.values():
+                fresh, watch.pending = Samples.concat(watch.pending), []
+                if not len(fresh):
+                    continue
+                if self.hub:
+                    self.hub.send(samples_message(watch, fresh))
+                if self.on_live is not None and (not self.hub or beat % 2 == 0):
+                    self.on_live(watch.supply, watch.number, live_numbers(watch))
+            if self.hub and (self._changed.is_set() or beat % 4 == 0):
+                self._changed.clear()
+                self.hub.send(self._bench_message())
+
+    def _bench_message(self) -> dict[str, Any]:
+        return {"type": "bench", **msgspec.to_builtins(self.view())}
+
+    def live(self) -> AsyncIterator[dict[str, Any]]:
+        """See `BenchPort.live`."""
+        return self.hub.listen(self._bench_message(), self._bench_message)
+
+    def view(self) -> BenchView:
+        """See `BenchPort.view`."""
+        now = time.time_ns()
+        health = self.writer.health()
+        return BenchView(
+            bench=self.settings.bench,
+            t_ns=now,
+            job=self.job,
+            guard=self.guard.state if self.guard else "restarting",
+            channels=[w.view(now) for w in self.watches.values()],
+            followers={name: state() for name, state in self.followers.items()},
+            log=health,
+            warnings=self._warnings(health),
+            plans=[p.model_dump() for p in self.settings.plan],
+        )
+
+    def _warnings(self, health: dict[str, Any]) -> list[str]:
+        found = list(self.alarms)
+        if health["state"] != "ok":
+            found.append(f"the log is not being written: {health['text']}")
+        for name, state in self.followers.items():
+            if (told := state())["state"] != "ok":
+                found.append(f"{name}: {told['text']}")
+        found += [f"{w.supply}/{w.number}: {w.dropped} readings were dropped" for w in self.watches.values() if w.dropped]
+        return found
+
+
+def samples_message(watch: ChannelWatch, fresh: Samples) -> dict[str, Any]:
+    """Readings for page clients: offsets in ms from `t0_ns`, thinned so that no spike is lost."""
+    thinned = thin(fresh, LIVE_POINTS)
+    start = int(thinned.t_ns[0])
+    return {
+        "type": "samples",
+        "supply": watch.supply,
+        "channel": watch.number,
+        "t0_ns": start,
+        "t_ms": np.round((thinned.t_ns - start) / 1e6, 3).tolist(),
+        "v": np.round(thinned.voltage_v, 6).tolist(),
+        "i": np.round(thinned.current_a, 6).tolist(),
+    }
+
+
+def live_numbers(watch: ChannelWatch) -> dict[str, Any]:
+    """The newest reading as JSON, for MQTT."""
+    assert watch.latest is not None
+    t_ns, volts, amps, mode = watch.latest
+    return {
+        "t_ns": t_ns,
+        "voltage_v": round(volts, 6),
+        "current_a": round(amps, 6),
+        "power_w": round(volts * amps, 6),
+        "mode": MODE_WORDS[mode],
+        "trace": watch.open.id if watch.open else None,
+    }

@@ -1,0 +1,207 @@
+"""Starts and stops the daemon: log, guard, followers, page, in an order in which nothing can be lost or left on."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fcntl
+import json
+import logging
+import os
+import signal
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Any
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.guard.client import GuardClient
+from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig
+from benchd.settings import Settings, SettingsError, secret
+from benchd.share import share_path
+from benchd.store.errors import LogError
+from benchd.store.log import Log
+from benchd.store.writer import LogWriter
+from benchd.supplies.profile import ProfileError, load_profile
+from benchd.traces.trace import Conditions
+from benchd.web.app import create_app
+from benchd.web.server import PortTaken, serve
+
+log = logging.getLogger("benchd")
+
+ADDRESS = "daemon.json"
+
+
+class StartError(Exception):
+    """The daemon cannot start; nothing was switched on. Says what is in the way and what to do."""
+
+
+class Daemon:
+    """One run of the daemon."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._stop = asyncio.Event()
+        self.bench: Bench | None = None
+        self.core: Core | None = None
+
+    def stop(self) -> None:
+        """Ask the daemon to end."""
+        self._stop.set()
+
+    async def run(self, ready: Callable[[str], None], *, signals: bool = True) -> bool:
+        """Run until stopped. `ready` gets the page's address once everything is up.
+
+        True when every output was confirmed off at the end. Raises StartError.
+        """
+        folder = self._settings.data_path
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as e:
+            raise StartError(f"data_dir {folder}: cannot be made: {e}") from None
+        with _only_one(folder), contextlib.ExitStack() as undo:
+            configure, accuracies = self._supplies(folder)
+            writer, job = _open_log(folder / "benchd.sqlite")
+            undo.callback(writer.close)
+            self.core = core = Core(self._settings, accuracies, writer, job)
+            self.bench = bench = Bench(core, folder / "benchd.sqlite")
+            loop = asyncio.get_running_loop()
+            if signals:
+                for number in (signal.SIGINT, signal.SIGTERM):
+                    loop.add_signal_handler(number, self._stop.set)
+                    undo.callback(loop.remove_signal_handler, number)
+            return await self._serve(core, bench, writer, configure, folder, ready)
+
+    async def _serve(
+        self, core: Core, bench: Bench, writer: LogWriter, configure: Configure, folder: Path, ready: Callable[[str], None]
+    ) -> bool:
+        web = self._settings.web
+        address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=())
+        page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
+        await asyncio.wait({page, address}, return_when=asyncio.FIRST_COMPLETED)
+        if not address.done():
+            try:
+                await page
+            except PortTaken as e:
+                raise StartError(str(e)) from None
+            raise StartError("the page ended before it was up")
+        guard = GuardClient(configure, core.on_report, core.alarm)
+        core.guard = guard
+        tasks = [page, asyncio.create_task(core.pump(), name="pump"), *self._followers(core, writer, folder)]
+        address_file = folder / ADDRESS
+        confirmed = False
+        try:
+            await guard.start()
+            address_file.write_text(json.dumps({"url": address.result(), "pid": os.getpid()}), "utf-8")
+            ready(address.result())
+            stopped = asyncio.create_task(self._stop.wait(), name="stop")
+            await asyncio.wait({stopped, page}, return_when=asyncio.FIRST_COMPLETED)
+            stopped.cancel()
+        finally:
+            address_file.unlink(missing_ok=True)
+            confirmed = await guard.stop()
+            await core.all_filed()
+            for task in tasks:
+                task.cancel()
+            results = await asyncio.gather(*tasks, return_exceptions=True)
+            for task, result in zip(tasks, results, strict=True):
+                if isinstance(result, Exception):
+                    log.error("%s ended with %r", task.get_name(), result)
+        return confirmed
+
+    def _supplies(self, folder: Path) -> tuple[Configure, dict[str, Conditions]]:
+        supplies: list[SupplyConfig] = []
+        accuracies: dict[str, Conditions] = {}
+        for s in self._settings.supply:
+            try:
+                profile = load_profile(s.profile)
+            except ProfileError as e:
+                raise StartError(f"supply {s.name}: {e}") from None
+            accuracies[s.name] = Conditions(
+                resolution_a=profile.reading.resolution_a,
+                accuracy_fraction=profile.reading.accuracy_fraction,
+                accuracy_offset_a=profile.reading.accuracy_offset_a,
+            )
+            supplies.append(
+                SupplyConfig(
+                    name=s.name,
+                    resource=s.resource,
+                    profile=s.profile,
+                    channels=tuple(ChannelConfig(c.number, c.max_voltage_v, c.max_limit_a) for c in s.channel),
+                    reading_interval_s=s.reading_interval_ms / 1000,
+                    timeout_s=s.timeout_ms / 1000,
+                    on_daemon_loss=s.on_daemon_loss,
+                    baud_rate=s.baud_rate,
+                )
+            )
+        return Configure(tuple(supplies), lock_dir=str(lock_dir())), accuracies
+
+    def _followers(self, core: Core, writer: LogWriter, folder: Path) -> list[asyncio.Task[Any]]:
+        tasks: list[asyncio.Task[Any]] = []
+        try:
+            if (influx := self._settings.influxdb) is not None:
+                from benchd.store.influx import InfluxFollower
+
+                token = secret(influx.token, influx.token_file, "influxdb.token_file")
+                follower = InfluxFollower(
+                    folder / "benchd.sqlite", writer, bench=self._settings.bench, url=influx.url,
+                    bucket=influx.bucket, org=influx.org, token=token,
+                )  # fmt: skip
+                core.followers["influxdb"] = follower.health
+                tasks.append(asyncio.create_task(follower.run(), name="influxdb follower"))
+            if (mqtt := self._settings.mqtt) is not None:
+                from benchd.store.mqtt import MqttFollower
+
+                password = secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
+                publisher = MqttFollower(
+                    folder / "benchd.sqlite", writer, bench=self._settings.bench, host=mqtt.host, port=mqtt.port,
+                    user=mqtt.user, password=password, tls=mqtt.tls,
+                )  # fmt: skip
+                core.followers["mqtt"] = publisher.health
+                core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
+                tasks.append(asyncio.create_task(publisher.run(), name="mqtt follower"))
+        except SettingsError as e:
+            raise StartError(str(e)) from None
+        return tasks
+
+
+def lock_dir() -> Path:
+    """Where supplies are locked: one folder for all users' daemons of this machine, since a supply is one thing."""
+    folder = Path("/run/lock") if os.access("/run/lock", os.W_OK) else Path("/tmp")  # noqa: S108
+    found = folder / "benchd"
+    found.mkdir(mode=0o1777, exist_ok=True)
+    with contextlib.suppress(PermissionError):
+        found.chmod(0o1777)
+    return found
+
+
+def _open_log(path: Path) -> tuple[LogWriter, str | None]:
+    try:
+        db = Log.open(path)
+        try:
+            job = db.current_job()
+        finally:
+            db.close()
+    except LogError as e:
+        raise StartError(str(e)) from None
+    return LogWriter(path), job
+
+
+@contextlib.contextmanager
+def _only_one(folder: Path) -> Any:
+    held: IO[str] = (folder / "daemon.lock").open("a+", encoding="utf-8")
+    try:
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            held.seek(0)
+            raise StartError(
+                f"{folder}: another daemon writes this log ({held.read().strip() or 'unknown'}); end it, or set another data_dir"
+            ) from None
+        held.truncate(0)
+        held.write(f"pid {os.getpid()}")
+        held.flush()
+        yield
+    finally:
+        held.close()

@@ -1,0 +1,316 @@
+"""benchd.toml → typed settings. A wrong key, type, unit or range is refused with file, key, given and allowed."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import platformdirs
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
+SECRET_KEYS = {"token", "password"}
+ES1_MAX_V = 60.0
+"""V DC: the limit of electrical class ES1 (IEC 62368-1 table 4, from memory); above it this tool is out of scope."""
+
+Seconds = Annotated[float, Field(gt=0, le=86400, allow_inf_nan=False)]
+Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
+Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
+Port = Annotated[int, Field(ge=0, le=65535)]
+
+
+class SettingsError(ValueError):
+    """The settings cannot be used. One line per fault: file, key, what was given, what is allowed."""
+
+
+class _Table(BaseModel):
+    # strict: a string is not a number and 1 is not true; whole numbers are still taken for float fields.
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+def _name(text: str) -> str:
+    if not NAME.fullmatch(text):
+        raise ValueError("allowed are 1 to 32 of a-z, 0-9 and '-', starting and ending with a letter or digit")
+    return text
+
+
+class Web(_Table):
+    """Where the page listens."""
+
+    host: str = "127.0.0.1"
+    port: Port = 8425
+
+    @field_validator("host")
+    @classmethod
+    def _loopback(cls, host: str) -> str:
+        try:
+            wide = host != "localhost" and not ipaddress.ip_address(host).is_loopback
+        except ValueError:
+            wide = True
+        if wide:
+            raise ValueError(
+                "allowed are loopback addresses (127.0.0.1, ::1, localhost): there are no access tokens yet, so the "
+                "page with its power buttons is not offered to the network; reach it through an SSH tunnel"
+            )
+        return host
+
+
+class Plan(_Table):
+    """Voltage, limit and protections for a kind of board."""
+
+    name: str
+    voltage_v: Volts
+    limit_a: Amps
+    over_voltage_v: Volts | None = None
+    over_current_a: Amps | None = None
+    short_voltage_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.5
+    short_hold_ms: Annotated[float, Field(ge=0, le=1000)] = 10.0
+    harmless_bulk_uf: Annotated[float, Field(ge=1, le=20000)] = 2000.0
+    stale_ms: Annotated[float, Field(ge=100, le=60000)] = 1000.0
+    source: str = ""
+
+    _check_name = field_validator("name")(_name)
+
+    @model_validator(mode="after")
+    def _sane(self) -> Plan:
+        if self.over_voltage_v is not None and self.over_voltage_v <= self.voltage_v:
+            raise ValueError(
+                f"over_voltage_v = {self.over_voltage_v} V must be above voltage_v = {self.voltage_v} V, "
+                "else every start trips"
+            )
+        if self.over_current_a is not None and self.over_current_a > self.limit_a:
+            raise ValueError(
+                f"over_current_a = {self.over_current_a} A must not be above limit_a = {self.limit_a} A: "
+                "the supply holds the current at limit_a, so the rule could never act"
+            )
+        return self
+
+
+class Channel(_Table):
+    """One output with its envelope."""
+
+    number: Annotated[int, Field(ge=1, le=31)] = 1
+    max_voltage_v: Volts
+    max_limit_a: Amps
+    plan: str
+
+
+class Supply(_Table):
+    """One supply."""
+
+    name: str
+    resource: str
+    profile: str
+    reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    timeout_ms: Annotated[float, Field(ge=20, le=10000)] = 300.0
+    on_daemon_loss: Literal["off", "hold"] = "off"
+    baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
+    channel: Annotated[list[Channel], Field(min_length=1)]
+
+    _check_name = field_validator("name")(_name)
+
+    @field_validator("resource")
+    @classmethod
+    def _resource(cls, text: str) -> str:
+        if not re.fullmatch(r"(?i)(TCPIP\d*|USB\d*|GPIB\d*|ASRL)\S*(::\S+)*", text) or "::" not in text:
+            raise ValueError(
+                "allowed is a VISA resource name, for example TCPIP0::192.0.2.5::5025::SOCKET or "
+                "ASRL/dev/ttyUSB0::INSTR (`benchd supplies` lists what is there)"
+            )
+        return text
+
+    @model_validator(mode="after")
+    def _numbers_once(self) -> Supply:
+        numbers = [c.number for c in self.channel]
+        if len(set(numbers)) != len(numbers):
+            raise ValueError(f"channel numbers {numbers}: each may stand once")
+        return self
+
+
+class Influx(_Table):
+    """The time-series follower."""
+
+    url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+    bucket: str = "benchd"
+    org: str = ""
+    token: str = ""
+    token_file: str = ""
+
+
+class Mqtt(_Table):
+    """The MQTT follower."""
+
+    host: Annotated[str, Field(min_length=1)]
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    user: str = ""
+    password: str = ""
+    password_file: str = ""
+    tls: bool = False
+
+
+class CaptureSettings(_Table):
+    """When a trace begins and ends."""
+
+    pre_roll_s: Annotated[float, Field(ge=0, le=30)] = 2.0
+    removal_s: Annotated[float, Field(ge=0.5, le=120)] = 5.0
+    settle_s: Annotated[float, Field(ge=1, le=600)] = 15.0
+    longest_s: Annotated[float, Field(ge=5, le=3600)] = 300.0
+
+
+class Settings(_Table):
+    """The whole file."""
+
+    bench: str = "bench"
+    data_dir: str = ""
+    web: Web = Web()
+    capture: CaptureSettings = CaptureSettings()
+    plan: Annotated[list[Plan], Field(min_length=1)]
+    supply: Annotated[list[Supply], Field(min_length=1)]
+    influxdb: Influx | None = None
+    mqtt: Mqtt | None = None
+
+    _check_name = field_validator("bench")(_name)
+
+    @property
+    def data_path(self) -> Path:
+        """Where log, locks and the running daemon's address lie."""
+        return Path(self.data_dir).expanduser() if self.data_dir else platformdirs.user_data_path("benchd")
+
+    def plan_named(self, name: str) -> Plan | None:
+        """The plan of that name, or None."""
+        return next((p for p in self.plan if p.name == name), None)
+
+    @model_validator(mode="after")
+    def _joined_up(self) -> Settings:
+        for kind, names in (("plan", [p.name for p in self.plan]), ("supply", [s.name for s in self.supply])):
+            twice = sorted({n for n in names if names.count(n) > 1})
+            if twice:
+                raise ValueError(f"{kind} name {', '.join(twice)}: each name may stand once")
+        resources = [s.resource.lower() for s in self.supply]
+        if len(set(resources)) != len(resources):
+            raise ValueError("two supplies have the same resource; list its outputs as channels of one supply")
+        for s in self.supply:
+            for c in s.channel:
+                check_plan(self, s.name, c)
+        return self
+
+
+def check_plan(settings: Settings, supply: str, channel: Channel, name: str | None = None) -> Plan:
+    """The plan that a channel would be powered with. Raises ValueError when it is missing or exceeds the envelope."""
+    wanted = name or channel.plan
+    plan = settings.plan_named(wanted)
+    where = f"supply {supply} channel {channel.number}"
+    if plan is None:
+        raise ValueError(
+            f"{where}: plan {wanted!r} is not there; there are: {', '.join(p.name for p in settings.plan)}"
+        )
+    if not plan.voltage_v <= channel.max_voltage_v:
+        raise ValueError(
+            f"{where}: plan {wanted!r} asks for {plan.voltage_v} V, the channel's max_voltage_v is "
+            f"{channel.max_voltage_v} V"
+        )
+    if not plan.limit_a <= channel.max_limit_a:
+        raise ValueError(
+            f"{where}: plan {wanted!r} asks for {plan.limit_a} A, the channel's max_limit_a is {channel.max_limit_a} A"
+        )
+    return plan
+
+
+def load(path: Path) -> Settings:
+    """Read and check a settings file. Raises SettingsError."""
+    try:
+        raw = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise SettingsError(
+            f"{path}: no such file; `benchd config example > {path}` writes one to begin with"
+        ) from None
+    except (OSError, UnicodeDecodeError) as e:
+        raise SettingsError(f"{path}: cannot be read: {e}") from e
+    except tomllib.TOMLDecodeError as e:
+        raise SettingsError(f"{path}: not valid TOML: {e}") from e
+    return from_dict(raw, str(path))
+
+
+def from_dict(raw: dict[str, Any], where: str) -> Settings:
+    """Check settings that are already parsed. `where` stands for the file in errors. Raises SettingsError."""
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as e:
+        raise SettingsError("\n".join(_fault(where, dict(err)) for err in e.errors())) from None
+
+
+def secret(value: str, file: str, key: str) -> str:
+    """A secret given in the settings or in a file of its own (one line). Raises SettingsError."""
+    if not file:
+        return value
+    try:
+        return Path(file).expanduser().read_text("utf-8").strip()
+    except OSError as e:
+        raise SettingsError(f"{key} = {file!r}: cannot be read: {e}") from e
+
+
+def _key(loc: tuple[Any, ...]) -> str:
+    out = ""
+    for part in loc:
+        out += f"[{part}]" if isinstance(part, int) else f".{part}" if out else str(part)
+    return out or "(whole file)"
+
+
+def _fault(where: str, err: dict[str, Any]) -> str:
+    loc, kind, ctx = err["loc"], err["type"], err.get("ctx", {})
+    key = _key(loc)
+    given = err.get("input")
+    shown = "(not shown)" if loc and loc[-1] in SECRET_KEYS else _short(given)
+    if kind == "extra_forbidden":
+        near = _allowed_keys(loc)
+        return f"{where}: {key}: unknown key; allowed here: {', '.join(near)}" + _unit_hint(str(loc[-1]), near)
+    if kind == "missing":
+        return f"{where}: {key}: missing; it has to be given"
+    if kind == "value_error":
+        detail = str(ctx.get("error", err["msg"]))
+        return f"{where}: {key}: {detail}" if isinstance(given, dict) else f"{where}: {key} = {shown}: {detail}"
+    text = {
+        "greater_than": "allowed: above {gt}", "greater_than_equal": "allowed: {ge} or more",
+        "less_than": "allowed: below {lt}", "less_than_equal": "allowed: {le} or less",
+        "literal_error": "allowed: {expected}", "too_short": "allowed: at least {min_length} entry",
+        "string_pattern_mismatch": "allowed: text of the form {pattern}",
+    }.get(kind)  # fmt: skip
+    if text:
+        return f"{where}: {key} = {shown}: {text.format(**ctx)}" + _unit(str(loc[-1]))
+    types = {"float_type": "a number", "int_type": "a whole number", "string_type": "text in quotes",
+             "bool_type": "true or false", "list_type": "a list of tables", "finite_number": "a finite number",
+             "model_type": "a table"}  # fmt: skip
+    return f"{where}: {key} = {shown}: allowed: {types.get(kind, err['msg'])}" + _unit(str(loc[-1]))
+
+
+UNITS = {"_v": "V", "_a": "A", "_s": "s", "_ms": "ms", "_uf": "µF"}
+
+
+def _unit(key: str) -> str:
+    return next((f" (unit: {u})" for end, u in UNITS.items() if key.endswith(end)), "")
+
+
+def _unit_hint(key: str, near: list[str]) -> str:
+    stem = key.rsplit("_", 1)[0]
+    same = [k for k in near if k.rsplit("_", 1)[0] == stem]
+    return f"; did you mean {same[0]}{_unit(same[0])}?" if same else ""
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _allowed_keys(loc: tuple[Any, ...]) -> list[str]:
+    model: type[BaseModel] = Settings
+    for part in loc[:-1]:
+        if isinstance(part, str):
+            for inner in (Web, CaptureSettings, Plan, Supply, Channel, Influx, Mqtt):
+                if part == {"Web": "web", "CaptureSettings": "capture", "Influx": "influxdb"}.get(
+                    inner.__name__, inner.__name__.lower()
+                ):
+                    model = inner
+    return list(model.model_fields)

@@ -1,0 +1,78 @@
+"""From a trace and its finding to its row in the log: the sums that lists show, and imports from files."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchd.reading import Block
+from benchd.store.log import Log, TraceRow, new_trace_id
+from benchd.traces.samples import Samples
+from benchd.traces.signatures import read_trace
+from benchd.traces.trace import Finding, Mark, Trace
+
+
+def summarise(
+    trace: Trace,
+    id: str,
+    job: str | None,
+    supply: str,
+    channel: int,
+    end_ns: int,
+    reason: str,
+    finding: Finding | None,
+) -> TraceRow:
+    """The row of a trace. Peak A; charge C and energy J by the trapezoidal rule over the readings."""
+    s = trace.samples
+    t_s = (s.t_ns - trace.start_ns) / 1e9
+    return TraceRow(
+        id=id,
+        job=job,
+        supply=supply,
+        channel=channel,
+        start_ns=trace.start_ns,
+        end_ns=end_ns,
+        conditions=trace.conditions,
+        marks=list(trace.marks),
+        reason=reason,
+        finding=finding,
+        readings=len(s),
+        peak_a=float(s.current_a.max()) if len(s) else 0.0,
+        charge_c=float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0,
+        energy_j=float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0,
+    )
+
+
+def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: int) -> TraceRow:
+    """File a trace that came from a file as one that ended at `end_ns`, with its finding.
+
+    `supply` must be a name of its own for each import: the log finds a trace's readings by supply and time.
+    Raises LogError.
+    """
+    s = trace.samples
+    shift = end_ns - int(s.t_ns[-1]) if len(s) else 0
+    moved = Trace(
+        Samples(s.t_ns + shift, s.voltage_v, s.current_a, s.mode, s.flags),
+        trace.start_ns + shift,
+        trace.conditions,
+        tuple(Mark(m.kind, m.t_ns + shift, m.by) for m in trace.marks),
+    )
+    s = moved.samples
+    row = summarise(
+        moved, new_trace_id(moved.start_ns, supply, 1), job, supply, 1, end_ns, "imported", read_trace(moved)
+    )
+    log.add_block(
+        Block(
+            supply,
+            1,
+            s.t_ns.tobytes(),
+            s.voltage_v.tobytes(),
+            s.current_a.tobytes(),
+            s.mode.tobytes(),
+            s.flags.tobytes(),
+            0,
+        ),
+        job,
+        row.id,
+    )
+    log.add_trace(row)
+    return row

@@ -1,0 +1,39 @@
+"""`python -m tests.benchmarks NAME [--json]`: one JSON object {"name", "figures": {...}, "machine"}."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import sys
+
+from tests.benchmarks import idle, rate, trip
+
+NAMES = {"trip": trip.measure, "rate": rate.measure, "idle": idle.measure}
+
+
+def machine() -> str:
+    """Processor, cores, system and Python, so that two figures can be told apart."""
+    return f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()} {platform.release()}, Python {platform.python_version()}"
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks")
+    parser.add_argument("name", choices=sorted(NAMES))
+    parser.add_argument("--json", action="store_true", help="one JSON object instead of lines")
+    parser.add_argument("--quick", action="store_true", help="fewer rounds: to see that it runs, not to quote")
+    asked = parser.parse_args()
+    figures = NAMES[asked.name](quick=asked.quick)
+    result = {"name": asked.name, "figures": figures, "machine": machine()}
+    if asked.json:
+        print(json.dumps(result))
+    else:
+        for key, value in figures.items():
+            print(f"{key:24} {value}")
+        print(f"{'machine':24} {result['machine']}", file=sys.stderr)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

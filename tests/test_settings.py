@@ -1,0 +1,153 @@
+"""Settings: every fault is refused with file, key, what was given and what is allowed."""
+
+from __future__ import annotations
+
+import copy
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchd import settings
+
+GOOD: dict[str, Any] = {
+    "bench": "left-bench",
+    "plan": [{"name": "phone", "voltage_v": 4.0, "limit_a": 2.0, "over_voltage_v": 4.5}],
+    "supply": [
+        {
+            "name": "a",
+            "resource": "TCPIP0::127.0.0.1::5025::SOCKET",
+            "profile": "generic-scpi",
+            "channel": [{"number": 1, "max_voltage_v": 5, "max_limit_a": 3.0, "plan": "phone"}],
+        }
+    ],
+}
+
+
+def changed(path: str, value: Any) -> dict[str, Any]:
+    """GOOD with one key set; '...' as value removes it."""
+    out = copy.deepcopy(GOOD)
+    place: Any = out
+    *steps, last = [int(p) if p.isdigit() else p for p in path.split(".")]
+    for step in steps:
+        place = place.setdefault(step, {}) if isinstance(place, dict) else place[step]
+    if value is ...:
+        del place[last]
+    else:
+        place[last] = value
+    return out
+
+
+def refused(raw: dict[str, Any]) -> str:
+    with pytest.raises(settings.SettingsError) as caught:
+        settings.from_dict(raw, "benchd.toml")
+    return str(caught.value)
+
+
+def test_good_settings_are_taken_with_their_defaults() -> None:
+    s = settings.from_dict(GOOD, "benchd.toml")
+    assert s.supply[0].channel[0].max_voltage_v == 5.0
+    assert s.supply[0].on_daemon_loss == "off"
+    assert (s.web.host, s.influxdb, s.mqtt) == ("127.0.0.1", None, None)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        (
+            "plan.0.voltage_v",
+            "4",
+            "benchd.toml: plan[0].voltage_v = '4': allowed: a number (unit: V)",
+        ),
+        ("plan.0.voltage_v", 61, "benchd.toml: plan[0].voltage_v = 61: allowed: 60.0 or less (unit: V)"),
+        ("plan.0.voltage_v", 0, "benchd.toml: plan[0].voltage_v = 0: allowed: above 0.0 (unit: V)"),
+        ("plan.0.limit_a", float("nan"), "benchd.toml: plan[0].limit_a = nan: allowed: a finite number (unit: A)"),
+        ("plan.0.limit_a", True, "benchd.toml: plan[0].limit_a = True: allowed: a number (unit: A)"),
+        ("web.port", 70000, "benchd.toml: web.port = 70000: allowed: 65535 or less"),
+        ("supply.0.channel", [], "benchd.toml: supply[0].channel = []: allowed: at least 1 entry"),
+        ("supply", ..., "benchd.toml: supply: missing; it has to be given"),
+        ("supply.0.on_daemon_loss", "stay", "benchd.toml: supply[0].on_daemon_loss = 'stay': allowed: 'off' or 'hold'"),
+        (
+            "plan.0.over_voltage_v",
+            3.9,
+            "benchd.toml: plan[0]: over_voltage_v = 3.9 V must be above voltage_v = 4.0 V, else every start trips",
+        ),
+    ],
+)
+def test_a_fault_is_named_exactly(path: str, value: Any, said: str) -> None:
+    assert refused(changed(path, value)) == said
+
+
+def test_a_wrong_unit_gets_the_right_key_offered() -> None:
+    said = refused(changed("plan.0.voltage_mv", 4000))
+    assert said.startswith("benchd.toml: plan[0].voltage_mv: unknown key; allowed here: name, voltage_v, limit_a")
+    assert said.endswith("did you mean voltage_v (unit: V)?")
+
+
+def test_all_faults_are_told_at_once() -> None:
+    raw = changed("plan.0.voltage_v", "4")
+    raw["bench"] = "Left Bench"
+    assert len(refused(raw).splitlines()) == 2
+
+
+def test_a_plan_beyond_the_envelope_is_refused() -> None:
+    said = refused(changed("supply.0.channel.0.max_voltage_v", 3.3))
+    assert "plan 'phone' asks for 4.0 V, the channel's max_voltage_v is 3.3 V" in said
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.5", "bench.example"])
+def test_the_page_is_not_offered_to_the_network(host: str) -> None:
+    assert "allowed are loopback addresses" in refused(changed("web.host", host))
+
+
+def test_two_supplies_on_one_resource_are_refused() -> None:
+    raw = copy.deepcopy(GOOD)
+    raw["supply"].append({**copy.deepcopy(GOOD["supply"][0]), "name": "b"})
+    assert "the same resource" in refused(raw)
+
+
+def test_a_password_is_never_printed() -> None:
+    raw = copy.deepcopy(GOOD)
+    raw["mqtt"] = {"host": "127.0.0.1", "password": 12345}
+    said = refused(raw)
+    assert "mqtt.password = (not shown)" in said
+    assert "12345" not in said
+
+
+def test_a_secret_comes_from_its_file(tmp_path: Path) -> None:
+    file = tmp_path / "token"
+    file.write_text("s3cret\n")
+    assert settings.secret("", str(file), "influxdb.token_file") == "s3cret"
+    with pytest.raises(settings.SettingsError, match="influxdb.token_file"):
+        settings.secret("", str(tmp_path / "none"), "influxdb.token_file")
+
+
+def test_missing_and_broken_files_name_the_file(tmp_path: Path) -> None:
+    with pytest.raises(settings.SettingsError, match="no such file; `benchd config example"):
+        settings.load(tmp_path / "none.toml")
+    broken = tmp_path / "b.toml"
+    broken.write_text('bench = "a\nplan = 3\n')
+    with pytest.raises(settings.SettingsError, match=r"b\.toml: not valid TOML: .*line 1"):
+        settings.load(broken)
+
+
+values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=8,
+)
+PLACES = ["bench", "web", "web.port", "plan", "plan.0", "plan.0.voltage_v", "plan.0.name", "supply.0.resource",
+          "supply.0.channel.0.max_limit_a", "capture.settle_s", "mqtt", "influxdb"]  # fmt: skip
+
+
+@given(st.sampled_from(PLACES), values)
+def test_no_value_anywhere_gives_another_error(path: str, value: Any) -> None:
+    try:
+        s = settings.from_dict(changed(path, value), "benchd.toml")
+    except settings.SettingsError as e:
+        assert all(line.startswith("benchd.toml: ") for line in str(e).splitlines() if line.strip())
+    else:
+        plan = s.plan[0]
+        assert 0 < plan.voltage_v <= s.supply[0].channel[0].max_voltage_v <= settings.ES1_MAX_V
