@@ -86,44 +86,65 @@ def after(rows: Rows, seq: int, limit: int) -> list[StoredBlock]:
     ]
 
 
-def join(db: sqlite3.Connection, after_seq: int) -> int:
-    """Join small rows above `after_seq` that belong together; returns the highest seq there is.
+def join(db: sqlite3.Connection) -> None:
+    """Join the small rows added since the last time that belong together.
 
     Samples are committed four times a second, a dozen readings at a time on a slow supply, and a row has some
     150 bytes of its own. The joined row takes the last one's seq: a follower that had read only the first of them
     sends those again (same time and tags: the same points), and none misses any.
     """
-    groups: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
-    highest = after_seq
-    for row in db.execute(
-        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace, half_trip_ns, dropped FROM blocks WHERE seq > ?"
-        " ORDER BY seq",
-        (after_seq,),
-    ).fetchall():
-        highest = row[0]
-        key, group = row[4:8], groups.setdefault(row[4:8], [])
-        low, high = min(r[2] for r in [*group, row]), max(r[3] for r in [*group, row])
-        if sum(r[1] for r in [*group, row]) > MAX_ROW_READINGS or high - low > MAX_ROW_SPAN_NS:
-            _join_group(db, group)
-            groups[key] = [row]
-        else:
-            group.append(row)
-    for group in groups.values():
-        _join_group(db, group)
-    return highest
-
-
-def _join_group(db: sqlite3.Connection, group: list[tuple[Any, ...]]) -> None:
-    if len(group) < 2:
+    last = db.execute("SELECT value FROM bench WHERE key = 'joined'").fetchone()
+    fresh = db.execute(
+        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks WHERE seq > ? ORDER BY seq",
+        (int(last[0]) if last else 0,),
+    ).fetchall()
+    if not fresh:
         return
-    seqs = [r[0] for r in group]
+    groups: dict[tuple[Any, ...], _Group] = {}
+    for seq, n, t0_ns, t1_ns, *key in fresh:
+        group = groups.setdefault(tuple(key), _Group())
+        if not group.take(seq, n, t0_ns, t1_ns):
+            _join_group(db, group.seqs)
+            groups[tuple(key)] = group = _Group()
+            group.take(seq, n, t0_ns, t1_ns)
+    for group in groups.values():
+        _join_group(db, group.seqs)
+    # Written even when nothing could be joined: a durable commit has to write something to bring all rows to the disk.
+    db.execute("INSERT OR REPLACE INTO bench VALUES ('joined', ?)", (str(fresh[-1][0]),))
+
+
+class _Group:
+    """Rows that can become one."""
+
+    def __init__(self) -> None:
+        self.seqs: list[int] = []
+        self.n = 0
+        self.t0_ns, self.t1_ns = 2**63, -(2**63)
+
+    def take(self, seq: int, n: int, t0_ns: int, t1_ns: int) -> bool:
+        """Add a row; False when the joined row would get too large."""
+        low, high = min(self.t0_ns, t0_ns), max(self.t1_ns, t1_ns)
+        if self.seqs and (self.n + n > MAX_ROW_READINGS or high - low > MAX_ROW_SPAN_NS):
+            return False
+        self.seqs.append(seq)
+        self.n += n
+        self.t0_ns, self.t1_ns = low, high
+        return True
+
+
+def _join_group(db: sqlite3.Connection, seqs: list[int]) -> None:
+    if len(seqs) < 2:
+        return
     marks = ", ".join("?" * len(seqs))
-    parts = db.execute(f"SELECT data FROM blocks WHERE seq IN ({marks}) ORDER BY seq", seqs).fetchall()  # noqa: S608
-    samples = Samples.concat(codec.decode(p[0]) for p in parts)
+    rows = db.execute(
+        f"SELECT data, half_trip_ns, dropped FROM blocks WHERE seq IN ({marks}) ORDER BY seq",  # noqa: S608
+        seqs,
+    ).fetchall()
+    samples = Samples.concat(codec.decode(r[0]) for r in rows)
     db.execute(f"DELETE FROM blocks WHERE seq IN ({', '.join('?' * (len(seqs) - 1))})", seqs[:-1])  # noqa: S608
     db.execute(
         "UPDATE blocks SET t0_ns = ?, t1_ns = ?, n = ?, half_trip_ns = ?, dropped = ?, data = ? WHERE seq = ?",
-        (*_reach(samples), len(samples), max(r[8] for r in group), sum(r[9] for r in group),
+        (*_reach(samples), len(samples), max(r[1] for r in rows), sum(r[2] for r in rows),
          codec.encode(samples), seqs[-1]),
     )  # fmt: skip
 

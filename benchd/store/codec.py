@@ -2,8 +2,8 @@
 
 Instruments answer in decimals, so voltages and currents lie on a grid such as 0.1 mA: stored are whole numbers of
 that grid, as differences from reading to reading, less the usual difference. Columns that fit no grid (a NaN, a
-computed value) keep their 64 bits. Differences become byte planes (all lowest bytes, then all next ones), of which only as many are kept as the
-largest difference needs; then deflate, whose checksum also tells a damaged block.
+computed value) keep their 64 bits. Differences become byte planes (all lowest bytes, then all next ones), of which
+only as many are kept as the largest difference needs; then deflate, whose checksum also tells a damaged block.
 
 Layout: version u8; number of readings u32; five column heads; zlib of all planes, column after column.
 Column head: kind u8 (0 = as it is, 1 + k = decimals with k places), planes u8, first value i64, usual step i64.

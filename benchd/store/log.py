@@ -30,7 +30,7 @@ from benchd.store.blocks import StoredBlock
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.follower_rows import FollowerRows, Rejected
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Conditions, Finding, Mark
+from benchd.traces.trace import Conditions, Finding, Mark, Trace
 
 __all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "TraceRow", "new_trace_id"]
 
@@ -297,6 +297,14 @@ class Log:
         """The trace of that id."""
         row = self._one("SELECT * FROM traces WHERE id = ?", (trace,))
         return _trace_row(row) if row else None
+
+    def whole_trace(self, trace: str) -> Trace | None:
+        """The trace of that id with its readings."""
+        row = self.trace(trace)
+        if row is None:
+            return None
+        samples = self.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
+        return Trace(samples, row.start_ns, row.conditions, tuple(row.marks))
 
     # ---- trips ------------------------------------------------------------------------------------------------
 
