@@ -1,0 +1,161 @@
+"""One guarded output as the sampler holds it: state, rules, recent readings, and what the daemon was told.
+
+No I/O. The state is changed by `SupplyThread` alone and only as `states.TABLE` says.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from benchd.guard import states
+from benchd.guard.ring import Ring
+from benchd.guard.rules import LetThrough, Rules, Verdict
+from benchd.guard.states import ChannelState
+from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, Tripped
+from benchd.reading import OutputState, Reading, pack
+
+BEFORE_READINGS = 200
+"""Readings kept for `Tripped.before`."""
+FIRST_RETRY_NS = 500_000_000
+LONGEST_RETRY_NS = 8_000_000_000
+"""An output that could not be confirmed off is tried again after a delay that doubles from the first to this."""
+
+
+class Channel:
+    """State and memory of one output. Used by its supply's thread only, apart from `ring`."""
+
+    def __init__(self, supply: str, config: ChannelConfig, ring: Ring) -> None:
+        self.supply = supply
+        self.config = config
+        self.number = config.number
+        self.ring = ring
+        self.state = ChannelState.UNKNOWN
+        self.rules: Rules | None = None
+        """Present exactly while the output is on."""
+        self.asked: PowerOn | None = None
+        self.reason = "link-back"
+        """Why the output is in its state: a word of `states.REASONS`."""
+        self.text = ""
+        """The sentence that goes with the reason."""
+        self.verdict: Verdict | None = None
+        """The trip that is being carried out."""
+        self.let_through: LetThrough | None = None
+        self.off_sent_ns: int | None = None
+        """When OFF was written for the switch-off under way; None when it was not, or could not be."""
+        self.after: list[Reading] = []
+        self.before: deque[Reading] = deque(maxlen=BEFORE_READINGS)
+        self.retry_ns = 0
+        """Not before this time is an unconfirmed off tried again."""
+        self.retry_delay_ns = 0
+        self._told: tuple[OutputState, bool, str] | None = None
+
+    @property
+    def output(self) -> OutputState:
+        """What may be said about the output."""
+        return states.OUTPUT_OF[self.state]
+
+    @property
+    def latched(self) -> bool:
+        """True after a trip until someone re-arms."""
+        return self.state in states.LATCHED
+
+    def keep(self, reading: Reading) -> None:
+        """Remember a reading and hand it to the sender."""
+        self.before.append(reading)
+        self.ring.add(reading)
+
+    def retry_later(self, now_ns: int) -> None:
+        """Switching off was not confirmed: wait longer each time, so that the other outputs are still read."""
+        self.retry_delay_ns = min(max(2 * self.retry_delay_ns, FIRST_RETRY_NS), LONGEST_RETRY_NS)
+        self.retry_ns = now_ns + self.retry_delay_ns
+
+    def refusal(self, command: PowerOn) -> str:
+        """Why this power-on cannot be accepted now; empty when it can."""
+        problem = check_envelope(self.config, command)
+        if problem:
+            return problem
+        if self.state is ChannelState.OFF:
+            return ""
+        return self.what_to_do(f"{command.voltage_v:g} V at {command.limit_a:g} A was asked for")
+
+    def what_to_do(self, asked: str) -> str:
+        """The refusal of something in the present state: what was asked, what the state is, what to do."""
+        advice = {
+            ChannelState.ON: "it is already on: switch it off first",
+            ChannelState.TRIPPED: f"it has tripped ({self.text}): find the cause, then re-arm",
+            ChannelState.TRIPPED_UNKNOWN: (
+                f"it has tripped and nobody could confirm that it is off ({self.text}): "
+                "disconnect the board and look at the instrument"
+            ),
+            ChannelState.UNKNOWN: (
+                f"its state is unknown ({self.text or 'not read yet'}): look at the instrument and its link"
+            ),
+        }.get(self.state, f"it is {self.state.value}: wait and ask again")
+        return f"{self.supply} channel {self.number}: {asked}, but {advice}"
+
+    def changed(self, t_ns: int, state: OutputState | None = None) -> OutputChanged | None:
+        """The report to send when what is known differs from what the daemon was told last, else None."""
+        output = self.output if state is None else state
+        now = (output, self.latched, self.reason)
+        if now == self._told:
+            return None
+        self._told = now
+        on = output is OutputState.ON and self.asked is not None
+        return OutputChanged(
+            self.supply,
+            self.number,
+            output,
+            self.reason,
+            t_ns,
+            voltage_v=self.asked.voltage_v if on and self.asked else 0.0,
+            limit_a=self.asked.limit_a if on and self.asked else 0.0,
+            latched=self.latched,
+            text=self.text,
+        )
+
+    def trip_report(self, confirmed_ns: int | None, given_up_ns: int, text: str) -> Tripped:
+        """The complete record of the trip that has just been carried out; forgets it."""
+        verdict, asked = self.verdict, self.asked
+        assert verdict is not None
+        sent_ns = self.off_sent_ns if self.off_sent_ns is not None else given_up_ns
+        through = self.let_through
+        if through is not None:
+            through.hold_until(sent_ns)
+            for reading in self.after:
+                through.add(reading.t_ns, reading.voltage_v, reading.current_a)
+        report = Tripped(
+            self.supply,
+            self.number,
+            verdict.rule,
+            verdict.text if confirmed_ns is not None else f"{verdict.text}; {text}",
+            verdict.onset_ns,
+            verdict.detected_ns,
+            sent_ns,
+            confirmed_ns,
+            set_voltage_v=asked.voltage_v if asked else 0.0,
+            limit_a=asked.limit_a if asked else 0.0,
+            let_through_c=through.charge_c if through else 0.0,
+            let_through_j=through.energy_j if through else 0.0,
+            let_through_a2s=through.square_a2s if through else 0.0,
+            before=pack(self.supply, self.number, list(self.before)),
+            after=pack(self.supply, self.number, self.after),
+        )
+        self.verdict = None
+        self.let_through = None
+        return report
+
+
+def check_envelope(config: ChannelConfig, command: PowerOn) -> str:
+    """Why a power-on lies outside the envelope of its channel, with units and what is allowed; empty when it fits."""
+    place = f"{command.supply} channel {command.channel}"
+    if not 0 < command.voltage_v <= config.max_voltage_v:
+        return (
+            f"{place}: {command.voltage_v:g} V was asked for; allowed is above 0 V up to "
+            f"{config.max_voltage_v:g} V, as its settings say"
+        )
+    if not 0 < command.limit_a <= config.max_limit_a:
+        return (
+            f"{place}: a limit of {command.limit_a:g} A was asked for; allowed is above 0 A up to "
+            f"{config.max_limit_a:g} A, as its settings say"
+        )
+    return ""

@@ -1,0 +1,292 @@
+"""The thread that holds one supply: reads it, judges each reading, switches off, and obeys commands in between.
+
+One supply, one thread, one link: everything that touches the instrument happens here, one exchange at a time.
+Switching is in `switcher.py`.
+On the way from the offending reading to OFF on the wire nothing is logged, packed or sent to anybody.
+
+What each round does: commands (OFF first), one reading of every channel, and about twice a second a look at the
+output states, so that an output switched at the panel or by the instrument's own protection is noticed. Output
+states change only as `states.TABLE` says; this module raises the events and carries out the actions.
+
+The link. An exchange that fails is a missed reading; `stale` decides when that has gone on for too long. A lost
+link (or SILENT_LINK_S without one good exchange) is a trip for an output that is on, and makes every state
+`unknown`. It is then opened again after a growing, capped delay, and whatever is found is switched off and
+confirmed, since nobody can vouch for what happened meanwhile. The same at the start: an output found on is
+reported `on` with the reason `found-on` and switched off, because its limits are not known.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+import traceback
+from collections import deque
+from collections.abc import Callable
+
+import msgspec
+
+from benchd.guard.channel import Channel
+from benchd.guard.ring import Ring
+from benchd.guard.states import ChannelState, Event
+from benchd.guard.switcher import GuardedSupply, Opened, Switcher
+from benchd.guard.wire import LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig
+from benchd.reading import OutputState
+from benchd.supplies.clock import now_ns
+from benchd.supplies.link import LinkError, LinkLost
+from benchd.supplies.supply import SupplyError
+
+POLL_STATE_S = 0.5
+SILENT_LINK_S = 2.0
+FIRST_RETRY_S = 0.2
+LONGEST_RETRY_S = 5.0
+IDLE_ROUND_S = 0.05
+"""How often a thread without a link comes round when nothing wakes it, s."""
+OPEN_MAY_TAKE_S = 10.0
+"""Connecting and identifying, s. No output of ours is on meanwhile that another way could reach sooner."""
+
+
+class AllOff(msgspec.Struct, frozen=True):
+    """The guard process itself wants every output of this supply off."""
+
+    event: Event
+    reason: str
+
+
+class End(msgspec.Struct, frozen=True):
+    """Leave the loop and close the link."""
+
+
+class TakenOver(msgspec.Struct, frozen=True):
+    """The watchdog made this supply safe over a link of its own while this thread was stuck."""
+
+
+Command = PowerOn | PowerOff | Rearm | AllOff | TakenOver | End
+Urgent = PowerOff | AllOff | TakenOver | End
+
+
+class SupplyThread(threading.Thread):
+    """Holds one supply. `post` hands it a command from any thread; reports go out through `report`.
+
+    `open_supply` opens, identifies and locks, and raises an exception whose text says what to do.
+    `busy_until` (time.monotonic, s) is how far the exchange under way may take; later than that it is stuck.
+    """
+
+    def __init__(
+        self,
+        config: SupplyConfig,
+        open_supply: Callable[[SupplyConfig], Opened],
+        report: Callable[[Report], None],
+    ) -> None:
+        super().__init__(name=f"supply-{config.name}", daemon=True)
+        self.config = config
+        self.channels = {each.number: Channel(config.name, each, Ring()) for each in config.channels}
+        self.round_s = time.monotonic()
+        self.busy_until = self.round_s + OPEN_MAY_TAKE_S
+        self._open_supply = open_supply
+        self._report = report
+        self._supply: GuardedSupply | None = None
+        """None while there is no link; `_switcher.opened` outlives a lost link, to be reconnected."""
+        self._switcher = Switcher(
+            config.name, config.timeout_s, self.channels, report, self._may_take, self._off_pending
+        )
+        self._urgent: deque[tuple[int, Urgent]] = deque()
+        self._normal: deque[tuple[int, PowerOn | Rearm]] = deque()
+        self._posted = 0
+        self._post_lock = threading.Lock()
+        self._wake = threading.Event()
+        self._ended = False
+        self._good_s = self._poll_s = self._retry_at_s = self.round_s
+        self._retry_delay_s = 0.0
+        self._down_text: str | None = None
+
+    # ---- for other threads ------------------------------------------------------------------------------------
+
+    def post(self, command: Command) -> None:
+        """Hand over a command. Everything but PowerOn and Rearm overtakes these two."""
+        with self._post_lock:
+            self._posted += 1
+            if isinstance(command, PowerOn | Rearm):
+                self._normal.append((self._posted, command))
+            else:
+                self._urgent.append((self._posted, command))
+        self._wake.set()
+
+    def all_off(self) -> bool:
+        """True when every output is confirmed off."""
+        return all(channel.output is OutputState.OFF for channel in self.channels.values())
+
+    # ---- the loop ---------------------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Until `End` is posted. An exception that nobody foresaw counts as a lost link."""
+        due = time.monotonic()
+        while not self._ended:
+            try:
+                due = self._come_round(due)
+            except LinkLost as error:
+                self._link_lost(str(error))
+            except Exception:
+                # A mistake of ours must not leave an output on with nobody looking.
+                traceback.print_exc(file=sys.stderr)
+                self._link_lost("the guard's own code failed, see its error output")
+        if self._switcher.opened is not None:
+            self._switcher.opened.close()
+
+    def _come_round(self, due: float) -> float:
+        self.round_s = now = time.monotonic()
+        self.busy_until = now + 2 * self.config.timeout_s + 0.5
+        if self._urgent or self._normal:
+            self._obey()
+        elif self._supply is None:
+            if now >= self._retry_at_s:
+                self._open()
+            else:
+                self._pause(min(IDLE_ROUND_S, self._retry_at_s - now))
+        elif now < due:
+            self._pause(due - now)
+        else:
+            self._read_all(self._supply, now)
+            # What was missed stays missed: a burst of late readings helps nobody.
+            due = max(due + self.config.reading_interval_s, now)
+        return due
+
+    def _pause(self, seconds: float) -> None:
+        self._may_take(seconds + 0.5)
+        if self._wake.wait(seconds):
+            self._wake.clear()
+
+    def _may_take(self, seconds: float) -> None:
+        self.busy_until = time.monotonic() + seconds
+
+    def _read_all(self, supply: GuardedSupply, now: float) -> None:
+        for channel in self.channels.values():
+            rules = channel.rules
+            try:
+                reading = supply.read(channel.number)
+            except LinkLost:
+                raise
+            except (LinkError, SupplyError):
+                if rules is not None and (verdict := rules.idle(now_ns())) is not None:
+                    self._switcher.trip(channel, verdict)
+                continue
+            if rules is not None and (verdict := rules.feed(reading)) is not None:
+                self._switcher.trip(channel, verdict, reading)
+            else:
+                channel.keep(reading)
+            self._good_s = now
+            if self._urgent:
+                return
+        if now >= self._poll_s:
+            self._poll_s = now + POLL_STATE_S
+            self._poll(supply, now)
+        if now - self._good_s > SILENT_LINK_S:
+            raise LinkLost(f"{self.config.resource}: no good reply for {SILENT_LINK_S:g} s; check cable and power")
+
+    def _poll(self, supply: GuardedSupply, now: float) -> None:
+        """Look at the output states, so that one switched by somebody or something else is noticed."""
+        for channel in self.channels.values():
+            if now_ns() < channel.retry_ns:
+                continue  # could not be confirmed off a moment ago
+            try:
+                on = supply.output_state(channel.number)
+            except LinkLost:
+                raise
+            except (LinkError, SupplyError):
+                continue
+            self._good_s = now
+            if on and channel.state is ChannelState.OFF:
+                words = "found on though it was switched off here; nobody asked this guard for it"
+                self._switcher.event(channel, Event.READ_ON, "found-on", words)
+            elif on:
+                self._switcher.event(channel, Event.READ_ON)
+            elif channel.state is ChannelState.ON:
+                words = "the instrument says that it is off: its own protection, or somebody at its panel"
+                self._switcher.event(channel, Event.READ_OFF, "instrument", words)
+                self._switcher.report_errors(f"channel {channel.number} went off by itself")
+            else:
+                self._switcher.event(channel, Event.READ_OFF)
+
+    # ---- commands ---------------------------------------------------------------------------------------------
+
+    def _obey(self) -> None:
+        if self._urgent:
+            number, urgent = self._urgent.popleft()
+            if isinstance(urgent, PowerOff):
+                self._refuse_earlier(number, urgent.channel)
+                self._switcher.power_off(urgent)
+            elif isinstance(urgent, AllOff):
+                self._refuse_earlier(number, None)
+                self._switcher.all_off(list(self.channels.values()), urgent.event, urgent.reason)
+            elif isinstance(urgent, TakenOver):
+                self._link_lost("an exchange with the supply was stuck; it was made safe over a second link")
+            else:
+                self._ended = True
+            return
+        _, command = self._normal.popleft()
+        if self._supply is None and isinstance(command, PowerOn):
+            self._switcher.refuse(command, f"there is no link to it ({self._down_text or 'still opening'})")
+        elif isinstance(command, PowerOn):
+            self._switcher.power_on(command)
+        else:
+            self._switcher.rearm(command)
+
+    def _refuse_earlier(self, number: int, channel: int | None) -> None:
+        """A power-on that was asked for before this OFF must not run after it."""
+        with self._post_lock:
+            waiting = list(self._normal)
+            self._normal.clear()
+            for posted, command in waiting:
+                chosen = isinstance(command, PowerOn) and channel in (None, command.channel)
+                if not chosen or posted > number:
+                    self._normal.append((posted, command))
+        for posted, command in waiting:
+            if isinstance(command, PowerOn) and channel in (None, command.channel) and posted < number:
+                self._switcher.refuse(command, "an off was asked for after it")
+
+    def _off_pending(self, channel: int) -> bool:
+        return any(
+            not isinstance(urgent, PowerOff) or urgent.channel in (None, channel) for _, urgent in list(self._urgent)
+        )
+
+    # ---- the link ---------------------------------------------------------------------------------------------
+
+    def _open(self) -> None:
+        """Open or reopen; what is found is read and switched off. A failure is reported once, not every time."""
+        self._may_take(OPEN_MAY_TAKE_S)
+        opened = self._switcher.opened
+        try:
+            if opened is None:
+                opened = self._open_supply(self.config)
+                identity = opened.identity
+            else:
+                identity = opened.reconnect()
+        except Exception as error:
+            # Whatever it is (link, profile, lock, a refused address): say it, wait, try again.
+            self._link_down(f"{type(error).__name__}: {error}" if not str(error) else str(error))
+            return
+        self._switcher.opened = opened
+        self._supply = opened.supply
+        self._retry_delay_s = 0.0
+        self._down_text = None
+        self._good_s = self._poll_s = time.monotonic()
+        self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity))
+        for channel in self.channels.values():
+            words = "the link came up and the output was read"
+            self._switcher.event(channel, Event.LINK_BACK, None if channel.latched else "link-back", words)
+
+    def _link_lost(self, text: str) -> None:
+        self._supply = None
+        self._may_take(OPEN_MAY_TAKE_S)
+        self._switcher.link_lost(text)
+        self._retry_delay_s = 0.0
+        self._link_down(text)
+        self._retry_at_s = time.monotonic()  # the first attempt at once: it may have been a hiccup
+
+    def _link_down(self, text: str) -> None:
+        self._supply = None
+        if text != self._down_text:
+            self._down_text = text
+            self._report(LinkChanged(self.config.name, False, now_ns(), text=text))
+        self._retry_delay_s = min(max(2 * self._retry_delay_s, FIRST_RETRY_S), LONGEST_RETRY_S)
+        self._retry_at_s = time.monotonic() + self._retry_delay_s
