@@ -70,6 +70,4 @@ class Samples:
         return self[a:b]
 
     def __getitem__(self, part: slice) -> Samples:
-        return Samples(
-            self.t_ns[part], self.voltage_v[part], self.current_a[part], self.mode[part], self.flags[part]
-        )
+        return Samples(self.t_ns[part], self.voltage_v[part], self.current_a[part], self.mode[part], self.flags[part])
