@@ -103,7 +103,9 @@ class _Screen:
             "ended": row["reason"],
         }
         why = finding["evidence"][0]["text"] if finding.get("evidence") else ""
-        self.say("trace", record, f"{row['job']}: {finding.get('signature')} ({finding.get('confidence', 0):.0%}): {why}")
+        self.say(
+            "trace", record, f"{row['job']}: {finding.get('signature')} ({finding.get('confidence', 0):.0%}): {why}"
+        )
 
 
 async def _demo(screen: _Screen, folder: Path, port: int, for_s: float | None) -> None:

@@ -164,7 +164,9 @@ def note(
     try:
         job = id or log.current_job()
         if job is None or log.job(job) is None:
-            out.fail(f"job {job!r} is not in this log; name one with --job or put one on the bench with `benchd job use`")
+            out.fail(
+                f"job {job!r} is not in this log; name one with --job or put one on the bench with `benchd job use`"
+            )
         written = log.add_entry("note", job=job, payload={"text": text})
         out.emit(_entry_record(written), "noted", json_)
     finally:

@@ -10,7 +10,9 @@ from benchd.cli import out
 
 
 def supplies(
-    identify: Annotated[bool, typer.Option("--identify", help="Ask each for *IDN? (never sends a set command).")] = False,
+    identify: Annotated[
+        bool, typer.Option("--identify", help="Ask each for *IDN? (never sends a set command).")
+    ] = False,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """List VISA resources and serial ports, and the driver profiles. Example: benchd supplies --identify"""
@@ -25,5 +27,5 @@ def supplies(
         out.emit(record, "  ".join(str(v) for v in record.values() if v), json_)
     if not found and not json_:
         typer.echo("nothing found on USB, serial or GPIB; a supply on the network is named by its address:")
-        typer.echo("  resource = \"TCPIP0::ADDRESS::5025::SOCKET\"")
+        typer.echo('  resource = "TCPIP0::ADDRESS::5025::SOCKET"')
     out.emit({"profiles": profile_names()}, "profiles: " + ", ".join(profile_names()), json_)

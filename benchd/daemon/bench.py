@@ -46,7 +46,9 @@ class Bench:
             return self._core.watches[supply, channel]
         except KeyError:
             there = ", ".join(f"{s}/{c}" for s, c in self._core.watches)
-            raise Refused("not-found", f"supply {supply!r} channel {channel} is not on this bench; there are: {there}") from None
+            raise Refused(
+                "not-found", f"supply {supply!r} channel {channel} is not on this bench; there are: {there}"
+            ) from None
 
     def _guard(self) -> GuardClient:
         if self._core.guard is None:
@@ -58,7 +60,9 @@ class Bench:
         watch = self._watch(supply, channel)
         settings = next(s for s in self._core.settings.supply if s.name == supply)
         try:
-            chosen = check_plan(self._core.settings, supply, next(c for c in settings.channel if c.number == channel), plan)
+            chosen = check_plan(
+                self._core.settings, supply, next(c for c in settings.channel if c.number == channel), plan
+            )
         except ValueError as e:
             raise Refused("out-of-range", str(e)) from None
         if watch.output == OutputState.ON:

@@ -18,8 +18,8 @@ from benchd.guard.client import GuardClient
 from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
 from benchd.reading import Block, OutputState
 from benchd.settings import Settings
-from benchd.store.filing import summarise
 from benchd.store.errors import LogError
+from benchd.store.filing import summarise
 from benchd.store.writer import LogWriter
 from benchd.traces.capture import TraceClosed
 from benchd.traces.samples import Samples
@@ -42,7 +42,7 @@ class Core:
     def __init__(
         self,
         settings: Settings,
-        accuracies: dict[str, Conditions],
+        accuracies: dict[tuple[str, int], Conditions],
         writer: LogWriter,
         current_job: str | None,
     ) -> None:
@@ -59,7 +59,7 @@ class Core:
         self._changed = asyncio.Event()
         self.watches: dict[tuple[str, int], ChannelWatch] = {
             (s.name, c.number): ChannelWatch(
-                s.name, c, settings.capture, accuracies[s.name], lambda: self.job, self._trace_closed
+                s.name, c, settings.capture, accuracies[s.name, c.number], lambda: self.job, self._trace_closed
             )
             for s in settings.supply
             for c in s.channel
@@ -248,7 +248,9 @@ class Core:
         for name, state in self.followers.items():
             if (told := state())["state"] != "ok":
                 found.append(f"{name}: {told['text']}")
-        found += [f"{w.supply}/{w.number}: {w.dropped} readings were dropped" for w in self.watches.values() if w.dropped]
+        found += [
+            f"{w.supply}/{w.number}: {w.dropped} readings were dropped" for w in self.watches.values() if w.dropped
+        ]
         return found
 
 

@@ -18,14 +18,13 @@ from benchd.daemon.core import Core
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig
 from benchd.settings import Settings, SettingsError, secret
-from benchd.share import share_path
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
 from benchd.supplies.profile import ProfileError, load_profile
 from benchd.traces.trace import Conditions
 from benchd.web.app import create_app
-from benchd.web.server import PortTaken, serve
+from benchd.web.server import CannotListen, serve
 
 log = logging.getLogger("benchd")
 
@@ -73,7 +72,13 @@ class Daemon:
             return await self._serve(core, bench, writer, configure, folder, ready)
 
     async def _serve(
-        self, core: Core, bench: Bench, writer: LogWriter, configure: Configure, folder: Path, ready: Callable[[str], None]
+        self,
+        core: Core,
+        bench: Bench,
+        writer: LogWriter,
+        configure: Configure,
+        folder: Path,
+        ready: Callable[[str], None],
     ) -> bool:
         web = self._settings.web
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -83,7 +88,7 @@ class Daemon:
         if not address.done():
             try:
                 await page
-            except PortTaken as e:
+            except CannotListen as e:
                 raise StartError(str(e)) from None
             raise StartError("the page ended before it was up")
         guard = GuardClient(configure, core.on_report, core.alarm)
@@ -110,19 +115,24 @@ class Daemon:
                     log.error("%s ended with %r", task.get_name(), result)
         return confirmed
 
-    def _supplies(self, folder: Path) -> tuple[Configure, dict[str, Conditions]]:
+    def _supplies(self, folder: Path) -> tuple[Configure, dict[tuple[str, int], Conditions]]:
         supplies: list[SupplyConfig] = []
-        accuracies: dict[str, Conditions] = {}
+        accuracies: dict[tuple[str, int], Conditions] = {}
         for s in self._settings.supply:
             try:
                 profile = load_profile(s.profile)
             except ProfileError as e:
                 raise StartError(f"supply {s.name}: {e}") from None
-            accuracies[s.name] = Conditions(
-                resolution_a=profile.reading.resolution_a,
-                accuracy_fraction=profile.reading.accuracy_fraction,
-                accuracy_offset_a=profile.reading.accuracy_offset_a,
-            )
+            for c in s.channel:
+                try:
+                    output = profile.output(c.number)
+                except ProfileError as e:
+                    raise StartError(f"supply {s.name} channel {c.number}: {e}") from None
+                accuracies[s.name, c.number] = Conditions(
+                    resolution_a=output.read_resolution_a,
+                    accuracy_fraction=output.accuracy_fraction_a,
+                    accuracy_offset_a=output.accuracy_offset_a,
+                )
             supplies.append(
                 SupplyConfig(
                     name=s.name,

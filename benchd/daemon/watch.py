@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable
 from typing import Any
 
+from benchd.daemon.memory import Memory
 from benchd.guard.wire import OutputChanged, Tripped
 from benchd.reading import Block, Mode, OutputState
 from benchd.settings import CaptureSettings, Channel
@@ -14,8 +15,6 @@ from benchd.traces.capture import Capture, CaptureConfig, TraceClosed, TraceOpen
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, MarkKind
 from benchd.web.port import ChannelView
-
-from benchd.daemon.memory import Memory
 
 MODE_WORDS = {Mode.UNKNOWN: "unknown", Mode.CV: "cv", Mode.CC: "cc", Mode.OFF: "off"}
 

@@ -1,0 +1,35 @@
+"""`idle`: what one supply at 50 readings/s costs, guard and daemon together, output on, no page open."""
+
+from __future__ import annotations
+
+import time
+
+import psutil
+
+from tests.benchmarks.processes import scripted
+from tests.benchmarks.running import running
+
+
+def measure(quick: bool = False) -> dict[str, float]:
+    """The figures of design budget `idle`; the simulated instrument is not counted."""
+    seconds = 3 if quick else 30
+    with scripted() as instrument, running({"one": (instrument.resource, 20.0)}) as daemon:
+        daemon.call("POST", "supplies/one/channels/1/on", {})
+        time.sleep(1 if quick else 5)  # start-up is over
+        main = psutil.Process(daemon.process.pid)
+        processes = [main, *main.children(recursive=True)]
+        before, start = _cpu_s(processes), time.monotonic()
+        time.sleep(seconds)
+        used, took = _cpu_s(processes) - before, time.monotonic() - start
+        rss = [p.memory_info().rss / 1e6 for p in processes]
+        rate = daemon.channel("one")["rate_per_s"]
+    return {
+        "cpu_percent": round(100 * used / took, 2),
+        "rss_mb": round(sum(rss), 1),
+        "processes": len(processes),
+        "readings_per_s": round(rate, 1),
+    }
+
+
+def _cpu_s(processes: list[psutil.Process]) -> float:
+    return sum(sum(p.cpu_times()[:2]) for p in processes)
