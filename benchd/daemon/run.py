@@ -206,8 +206,9 @@ def _only_one(folder: Path) -> Any:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             held.seek(0)
+            holder = held.read().strip() or "unknown"
             raise StartError(
-                f"{folder}: another daemon writes this log ({held.read().strip() or 'unknown'}); end it, or set another data_dir"
+                f"{folder}: another daemon writes this log ({holder}); end it, or set another data_dir"
             ) from None
         held.truncate(0)
         held.write(f"pid {os.getpid()}")

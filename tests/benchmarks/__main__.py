@@ -15,7 +15,8 @@ NAMES = {"trip": trip.measure, "rate": rate.measure, "idle": idle.measure}
 
 def machine() -> str:
     """Processor, cores, system and Python, so that two figures can be told apart."""
-    return f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()} {platform.release()}, Python {platform.python_version()}"
+    system = f"{platform.system()} {platform.release()}"
+    return f"{platform.machine()}, {os.cpu_count()} cores, {system}, Python {platform.python_version()}"
 
 
 def main() -> int:

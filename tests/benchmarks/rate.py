@@ -58,11 +58,14 @@ def _bare(resources: list[str], seconds: float) -> float:
 
 async def _guarded(resources: list[str], seconds: float) -> float:
     count = 0
+    flowing = asyncio.Event()
 
     def on_report(report: Report) -> None:
         nonlocal count
         if isinstance(report, Block):
             count += len(report)
+            if count >= 20 * len(resources):
+                flowing.set()
 
     with tempfile.TemporaryDirectory() as locks:
         supplies = tuple(
@@ -71,8 +74,7 @@ async def _guarded(resources: list[str], seconds: float) -> float:
         client = GuardClient(Configure(supplies, locks), on_report, lambda text: print(text, file=sys.stderr))
         await client.start()
         try:
-            while count < 20 * len(resources):
-                await asyncio.sleep(0.02)
+            await asyncio.wait_for(flowing.wait(), 20)
             start, before = time.perf_counter(), count
             await asyncio.sleep(seconds)
             return (count - before) / (time.perf_counter() - start)
