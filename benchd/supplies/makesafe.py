@@ -1,16 +1,24 @@
-"""Skeleton: the signatures are final, the bodies follow."""
+"""The last resort: nobody holds the supply any more (or who holds it hangs), so open it and switch it off."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from benchd.reading import OutputState
-from benchd.supplies.profile import Profile
+from benchd.supplies.errors import LinkError
+from benchd.supplies.link import Link
+from benchd.supplies.off import confirm_off
+from benchd.supplies.profile_tables import Profile
+from benchd.supplies.supply import Supply
+
+RETRY_S = 0.02
+"""Between two attempts to open; a supply with one session needs a moment to notice that the last one ended."""
 
 
 class ChannelSafe(NamedTuple):
-    """What make-safe reached for one output. `state` is OFF (confirmed) or UNKNOWN."""
+    """What was reached for one output: `state` is OFF (confirmed) or UNKNOWN; `text` says why, with figures."""
 
     channel: int
     state: OutputState
@@ -27,5 +35,44 @@ def make_safe(
     deadline_s: float = 1.0,
     library: str = "@py",
 ) -> list[ChannelSafe]:
-    """Open a link of its own, OFF to every channel first, then confirm each. Never raises; takes no lock."""
-    raise NotImplementedError
+    """OFF to every output over a connection of its own, then proof for each, all within about `deadline_s`.
+
+    Takes no lock, as whoever has it may be the one that hangs, and asks for no identification first: OFF is right
+    for whatever answers. Raises nothing but ProfileError for a channel that the profile does not have.
+    """
+    ends = time.monotonic() + deadline_s
+    for channel in channels:
+        profile.output(channel)
+    step = on_step or (lambda text: None)
+    failure = "there was no time to try"
+    while (left_s := ends - time.monotonic()) > 0:
+        step(f"opening {resource}")
+        try:
+            link = Link.open(resource, profile.link, min(timeout_s, left_s), baud_rate, library)
+        except LinkError as error:
+            failure = str(error)
+            step(failure)
+            time.sleep(RETRY_S)
+            continue
+        supply = Supply(resource, profile, link, channels)
+        try:
+            return _switched_off(supply, ends, step)
+        finally:
+            supply.close()
+    return [ChannelSafe(channel, OutputState.UNKNOWN, failure) for channel in channels]
+
+
+def _switched_off(supply: Supply, ends: float, step: Callable[[str], None]) -> list[ChannelSafe]:
+    for channel in supply.channels:
+        step(f"OFF to channel {channel}")
+        try:
+            supply.send_off(channel)
+        except LinkError as error:
+            step(str(error))  # the proof below tries again
+    reached = []
+    for done, channel in enumerate(supply.channels):
+        share_s = (ends - time.monotonic()) / (len(supply.channels) - done)
+        outcome = confirm_off(supply, channel, share_s, step)
+        step(f"channel {channel}: {outcome.state}, {outcome.text}")
+        reached.append(ChannelSafe(channel, outcome.state, outcome.text))
+    return reached
