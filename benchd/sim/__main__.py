@@ -1,0 +1,5 @@
+import sys
+
+from benchd.sim.server import main
+
+sys.exit(main())

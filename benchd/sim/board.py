@@ -1,0 +1,227 @@
+"""Boards to put on the leads: what each kind draws, when, and what is broken on it.
+
+A board is a bulk capacitor, resistive parts (standby, leak, short) and a load that takes constant power, because the
+converters on a real board do. The load follows the phases of its kind once the button is pressed; below the brown-out
+voltage it drops out. Levels are in amperes at the nominal voltage. They are common practice of the trade, no source.
+To add a kind, add a line to `KINDS`.
+"""
+
+from __future__ import annotations
+
+import enum
+import random
+from dataclasses import dataclass, replace
+from math import inf
+
+COARSE_SLOT_S = 0.25
+"""Length of a texture slot while a long gap is caught up with: nobody looks, so detail would only cost time."""
+
+RAIL_RELEASE_V = 0.01
+"""A shorted rail stays connected until its board is as good as discharged, in V."""
+
+
+@dataclass(frozen=True)
+class Phase:
+    """A part of a start-up. `level_a`: base current; `burst_a`: largest burst above it; `slot_s`: mean burst length."""
+
+    name: str
+    seconds: float
+    level_a: float
+    burst_a: float = 0.0
+    slot_s: float = 0.005
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What is known about one kind of board.
+
+    `phases` run from the button; the last one lasts for ever unless `again` starts them over or the list ends with
+    `ends`. `short_ohm`, `leak_ohm`: resistive faults that are always there. `rail_short_ohm`: a short on a rail that
+    is switched on when the phase named `rail_phase` begins.
+    """
+
+    name: str
+    tells: str
+    phases: tuple[Phase, ...] = ()
+    again: bool = False
+    ends: bool = False
+    bulk_f: float = 220e-6
+    standby_ohm: float = inf
+    leak_ohm: float = inf
+    short_ohm: float = inf
+    rail_phase: str = ""
+    rail_short_ohm: float = inf
+    nominal_v: float = 4.0
+    brownout_v: float = 2.9
+    restart_v: float = 3.2
+
+
+STANDBY_OHM = 4.0 / 0.0012
+
+_START = (
+    Phase("button", 0.25, 0.045, 0.02, 0.012),
+    Phase("power manager", 0.45, 0.11, 0.06, 0.006),
+    Phase("loader", 1.1, 0.27, 0.16, 0.006),
+)
+_BOOT = (
+    *_START,
+    Phase("kernel", 2.2, 0.52, 0.62, 0.004),
+    Phase("services", 1.6, 0.43, 0.50, 0.005),
+    Phase("first screen", 1.2, 0.33, 0.25, 0.006),
+    Phase("idle", inf, 0.235, 0.05, 0.015),
+)
+_CLEAN = Kind("clean", "starts, works hard, settles", _BOOT, standby_ohm=STANDBY_OHM)
+
+KINDS: dict[str, Kind] = {
+    kind.name: kind
+    for kind in (
+        Kind("none", "nothing on the leads", bulk_f=1e-9),
+        _CLEAN,
+        Kind("open", "the power path is open", bulk_f=100e-9),
+        Kind("dead-short", "the main rail is shorted", short_ohm=0.15),
+        replace(_CLEAN, name="leak", tells="45 mA before the button, starts all the same", leak_ohm=4.0 / 0.045),
+        Kind("leak-only", "45 mA before the button, which does nothing", leak_ohm=4.0 / 0.045),
+        replace(
+            _CLEAN,
+            name="late-short",
+            tells="starts, then a rail that comes up late is shorted",
+            phases=(*_START[:2], Phase("loader", 0.5, 0.27, 0.16, 0.006), Phase("short rail", inf, 0.0)),
+            rail_phase="short rail",
+            rail_short_ohm=0.2,
+        ),
+        replace(
+            _CLEAN,
+            name="low-stall",
+            tells="flat at about 0.06 A after the button",
+            phases=(Phase("button", 0.2, 0.03, 0.01, 0.01), Phase("stalled", inf, 0.0578, 0.0012, 0.03)),
+        ),
+        replace(
+            _CLEAN,
+            name="mid-stall",
+            tells="reaches a few hundred mA, then stays flat",
+            phases=(*_START, Phase("stalled", inf, 0.26, 0.004, 0.03)),
+        ),
+        replace(
+            _CLEAN,
+            name="brief-kick",
+            tells="a kick at the button, then nothing",
+            phases=(Phase("button", 0.12, 0.03, 0.01, 0.01), Phase("kick", 0.4, 0.055, 0.03, 0.01)),
+            ends=True,
+        ),
+        replace(
+            _CLEAN,
+            name="loop",
+            tells="starts, falls back, starts again",
+            phases=(
+                Phase("power manager", 0.3, 0.10, 0.06, 0.006),
+                Phase("loader", 0.7, 0.25, 0.16, 0.006),
+                Phase("kernel", 0.8, 0.45, 0.45, 0.004),
+                Phase("reset", 0.7, 0.012, 0.004, 0.02),
+            ),
+            again=True,
+        ),
+        replace(
+            _CLEAN,
+            name="over-draw",
+            tells="starts, but takes nearly half as much again",
+            phases=tuple(replace(phase, level_a=phase.level_a * 1.45) for phase in _BOOT),
+        ),
+    )
+}
+
+
+class Life(enum.Enum):
+    UNPOWERED = "unpowered"
+    STANDBY = "standby"
+    RUNNING = "running"
+
+
+class Board:
+    """One board of a kind, with its history. Times are in s on the bench's clock, voltages are its own input in V."""
+
+    def __init__(self, kind: Kind, seed: int) -> None:
+        self.kind = kind
+        self.life = Life.UNPOWERED
+        self.rail_shorted = False
+        self.coarse = False
+        self.next_event_s = inf
+        self._random = random.Random(seed)
+        self._phase = 0
+        self._phase_end_s = inf
+        self._slot_end_s = inf
+        self._power_w = 0.0
+        self._fixed_s = 1 / kind.standby_ohm + 1 / kind.leak_ohm + 1 / kind.short_ohm
+
+    def conductance_s(self) -> float:
+        """Of all resistive parts together, in S."""
+        return self._fixed_s + (1 / self.kind.rail_short_ohm if self.rail_shorted else 0.0)
+
+    def draw_a(self, board_v: float) -> float:
+        """What the running load takes on top of the resistive parts, in A."""
+        return self._power_w / max(board_v, self.kind.brownout_v / 2) if self._power_w else 0.0
+
+    def would_change(self, board_v: float) -> bool:
+        """Whether this input voltage starts, stops or releases something."""
+        if self.rail_shorted:
+            return board_v < RAIL_RELEASE_V
+        if self.life is Life.UNPOWERED:
+            return board_v >= self.kind.restart_v
+        return board_v < self.kind.brownout_v
+
+    def see_voltage(self, board_v: float) -> None:
+        """Take the change that `would_change` announced."""
+        if self.rail_shorted and board_v < RAIL_RELEASE_V:
+            self.rail_shorted = False
+            self._stop(Life.UNPOWERED)
+        elif self.rail_shorted:
+            return
+        elif self.life is Life.UNPOWERED and board_v >= self.kind.restart_v:
+            self.life = Life.STANDBY
+        elif self.life is not Life.UNPOWERED and board_v < self.kind.brownout_v:
+            self._stop(Life.UNPOWERED)
+
+    def press(self, now_s: float) -> bool:
+        """The power button. Does something only on a board that is powered and waiting; says whether it did."""
+        if self.life is not Life.STANDBY or not self.kind.phases:
+            return False
+        self.life = Life.RUNNING
+        self._enter(0, now_s)
+        return True
+
+    def see_time(self, now_s: float) -> None:
+        """Take whatever was due at `next_event_s`."""
+        if now_s >= self._phase_end_s:
+            self._leave_phase(now_s)
+        elif now_s >= self._slot_end_s:
+            self._new_slot(now_s)
+
+    def _leave_phase(self, now_s: float) -> None:
+        following = self._phase + 1
+        if following < len(self.kind.phases):
+            self._enter(following, now_s)
+        elif self.kind.again:
+            self._enter(0, now_s)
+        else:
+            self._stop(Life.STANDBY)
+
+    def _enter(self, index: int, now_s: float) -> None:
+        phase = self.kind.phases[index]
+        self._phase = index
+        self._phase_end_s = now_s + phase.seconds
+        if phase.name == self.kind.rail_phase:
+            self.rail_shorted = True
+        self._new_slot(now_s)
+
+    def _new_slot(self, now_s: float) -> None:
+        phase = self.kind.phases[self._phase]
+        # Cubed: most of the time little above the base, now and then the full burst.
+        burst_a = phase.burst_a * self._random.random() ** 3
+        self._power_w = (phase.level_a + burst_a) * self.kind.nominal_v
+        length_s = max(phase.slot_s, COARSE_SLOT_S) if self.coarse else phase.slot_s
+        self._slot_end_s = now_s + length_s * self._random.uniform(0.3, 1.7) if phase.burst_a else inf
+        self.next_event_s = min(self._slot_end_s, self._phase_end_s)
+
+    def _stop(self, life: Life) -> None:
+        self.life = life
+        self._power_w = 0.0
+        self._phase_end_s = self._slot_end_s = self.next_event_s = inf

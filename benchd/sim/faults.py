@@ -1,0 +1,152 @@
+"""Ways to misbehave on purpose, for the tests of whoever talks to this supply.
+
+Set with `SIMulate:FAULt <kind>[,<argument>]`. Kinds add up; `NONE` ends them all. None of them touches a message that
+begins with a SIMulate command, so a test can always see the truth and end the fault.
+
+NONE: all faults end, the port opens again.
+GARBAGE[,n]: every n-th reply (default each) is replaced by noise; with 0 < n < 1 each one with that probability.
+LATE,s[,HOLD]: the next reply comes that much later. Later commands are carried out at once, and their replies overtake
+    it; with HOLD they wait behind it. Once.
+SPLIT[,s]: replies come in two pieces with a pause (default 0.05 s). Until NONE.
+SILENT[,n]: the next n replies (default 1) are not sent at all.
+DEAF: OUTPut OFF is accepted, and nothing happens. Until NONE.
+STUCK: MEASure and FETCh repeat their last values. Until NONE.
+CLOSE: all other connections are dropped now, new ones are refused. Until NONE.
+EXTRA[,n]: a line that nobody asked for follows the next n replies (default 1).
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from typing import NamedTuple
+
+from benchd.sim.errors import ScpiError
+from benchd.sim.values import name, number
+
+EXTRA_LINE = b"+1.23400E+00\n"
+"""Looks like a reading: the trap is to take it for the answer to the next query."""
+
+
+class Delivery(NamedTuple):
+    """How a reply goes out: pieces with the delay of each in s; whether later replies wait for the last one."""
+
+    pieces: tuple[tuple[float, bytes], ...]
+    hold: bool = False
+
+
+class Faults:
+    def __init__(self, seed: int) -> None:
+        self._random = random.Random(seed)
+        self.clear()
+
+    def clear(self) -> None:
+        self.deaf = False
+        self.stuck = False
+        self.closed = False
+        self._garbage_every = 0
+        self._garbage_chance = 0.0
+        self._replies = 0
+        self._late_s: float | None = None
+        self._hold = False
+        self._split_s: float | None = None
+        self._silent = 0
+        self._extra = 0
+        self.active = False
+        """Whether replies can be touched at all; kept beside the rest because it is asked for every reply."""
+
+    def set(self, kind: str, arguments: tuple[str, ...]) -> None:
+        """Raises the ScpiError that fits a wrong kind or argument."""
+        setter = _SETTERS.get(name(kind))
+        if setter is None:
+            raise ScpiError(-224, f"{kind} is none of {' '.join(_SETTERS)}")
+        setter(self, arguments)
+        self.active = name(kind) != "NONE"
+
+    def deliver(self, reply: bytes) -> Delivery:
+        """What becomes of a reply, its line end included."""
+        if self._silent:
+            self._silent -= 1
+            return Delivery(())
+        self._replies += 1
+        if self._is_garbage():
+            reply = self._noise()
+        late_s, hold = self._late_s or 0.0, self._hold
+        self._late_s, self._hold = None, False
+        pieces = [(late_s, reply)]
+        if self._split_s is not None and len(reply) > 1:
+            middle = len(reply) // 2
+            pieces = [(late_s, reply[:middle]), (late_s + self._split_s, reply[middle:])]
+            hold = True
+        if self._extra:
+            self._extra -= 1
+            pieces.append((pieces[-1][0], EXTRA_LINE))
+        return Delivery(tuple(pieces), hold)
+
+    def _is_garbage(self) -> bool:
+        if self._garbage_chance:
+            return self._random.random() < self._garbage_chance
+        return self._garbage_every > 0 and self._replies % self._garbage_every == 0
+
+    def _noise(self) -> bytes:
+        letters = b"\x00\x07\x1b\x7f\x80\xa9\xff#$?*@~qQxX;,.+-"
+        return bytes(self._random.choice(letters) for _ in range(self._random.randint(1, 24))) + b"\n"
+
+    def _set_garbage(self, arguments: tuple[str, ...]) -> None:
+        value = _argument(arguments, 1.0, 0.0)
+        if 0 < value < 1:
+            self._garbage_chance, self._garbage_every = value, 0
+        else:
+            self._garbage_every, self._garbage_chance = max(1, round(value)), 0.0
+        self._replies = 0
+
+    def _set_late(self, arguments: tuple[str, ...]) -> None:
+        if not arguments:
+            raise ScpiError(-109)
+        self._late_s = _argument(arguments[:1], 0.0, 0.0)
+        if arguments[1:] and name(arguments[1]) != "HOLD":
+            raise ScpiError(-224, arguments[1])
+        self._hold = bool(arguments[1:])
+
+    def _set_split(self, arguments: tuple[str, ...]) -> None:
+        self._split_s = _argument(arguments, 0.05, 0.0)
+
+    def _set_silent(self, arguments: tuple[str, ...]) -> None:
+        self._silent = round(_argument(arguments, 1.0, 1.0))
+
+    def _set_deaf(self, _arguments: tuple[str, ...]) -> None:
+        self.deaf = True
+
+    def _set_stuck(self, _arguments: tuple[str, ...]) -> None:
+        self.stuck = True
+
+    def _set_closed(self, _arguments: tuple[str, ...]) -> None:
+        self.closed = True
+
+    def _set_extra(self, arguments: tuple[str, ...]) -> None:
+        self._extra = round(_argument(arguments, 1.0, 1.0))
+
+    def _set_none(self, _arguments: tuple[str, ...]) -> None:
+        self.clear()
+
+
+def _argument(arguments: tuple[str, ...], default: float, lowest: float) -> float:
+    if not arguments:
+        return default
+    value = number(arguments[0], "S")
+    if not lowest <= value <= 1e6:
+        raise ScpiError(-222, arguments[0])
+    return value
+
+
+_SETTERS: dict[str, Callable[[Faults, tuple[str, ...]], None]] = {
+    "NONE": Faults._set_none,
+    "GARBAGE": Faults._set_garbage,
+    "LATE": Faults._set_late,
+    "SPLIT": Faults._set_split,
+    "SILENT": Faults._set_silent,
+    "DEAF": Faults._set_deaf,
+    "STUCK": Faults._set_stuck,
+    "CLOSE": Faults._set_closed,
+    "EXTRA": Faults._set_extra,
+}
