@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import dataclasses
 
 import pyvisa
 from serial.tools import list_ports
@@ -13,7 +13,8 @@ from benchd.supplies.profile import load_profile, profile_names
 from benchd.supplies.profile_tables import LinkProfile, Profile
 
 
-class Found(NamedTuple):
+@dataclasses.dataclass(frozen=True, slots=True)
+class Found:
     """One place where an instrument may be.
 
     `usb`: vendor and product number as `1234:abcd`, empty where not USB. `identity`: its answer to `*IDN?`, empty

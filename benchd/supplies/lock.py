@@ -55,12 +55,10 @@ def lock_name(resource: str) -> str:
     """A file name for a VISA resource name, the same for every spelling of it that is easily told."""
     name = re.sub(r"::INSTR$", "", resource.strip(), flags=re.IGNORECASE)
     port = re.match(r"ASRL(/.*)", name, re.IGNORECASE)
-    if port:
-        name = "ASRL" + os.path.realpath(port[1])  # /dev/serial/by-id/... and /dev/ttyUSB0 are one port
-    else:
-        name = re.sub(r"^(TCPIP|USB|GPIB)::", r"\g<1>0::", name.upper())
-    readable = re.sub(r"[^A-Za-z0-9.-]+", "_", name).strip("_")[:60]
-    return f"{readable}-{hashlib.sha256(name.encode()).hexdigest()[:8]}.lock"
+    # /dev/serial/by-id/... and /dev/ttyUSB0 are one port.
+    same = "ASRL" + os.path.realpath(port[1]) if port else re.sub(r"^(TCPIP|USB|GPIB)::", r"\g<1>0::", name.upper())
+    readable = re.sub(r"[^A-Za-z0-9.-]+", "_", same).strip("_")[:60]
+    return f"{readable}-{hashlib.sha256(same.encode()).hexdigest()[:8]}.lock"
 
 
 def _holder(note: bytes) -> str:

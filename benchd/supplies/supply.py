@@ -88,13 +88,12 @@ class Supply:
         self.link.resync()
         return self.link.identity or self.identify()
 
-    def prepare(
-        self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None
-    ) -> list[tuple[int, str]]:
+    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
         """Output off and confirmed, then limit, voltage and protection, each read back.
 
-        Returns what stood in the error queue before. Raises SupplyError where something is out of range, comes
-        back different, or the instrument reports an error; the output is then off if it answered at all.
+        Raises SupplyError where something is out of range, comes back different, or the instrument reports an
+        error; the output is then off if it answered at all. Errors that stood in the queue before are not held
+        against it: `errors` gives them later.
         """
         output = self._outputs[channel]
         self._check_range(output, voltage_v, limit_a, over_voltage_v)
@@ -105,7 +104,7 @@ class Supply:
                 f"{self._place(channel)}: asked {self.profile.commands.output_off}, but the output still says on; "
                 "nothing was set. Switch it off at its panel"
             )
-        before = self.errors()
+        self._old_errors = self.errors()
         self._set(output, "limit", limit_a)
         if over_voltage_v is None:
             self._set(output, "voltage", voltage_v)
@@ -116,7 +115,7 @@ class Supply:
         else:
             self._set(output, "voltage", voltage_v)
             self._protect(output, over_voltage_v)
-        complaints = self.errors()
+        complaints = self._drain_errors() if self._has_errors else []
         if complaints:
             told = "; ".join(f'{number} "{text}"' for number, text in complaints)
             raise SupplyError(
@@ -124,7 +123,6 @@ class Supply:
                 "The output stays off; look the numbers up in its manual"
             )
         output.remember_settings(voltage_v, limit_a)
-        return before
 
     def output_on(self, channel: int) -> None:
         """Switch on and confirm by asking. Raises SupplyError when the instrument says that it is not on."""
