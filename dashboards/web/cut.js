@@ -1,0 +1,52 @@
+// The cut-off: one tap, every output of the bench.
+
+import { api } from "./api.js";
+import { byId, setData, setText } from "./dom.js";
+
+const TRIES = 3;
+const CLEAR_MS = 6000;
+
+/** Wire the button. It acts when it is touched, not when it is let go: a thick glove slips. */
+export function wireCut() {
+  const cut = byId("cut");
+  const text = byId("cut-text");
+  let busy = false;
+  let clearing = null;
+
+  const say = (state, words) => {
+    setData(text, "state", state);
+    setText(text, words);
+    clearTimeout(clearing);
+  };
+  const act = async () => {
+    if (busy) return;
+    busy = true;
+    say("busy", "Cutting …");
+    try {
+      await persistently(api.allOff);
+      say("done", "All outputs are off, read back.");
+      clearing = setTimeout(() => say("", ""), CLEAR_MS);
+    } catch (fault) {
+      say("failed", `NOT CONFIRMED: use the supply's own switch. ${fault.message}`);
+    } finally {
+      busy = false;
+    }
+  };
+  cut.addEventListener("pointerdown", act);
+  byId("cut-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    // Keyboard and assistive technology arrive here; a touch arrives a second time, which is harmless.
+    if (text.dataset.state !== "done") act();
+  });
+}
+
+async function persistently(action) {
+  for (let left = TRIES; ; left--) {
+    try {
+      return await action();
+    } catch (fault) {
+      // A code means that the bench answered: asking again would not change its mind.
+      if (fault.code || left <= 1) throw fault;
+    }
+  }
+}

@@ -1,0 +1,46 @@
+// Numbers and times as people read them. A value that is not known is a dash, never a zero.
+
+const known = (value) => typeof value === "number" && Number.isFinite(value);
+// A tiny negative reading rounds to 0.000, not to -0.000.
+const fixed = (value, digits) => value.toFixed(digits).replace(/^-(0\.?0*)$/, "$1");
+
+export const amps = (value) => (known(value) ? fixed(value, 3) : "–");
+export const volts = (value) => (known(value) ? fixed(value, 3) : "–");
+export const watts = (value) => (known(value) ? fixed(value, 3) : "–");
+
+/** With its unit, digits to fit: 62.3 mA, 1.25 A. */
+export function withUnit(value, unit) {
+  if (!known(value)) return "–";
+  const size = Math.abs(value);
+  if (size === 0) return `0 ${unit}`;
+  for (const [factor, prefix] of [[1, ""], [1e-3, "m"], [1e-6, "µ"]]) {
+    if (size >= factor) return `${Number((value / factor).toPrecision(3))} ${prefix}${unit}`;
+  }
+  return `${Number((value / 1e-6).toPrecision(2))} µ${unit}`;
+}
+
+/** A length of time: 0.42 s, 12.3 s, 3 min 20 s. */
+export function duration(seconds) {
+  if (!known(seconds)) return "–";
+  if (seconds < 10) return `${seconds.toFixed(2)} s`;
+  if (seconds < 100) return `${seconds.toFixed(1)} s`;
+  return `${Math.floor(seconds / 60)} min ${Math.round(seconds % 60)} s`;
+}
+
+/** How long ago, roughly. */
+export function age(seconds) {
+  if (!known(seconds)) return "?";
+  if (seconds < 100) return `${Math.floor(seconds)} s`;
+  if (seconds < 6000) return `${Math.floor(seconds / 60)} min`;
+  return `${Math.floor(seconds / 3600)} h`;
+}
+
+/** Clock time of ns since the epoch; with the date when it is not today. */
+export function clock(tNs) {
+  const when = new Date(tNs / 1e6);
+  const time = when.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+  const day = (date) => date.toDateString();
+  return day(when) === day(new Date()) ? time : `${when.toLocaleDateString([], { day: "numeric", month: "short" })} ${time}`;
+}
+
+export const percent = (share) => (known(share) ? `${Math.round(share * 100)} %` : "–");

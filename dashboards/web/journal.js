@@ -1,0 +1,67 @@
+// The journal of the job on the bench, and a box for the technician's own words.
+
+import { api } from "./api.js";
+import { byId, el, setText } from "./dom.js";
+import { clock, percent } from "./format.js";
+import { attempt } from "./sheet.js";
+import { rule, signature } from "./words.js";
+
+const SHOWN = 100;
+
+export class Journal {
+  constructor() {
+    this.job = undefined;
+    this.title = el("h2", {}, "Journal");
+    this.list = el("ol", { class: "rows entries" });
+    const fault = el("p", { class: "fault", role: "alert" });
+    const text = el("textarea", { rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: "What was seen, done, measured …", testid: "note" });
+    const go = el("button", { type: "submit", testid: "note-go" }, "Note it");
+    const form = el("form", { class: "note" }, text, go);
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      if (!text.value.trim()) return;
+      if (await attempt(go, fault, () => api.note(this.job ?? null, text.value.trim()))) {
+        text.value = "";
+        await this.reload();
+      }
+    });
+    byId("journal").append(el("div", { class: "part-head" }, this.title), form, fault, this.list);
+  }
+
+  async update(view) {
+    if (view.job === this.job) return;
+    this.job = view.job;
+    setText(this.title, this.job === null ? "Journal of the bench" : `Journal of ${this.job}`);
+    await this.reload();
+  }
+
+  async reload() {
+    const job = this.job ?? null;
+    try {
+      const entries = await api.journal(job, SHOWN);
+      if (job === (this.job ?? null)) this.list.replaceChildren(...entries.map(row));
+    } catch (fault) {
+      this.list.replaceChildren(el("li", { class: "fault" }, fault.message));
+    }
+  }
+}
+
+function row(entry) {
+  const words = sentence(entry);
+  const inside = entry.trace ? el("a", { href: `#trace/${encodeURIComponent(entry.trace)}` }, words) : el("span", {}, words);
+  return el("li", { "data-kind": entry.kind, testid: "journal-entry" }, el("time", { class: "soft" }, clock(entry.t_ns)), inside);
+}
+
+function sentence({ kind, payload, supply, channel }) {
+  const where = supply ? ` (${supply} · ${channel ?? ""})` : "";
+  const text = payload.text ?? "";
+  switch (kind) {
+    case "note": return text;
+    case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
+    case "trip": return `Trip: ${rule(payload.rule)}. ${text}`;
+    case "output": return `Output ${payload.state ?? ""} ${text || (payload.reason ?? "")}${where}`;
+    case "job-created": return "Taken in";
+    case "job-chosen": return "Put on the bench";
+    default: return `${kind}: ${text || JSON.stringify(payload)}${where}`;
+  }
+}

@@ -1,0 +1,119 @@
+// Wires the page: messages from the bench to the parts, addresses after # to views.
+
+import { Alarm } from "./alarm.js";
+import { ChannelCard } from "./channel.js";
+import { wireCut } from "./cut.js";
+import { byId, el, setData, setText } from "./dom.js";
+import { age } from "./format.js";
+import { Jobs } from "./jobs.js";
+import { Journal } from "./journal.js";
+import { Link } from "./link.js";
+import { Traces } from "./traces.js";
+import { TraceView } from "./traceview.js";
+import { Trips } from "./trips.js";
+
+wireCut();
+
+const DRAW_MS = 60;
+const VIEWS = ["bench", "traces", "journal", "trace"];
+const cards = new Map();
+const alarm = new Alarm();
+const trips = new Trips(alarm);
+const jobs = new Jobs();
+const traces = new Traces();
+const traceView = new TraceView();
+const journal = new Journal();
+let view = { plans: [], warnings: [], channels: [], followers: {}, log: {} };
+
+const keyOf = (supply, channel) => `${supply} ${channel}`;
+const link = new Link(take, () => Promise.all([jobs.reload(), traces.reload(), journal.reload(), ...[...cards.values()].map((card) => card.reload())]));
+
+function take(message) {
+  if (message.type === "bench") takeBench(message);
+  else if (message.type === "samples") cards.get(keyOf(message.supply, message.channel))?.add(message);
+  else if (message.type === "event") takeEvent(message);
+}
+
+function takeBench(message) {
+  view = message;
+  setText(byId("bench-name"), view.bench);
+  document.title = `${view.channels.some((one) => one.latched) ? "TRIPPED · " : ""}${view.bench}`;
+  for (const channel of view.channels) {
+    const key = keyOf(channel.supply, channel.channel);
+    let card = cards.get(key);
+    if (card === undefined) {
+      card = new ChannelCard(channel, () => view);
+      cards.set(key, card);
+      byId("channels").append(card.node);
+      card.reload();
+    }
+    card.update(channel);
+  }
+  for (const [key, card] of cards) {
+    if (view.channels.some((one) => keyOf(one.supply, one.channel) === key)) continue;
+    card.node.remove();
+    card.plot.destroy();
+    cards.delete(key);
+  }
+  trips.update(view);
+  jobs.update(view);
+  traces.update(view);
+  journal.update(view);
+  showWarnings();
+  tick();
+}
+
+function takeEvent({ kind }) {
+  if (kind === "trace") traces.reload();
+  if (kind === "job") jobs.reload();
+  if (["trace", "trip", "journal", "job", "output"].includes(kind)) journal.reload();
+}
+
+let shownWarnings = "";
+function showWarnings() {
+  const lines = [...view.warnings];
+  if (view.guard !== "alive") lines.unshift(`Guard ${view.guard}: protection may be missing.`);
+  if (view.log.state === "failing") lines.push(`The log cannot be written: ${view.log.text}`);
+  for (const [name, one] of Object.entries(view.followers)) {
+    if (one.state === "waiting") lines.push(`${name} is waiting (${one.backlog} behind): ${one.text}`);
+  }
+  const all = JSON.stringify(lines);
+  if (all === shownWarnings) return;
+  shownWarnings = all;
+  byId("warnings").replaceChildren(...lines.map((line) => el("li", {}, line)));
+}
+
+/** The age of things goes on when nothing comes. */
+function tick() {
+  const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
+  setData(byId("link"), "state", state);
+  setText(byId("link"), { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
+  setData(document.body, "link", state);
+  for (const card of cards.values()) card.refresh(state === "live");
+}
+setInterval(tick, 500);
+
+let drawnAt = 0;
+function draw(now) {
+  requestAnimationFrame(draw);
+  if (now - drawnAt < DRAW_MS) return;
+  drawnAt = now;
+  for (const card of cards.values()) card.draw();
+}
+requestAnimationFrame(draw);
+
+function route() {
+  const [name, id] = location.hash.slice(1).split("/");
+  const shown = VIEWS.includes(name) ? name : "bench";
+  document.body.dataset.view = shown;
+  for (const tab of document.querySelectorAll(".tabs a")) {
+    const here = tab.hash === `#${shown === "trace" ? "traces" : shown}`;
+    if (here) tab.setAttribute("aria-current", "page");
+    else tab.removeAttribute("aria-current");
+  }
+  if (shown === "trace" && id) traceView.open(decodeURIComponent(id));
+  else traceView.close();
+  scrollTo(0, 0);
+}
+addEventListener("hashchange", route);
+route();

@@ -1,0 +1,45 @@
+// A sheet that slides over the page but never over the cut-off bar, and never makes that bar unreachable.
+
+import { button, byId, el } from "./dom.js";
+
+let open = null;
+
+/** Show a sheet with a title and content. Another sheet that is open goes away. */
+export function showSheet(title, content, testid) {
+  closeSheet();
+  const heading = el("h2", { tabindex: "-1" }, title);
+  const close = button("Close", closeSheet, { class: "quiet" });
+  const box = el("section", { class: "sheet", role: "dialog", "aria-label": title, testid },
+    el("div", { class: "sheet-head" }, heading, close), content);
+  const shade = el("div", { class: "shade", on: { click: closeSheet } });
+  open = { box, shade, before: document.activeElement };
+  byId("sheets").append(shade, box);
+  (content.querySelector("[data-first]") ?? heading).focus();
+}
+
+/** Close the sheet, if one is open; the focus goes back to where it was. */
+export function closeSheet() {
+  if (open === null) return;
+  const { box, shade, before } = open;
+  open = null;
+  box.remove();
+  shade.remove();
+  before?.focus?.();
+}
+
+addEventListener("keydown", (event) => event.key === "Escape" && closeSheet());
+
+/** Run an action of a form or a button: disabled meanwhile, a failure is shown in `place`. True when it worked. */
+export async function attempt(control, place, action) {
+  control.disabled = true;
+  place.textContent = "";
+  try {
+    await action();
+    return true;
+  } catch (fault) {
+    place.textContent = fault.message;
+    return false;
+  } finally {
+    control.disabled = false;
+  }
+}

@@ -1,0 +1,47 @@
+// The list of filed power-ups.
+
+import { api } from "./api.js";
+import { byId, el, button } from "./dom.js";
+import { clock, duration, percent, withUnit } from "./format.js";
+import { signature } from "./words.js";
+
+const SHOWN = 50;
+
+export class Traces {
+  constructor() {
+    this.onlyJob = false;
+    this.job = null;
+    this.list = el("ol", { class: "rows" });
+    this.filter = button("This job only", () => {
+      this.onlyJob = !this.onlyJob;
+      this.filter.setAttribute("aria-pressed", String(this.onlyJob));
+      this.reload();
+    }, { class: "quiet", "aria-pressed": "false" });
+    byId("traces").append(el("div", { class: "part-head" }, el("h2", {}, "Power-ups"), this.filter), this.list);
+  }
+
+  async update(view) {
+    if (view.job === this.job) return;
+    this.job = view.job;
+    if (this.onlyJob) await this.reload();
+  }
+
+  async reload() {
+    try {
+      const rows = await api.traces(this.onlyJob ? this.job : null, SHOWN);
+      this.list.replaceChildren(...(rows.length ? rows.map(row) : [el("li", { class: "soft" }, "Nothing filed yet. Power a board; its trace comes here by itself.")]));
+    } catch (fault) {
+      this.list.replaceChildren(el("li", { class: "fault" }, fault.message));
+    }
+  }
+}
+
+function row(trace) {
+  const found = trace.finding;
+  return el("li", {},
+    el("a", { class: "trace-row", href: `#trace/${encodeURIComponent(trace.id)}`, testid: "trace-row", "data-trace": trace.id, "data-signature": found?.signature },
+      el("b", { class: "words" }, found ? signature(found.signature) : "not read yet"),
+      el("span", { class: "sure" }, found ? percent(found.confidence) : ""),
+      el("span", { class: "soft" }, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
+      el("span", { class: "soft figures" }, `peak ${withUnit(trace.peak_a, "A")} · ${duration((trace.end_ns - trace.start_ns) / 1e9)}`)));
+}

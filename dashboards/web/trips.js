@@ -1,0 +1,89 @@
+// The trip banners: what tripped, whether it is made off, and the way back.
+
+import { api } from "./api.js";
+import { button, byId, el, setText } from "./dom.js";
+import { clock, withUnit } from "./format.js";
+import { rule } from "./words.js";
+
+const SURE_MS = 6000;
+
+export class Trips {
+  constructor(alarm) {
+    this.alarm = alarm;
+    this.banners = new Map();
+    this.sounded = new Set();
+  }
+
+  /** Show what is latched now. */
+  update(view) {
+    const there = new Set();
+    for (const channel of view.channels) {
+      if (!channel.latched) continue;
+      const key = JSON.stringify([channel.supply, channel.channel, channel.trip]);
+      there.add(key);
+      if (!this.banners.has(key)) {
+        const banner = this.make(channel);
+        this.banners.set(key, banner);
+        byId("trips").append(banner);
+      }
+      // One sound a trip, even though its text grows when the off is confirmed.
+      const name = `${channel.supply} ${channel.channel} ${channel.trip?.detected_ns}`;
+      if (!this.sounded.has(name)) {
+        this.sounded.add(name);
+        this.alarm.sound();
+      }
+    }
+    for (const [key, banner] of this.banners) {
+      if (there.has(key)) continue;
+      banner.remove();
+      this.banners.delete(key);
+    }
+    if (there.size === 0) this.alarm.quiet();
+  }
+
+  make(channel) {
+    const trip = channel.trip ?? {};
+    const confirmed = trip.off_confirmed === true && channel.output === "off";
+    const through = [[trip.let_through_c, "C"], [trip.let_through_j, "J"], [trip.let_through_a2s, "A²s"]]
+      .filter(([value]) => typeof value === "number")
+      .map(([value, unit]) => withUnit(value, unit));
+    const facts = [
+      trip.detected_ns ? `at ${clock(trip.detected_ns)}` : null,
+      through.length ? `let through ${through.join(", ")}` : null,
+    ].filter(Boolean);
+    const fault = el("p", { class: "fault", role: "alert" });
+    return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(confirmed) },
+      el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
+      el("p", { class: "soft-on" }, `${channel.supply} · output ${channel.channel}`),
+      el("p", {}, trip.text ?? ""),
+      el("p", { class: "trip-off" }, confirmed
+        ? "Output is off, read back."
+        : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads."),
+      facts.length ? el("p", { class: "soft-on" }, facts.join(" · ")) : null,
+      this.rearmButton(channel, fault),
+      fault);
+  }
+
+  rearmButton(channel, fault) {
+    const ask = "Re-arm …";
+    let sureUntil = 0;
+    const node = button(ask, async () => {
+      this.alarm.quiet();
+      if (performance.now() > sureUntil) {
+        sureUntil = performance.now() + SURE_MS;
+        setText(node, "Fault found and cleared? Tap again to re-arm");
+        setTimeout(() => setText(node, ask), SURE_MS);
+        return;
+      }
+      sureUntil = 0;
+      setText(node, ask);
+      setText(fault, "");
+      try {
+        await api.rearm(channel.supply, channel.channel);
+      } catch (problem) {
+        setText(fault, problem.message);
+      }
+    }, { testid: "rearm", class: "rearm" });
+    return node;
+  }
+}

@@ -1,0 +1,68 @@
+// The words of the page. Ids come from the bench; an id without words here is shown as it is.
+
+const SIGNATURES = {
+  "no-draw": "No draw: nothing moves",
+  "dead-short": "Dead short: limit pinned at once",
+  "early-leak": "Early leak: current before the button",
+  "brief-kick": "Brief kick: rises, then nothing",
+  "low-stall": "Low stall: flat at tens of mA",
+  "mid-stall": "Mid stall: hundreds of mA, then flat",
+  "boot-loop": "Boot loop: the same start again and again",
+  "late-short": "Late short: fine at first, then pinned",
+  "over-draw": "Over-draw: boots, but takes too much",
+  "limit-sag": "Limit sag: the bench holds it back",
+  "loose-contact": "Loose contact: dropouts",
+  "clean-boot": "Clean boot: busy, then settles",
+  unclear: "Unclear: no shape fits",
+};
+const CAPTURE = {
+  off: "not recording",
+  waiting: "waiting for a board",
+  connected: "board connected",
+  booting: "booting",
+  settled: "settled",
+  filed: "trace filed",
+};
+const REASONS = {
+  settled: "settled",
+  removed: "board removed",
+  off: "switched off",
+  tripped: "tripped",
+  time: "longest time reached",
+  "nothing-drawn": "nothing drawn",
+};
+const RULES = {
+  short: "Short",
+  "over-current": "Over-current",
+  "over-voltage": "Over-voltage",
+  reverse: "Reverse polarity",
+  budget: "Energy budget spent",
+  stale: "Readings stopped",
+  instrument: "The supply tripped by itself",
+};
+const MARKS = {
+  connected: "connected",
+  button: "button",
+  "boot-end": "boot end",
+  removed: "removed",
+  tripped: "tripped",
+  off: "off",
+};
+const MODES = { cv: "constant voltage", cc: "in current limit", off: "", unknown: "mode unknown" };
+
+const lookUp = (table) => (id) => table[id] ?? id ?? "";
+export const signature = lookUp(SIGNATURES);
+export const capture = lookUp(CAPTURE);
+export const reason = lookUp(REASONS);
+export const rule = lookUp(RULES);
+export const mark = lookUp(MARKS);
+export const mode = lookUp(MODES);
+
+/** Read before power goes on. */
+export const CAUTIONS = [
+  "Polarity and voltage before the clip.",
+  "Lithium cell on board: disconnect it before feeding its terminals. Never charge a cell from the bench.",
+  "A limited supply still heats a short: touch with care, look for smoke.",
+  "Above 60 V DC, or any mains part: not with this tool; that is licensed work.",
+  "Local rules come first.",
+];
