@@ -33,6 +33,8 @@ class StoredBlock:
     half_trip_ns: int
     dropped: int
     samples: Samples
+    damage: str = ""
+    """Why the readings could not be unpacked; `samples` is empty then."""
 
 
 def insert(db: sqlite3.Connection, block: Block, job: str | None, trace: str | None) -> None:
@@ -73,17 +75,29 @@ def between(rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int) -
     return samples.between(start_ns, end_ns)
 
 
-def after(rows: Rows, seq: int, limit: int) -> list[StoredBlock]:
-    """Rows with a seq above `seq`, oldest first."""
+def after(rows: Rows, seq: int, limit: int, max_readings: int) -> list[StoredBlock]:
+    """Rows with a seq above `seq`, oldest first: at most `limit`, and one at least but no more than the readings."""
+    total, last = 0, seq
+    for number, n in rows("SELECT seq, n FROM blocks WHERE seq > ? ORDER BY seq LIMIT ?", (seq, limit)):
+        total += n
+        if total > max_readings and last != seq:
+            break
+        last = number
     found = rows(
-        "SELECT seq, supply, channel, job, trace, half_trip_ns, dropped, data FROM blocks WHERE seq > ?"
-        " ORDER BY seq LIMIT ?",
-        (seq, limit),
+        "SELECT seq, supply, channel, job, trace, half_trip_ns, dropped, data FROM blocks WHERE seq > ? AND seq <= ?"
+        " ORDER BY seq",
+        (seq, last),
     )
-    return [
-        StoredBlock(row, supply, channel, job, trace, half_trip_ns, dropped, codec.decode(data))
-        for row, supply, channel, job, trace, half_trip_ns, dropped, data in found
-    ]
+    return [_stored(r) for r in found]
+
+
+def _stored(row: tuple[Any, ...]) -> StoredBlock:
+    seq, supply, channel, job, trace, half_trip_ns, dropped, data = row
+    try:
+        samples, damage = codec.decode(data), ""
+    except codec.CodecError as e:
+        samples, damage = Samples.empty(), str(e)
+    return StoredBlock(seq, supply, channel, job, trace, half_trip_ns, dropped, samples, damage)
 
 
 def join(db: sqlite3.Connection) -> None:
@@ -140,7 +154,10 @@ def _join_group(db: sqlite3.Connection, seqs: list[int]) -> None:
         f"SELECT data, half_trip_ns, dropped FROM blocks WHERE seq IN ({marks}) ORDER BY seq",  # noqa: S608
         seqs,
     ).fetchall()
-    samples = Samples.concat(codec.decode(r[0]) for r in rows)
+    try:
+        samples = Samples.concat(codec.decode(r[0]) for r in rows)
+    except codec.CodecError:
+        return  # left as they are: a damaged row must not take its neighbours with it, nor stop the recording
     db.execute(f"DELETE FROM blocks WHERE seq IN ({', '.join('?' * (len(seqs) - 1))})", seqs[:-1])  # noqa: S608
     db.execute(
         "UPDATE blocks SET t0_ns = ?, t1_ns = ?, n = ?, half_trip_ns = ?, dropped = ?, data = ? WHERE seq = ?",

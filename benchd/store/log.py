@@ -230,22 +230,16 @@ class Log:
     def journal(
         self, job: str | None = None, limit: int = 1000, after_seq: int = 0, kinds: Collection[str] | None = None
     ) -> list[JournalEntry]:
-        """Entries with seq > after_seq, of one job and of some kinds if given.
+        """The newest `limit` entries (of one job, above a seq, of some kinds, if given), oldest of them first."""
+        where, args = _where(job, after_seq, kinds)
+        sql = f"SELECT * FROM journal WHERE {where} ORDER BY seq DESC LIMIT ?"  # noqa: S608
+        return [_entry(r) for r in self.rows(sql, [*args, limit])][::-1]
 
-        With `after_seq` the oldest `limit` of them (for followers), else the newest; always oldest first.
-        """
-        where, args = ["seq > ?"], [after_seq]
-        more: list[Any] = args
-        if job is not None:
-            where.append("job = ?")
-            more.append(job)
-        if kinds is not None:
-            where.append(f"kind IN ({', '.join('?' * len(kinds))})")
-            more.extend(kinds)
-        order = "ASC" if after_seq else "DESC"
-        sql = f"SELECT * FROM journal WHERE {' AND '.join(where)} ORDER BY seq {order} LIMIT ?"  # noqa: S608
-        found = [_entry(r) for r in self.rows(sql, [*more, limit])]
-        return found if after_seq else found[::-1]
+    def entries_after(self, seq: int, limit: int, kinds: Collection[str]) -> list[JournalEntry]:
+        """The oldest `limit` entries above `seq` of these kinds, oldest first: what followers step through."""
+        where, args = _where(None, seq, kinds)
+        sql = f"SELECT * FROM journal WHERE {where} ORDER BY seq LIMIT ?"  # noqa: S608
+        return [_entry(r) for r in self.rows(sql, [*args, limit])]
 
     # ---- traces -----------------------------------------------------------------------------------------------
 
@@ -344,27 +338,10 @@ class Log:
         """The readings of one channel with start_ns <= t < end_ns, in time order."""
         return blocks.between(self.rows, supply, channel, start_ns, end_ns)
 
-    def blocks_after(self, seq: int, limit: int) -> list[StoredBlock]:
-        """Rows of readings with a seq above `seq`, at most `limit`, oldest first."""
-        return blocks.after(self.rows, seq, limit)
-
-    # ---- settings ---------------------------------------------------------------------------------------------
-
-    def record_settings(self, settings: dict[str, Any]) -> JournalEntry | None:
-        """Keep the settings (without secrets) when they differ from the last kept ones, with an entry `settings`.
-
-        The entry's payload lists the changed keys as dotted paths. None when nothing changed.
-        """
-        text = msgspec.json.encode(settings, order="sorted").decode()
-        with self.transaction() as db:
-            last = self._one("SELECT settings FROM settings_changes ORDER BY id DESC LIMIT 1")
-            if last and last[0] == text:
-                return None
-            db.execute("INSERT INTO settings_changes (t_ns, settings) VALUES (?, ?)", (time.time_ns(), text))
-            old = _flat(msgspec.json.decode(last[0])) if last else {}
-            new = _flat(msgspec.json.decode(text))
-            changed = sorted(k for k in old.keys() | new.keys() if old.get(k) != new.get(k))
-            return self.add_entry("settings", payload={"changed": changed, "first": last is None})
+    def blocks_after(self, seq: int, limit: int, max_readings: int = 20_000) -> list[StoredBlock]:
+        """Rows of readings with a seq above `seq`, oldest first: at most `limit` rows and, past the first row, no more
+        than `max_readings`."""
+        return blocks.after(self.rows, seq, limit, max_readings)
 
 
 def _prepare(db: sqlite3.Connection, read_only: bool) -> None:
@@ -378,6 +355,15 @@ def _prepare(db: sqlite3.Connection, read_only: bool) -> None:
         return
     db.execute("PRAGMA journal_mode = WAL")
     migrations.migrate(db)
+
+
+def _where(job: str | None, after_seq: int, kinds: Collection[str] | None) -> tuple[str, list[Any]]:
+    parts, args = ["seq > ?"], [after_seq, *([] if job is None else [job]), *(kinds or ())]
+    if job is not None:
+        parts.append("job = ?")
+    if kinds is not None:
+        parts.append(f"kind IN ({', '.join('?' * len(kinds))})")
+    return " AND ".join(parts), args
 
 
 def _entry(r: tuple[Any, ...]) -> JournalEntry:
@@ -397,13 +383,3 @@ def _trace_row(r: tuple[Any, ...]) -> TraceRow:
 
 def _json(value: Any) -> str:
     return msgspec.json.encode(value).decode()
-
-
-def _flat(value: Any, path: str = "") -> dict[str, Any]:
-    pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else None
-    if pairs is None:
-        return {path: value}
-    out: dict[str, Any] = {}
-    for key, inner in pairs:
-        out |= _flat(inner, f"{path}.{key}" if path else str(key))
-    return out
