@@ -180,7 +180,7 @@ class Bench:
 
     async def _write(self, change: Callable[[Log], T]) -> T:
         try:
-            return await asyncio.wrap_future(self._core.writer.submit(change))
+            return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
         except LogError as e:
             raise Refused("log-down", str(e)) from None
 

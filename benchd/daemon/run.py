@@ -188,14 +188,13 @@ def lock_dir() -> Path:
 
 def _open_log(path: Path) -> tuple[LogWriter, str | None]:
     try:
-        db = Log.open(path)
-        try:
-            job = db.current_job()
-        finally:
-            db.close()
+        writer = LogWriter(path)
     except LogError as e:
         raise StartError(str(e)) from None
-    return LogWriter(path), job
+    # A log that cannot be written now is the writer's to report and to try again: protection does not wait for it.
+    with contextlib.suppress(LogError), Log.open(path, read_only=True) as db:
+        return writer, db.current_job()
+    return writer, None
 
 
 @contextlib.contextmanager

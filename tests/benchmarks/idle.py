@@ -7,14 +7,14 @@ import time
 import psutil
 
 from tests.benchmarks.processes import scripted
-from tests.benchmarks.running import running
+from tests.running import Bench, running
 
 
 def measure(quick: bool = False) -> dict[str, float]:
     """The figures of design budget `idle`; the simulated instrument is not counted."""
     seconds = 3 if quick else 30
-    with scripted() as instrument, running({"one": (instrument.resource, 20.0)}) as daemon:
-        daemon.call("POST", "supplies/one/channels/1/on", {})
+    with scripted() as instrument, running({"one": Bench(instrument.resource, 20.0)}) as daemon:
+        daemon.on("one")
         time.sleep(1 if quick else 5)  # start-up is over
         main = psutil.Process(daemon.process.pid)
         processes = [main, *main.children(recursive=True)]

@@ -11,8 +11,9 @@ import math
 import subprocess
 import sys
 
+from tests.benchmarks.loaded import followers, load
 from tests.benchmarks.processes import Scripted, scripted
-from tests.benchmarks.running import Running, followers, load, running
+from tests.running import Bench, Running, running
 
 
 def measure(quick: bool = False) -> dict[str, float]:
@@ -64,15 +65,15 @@ def _bare(count: int) -> list[float]:
 
 def _loaded(count: int) -> list[float]:
     with scripted() as instrument, scripted() as busy, followers() as extra:
-        supplies = {"probed": (instrument.resource, 2.0), "busy": (busy.resource, 1.0)}
-        with running(supplies, extra) as daemon:
-            daemon.call("POST", "supplies/busy/channels/1/on", {})
+        supplies = {"probed": Bench(instrument.resource, 2.0), "busy": Bench(busy.resource, 1.0)}
+        with running(supplies, extra, plan="short_hold_ms = 0.0") as daemon:
+            daemon.on("busy")
             with load(daemon, clients=10):
                 return [_one(daemon, instrument) for _ in range(count)]
 
 
 def _one(daemon: Running, instrument: Scripted) -> float:
-    daemon.call("POST", "supplies/probed/channels/1/on", {})
+    daemon.on("probed")
     took = instrument.fault() / 1000
     daemon.until("probed", output="off", latched=True)
     daemon.call("POST", "supplies/probed/channels/1/rearm", {})

@@ -1,0 +1,159 @@
+"""The command line as a user types it: exit status, output, effect, and what happens the second time."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd import settings
+from benchd.cli.config import example_text
+
+CSV = "# set_voltage_v: 4.0\n# limit_a: 2.0\n# resolution_a: 0.001\n# board: pellor-p3\n# button_s: 2.0\n"
+
+
+def stall_csv(folder: Path) -> Path:
+    """Nothing for 2 s, then 61 mA flat for 20 s: a low stall. 50 readings/s."""
+    rows = "".join(f"{n / 50:.3f},4.000,{0.061 if n >= 100 else 0.0:.3f}\n" for n in range(1100))
+    file = folder / "stall.csv"
+    file.write_text(CSV + "time_s,voltage_v,current_a\n" + rows)
+    return file
+
+
+def benchd(*words: str | Path, status: int = 0, folder: Path | None = None) -> str:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchd", *map(str, words)], capture_output=True, text=True, timeout=60, cwd=folder
+    )
+    assert done.returncode == status, (done.stdout, done.stderr)
+    assert "Traceback" not in done.stderr
+    return done.stdout if status == 0 else done.stdout + done.stderr
+
+
+def lines(text: str) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def test_the_example_is_a_good_settings_file(tmp_path: Path) -> None:
+    file = tmp_path / "benchd.toml"
+    file.write_text(benchd("config", "example"))
+    assert file.read_text() == example_text()
+    assert lines(benchd("config", "check", "--config", file, "--json"))[0]["ok"] is True
+    assert "in order" in benchd("config", "check", "--config", file)
+
+
+def test_the_example_names_every_setting_with_its_default(tmp_path: Path) -> None:
+    """Uncommented, the example still loads: every default it shows is a value that is allowed, under its right name."""
+    text = example_text()
+    import tomllib
+
+    commented = "\n".join(
+        line[2:] if line.startswith("# ") and (" = " in line.split("#")[1] or line[2:3] == "[") else line
+        for line in text.splitlines()
+    )
+    commented = commented.replace('data_dir = ""', f'data_dir = "{tmp_path}"')
+    loaded = settings.from_dict(tomllib.loads(commented), "example")
+    named = set(text.replace("=", " ").replace("#", " ").split())
+    for model in (settings.Settings, settings.Web, settings.Plan, settings.Channel, settings.Supply,
+                  settings.Influx, settings.Mqtt, settings.CaptureSettings):  # fmt: skip
+        for key in model.model_fields:
+            if key not in {"token", "password"}:  # the files for them are what is recommended
+                assert key in named or f"[{key}]" in text or f"[[{key}]]" in text, key
+    assert loaded.capture == settings.CaptureSettings()
+    assert loaded.mqtt is not None
+    assert loaded.influxdb is not None
+
+
+def test_wrong_settings_are_refused_with_every_fault(tmp_path: Path) -> None:
+    file = tmp_path / "benchd.toml"
+    file.write_text(example_text().replace("voltage_v = 4.0 ", "voltage_mv = 4000 "))
+    said = benchd("config", "check", "--config", file, status=2)
+    assert "plan[0].voltage_mv: unknown key" in said
+    assert "plan[0].voltage_v: missing" in said
+    assert "voltage_mv" in benchd("run", "--config", file, status=2)
+    assert lines(benchd("config", "check", "--config", file, "--json", status=2).strip())[0]["ok"] is False
+
+
+def test_an_unknown_profile_is_a_fault_of_the_settings(tmp_path: Path) -> None:
+    file = tmp_path / "benchd.toml"
+    file.write_text(example_text().replace('profile = "generic-scpi"', 'profile = "no-such"'))
+    assert "no-such" in benchd("config", "check", "--config", file, status=2)
+
+
+def test_read_needs_no_log_and_prints_one_object_a_file(tmp_path: Path) -> None:
+    file = stall_csv(tmp_path)
+    (found,) = lines(benchd("trace", "read", file, "--json"))
+    assert list(found)[:6] == ["file", "signature", "confidence", "evidence", "button_s", "alternatives"]
+    assert found["signature"] == "low-stall"
+    assert found["button_s"] == pytest.approx(2.0)
+    assert any("0.061" in e["text"] or "61" in e["text"] for e in found["evidence"])
+
+
+def test_read_names_the_bad_file_and_goes_on(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text("time_s,voltage_v,current_a\n0.0,4.0,0.0\n0.1,4.0,abc\n")
+    found = lines(benchd("trace", "read", bad, stall_csv(tmp_path), "--json", status=1).strip())
+    assert "bad.csv" in found[0]["error"]
+    assert "3" in found[0]["error"]
+    assert found[1]["signature"] == "low-stall"
+
+
+def test_jobs_journal_and_imports_without_a_daemon(tmp_path: Path) -> None:
+    where = ("--data-dir", tmp_path / "data")
+    benchd("job", "new", "R-1042", "--device", "phone, blue", "--symptom", "no start", "--use", *where)
+    again = benchd("job", "new", "R-1042", *where, status=1)
+    assert "R-1042" in again
+    assert lines(benchd("job", "list", "--json", *where))[0]["on_bench"] is True
+    benchd("job", "note", "cleaned", *where)
+    (row,) = lines(benchd("trace", "import", stall_csv(tmp_path), "--json", *where))
+    assert (row["job"], row["signature"], row["readings"]) == ("R-1042", "low-stall", 1100)
+    # Charge by the trapezoidal rule over 19.98 s at 61 mA and one half-step up (SI definition, Q = It).
+    assert row["charge_c"] == pytest.approx(0.061 * (19.98 + 0.01), rel=1e-3)
+    kinds = [entry.get("kind") for entry in lines(benchd("job", "show", "R-1042", "--json", *where))]
+    assert {"job", "note", "trace"} <= set(kinds)
+    (listed,) = lines(benchd("trace", "list", "--job", "R-1042", "--json", *where))
+    assert listed["trace"] == row["trace"]
+    out = tmp_path / "out.csv"
+    benchd("trace", "export", row["trace"], "--to", out, *where)
+    (again_read,) = lines(benchd("trace", "read", out, "--json"))
+    assert again_read["signature"] == "low-stall"
+    assert again_read["button_s"] == pytest.approx(2.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("job", "new", "R 1042"), "allowed are 1 to 40 letters"),
+        (("job", "new", "=1+1"), "allowed are 1 to 40 letters"),
+        (("job", "use", "none-such"), "none-such"),
+        (("trace", "show", "none-such"), "is not in this log"),
+        (("job", "note", "x"), "not in this log"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_one_line(tmp_path: Path, words: tuple[str, ...], said: str) -> None:
+    data = tmp_path / "data"
+    benchd("job", "new", "R-1", "--data-dir", data)
+    text = benchd(*words, "--data-dir", data, status=1)
+    assert said in text
+    assert len(text.strip().splitlines()) == 1
+
+
+def test_make_safe_without_a_supply_says_unknown(tmp_path: Path) -> None:
+    import socket
+
+    with socket.create_server(("127.0.0.1", 0)) as s:
+        port = s.getsockname()[1]
+    file = tmp_path / "benchd.toml"
+    file.write_text(example_text().replace("192.0.2.5::5025", f"127.0.0.1::{port}"))
+    said = benchd("make-safe", "--config", file, "--json", status=1)
+    assert '"output":"unknown"' in said
+
+
+def test_help_and_version_and_supplies() -> None:
+    assert "demo" in benchd("--help")
+    assert benchd("--version").startswith("benchd ")
+    assert "generic-scpi" in lines(benchd("supplies", "--json"))[-1]["profiles"]
+    assert "--port" in benchd("sim", "--help")

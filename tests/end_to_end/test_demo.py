@@ -1,0 +1,50 @@
+"""`benchd demo`: comes up, plays every device, and ends with everything off."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from typing import Any
+
+import psutil
+
+EXPECTED = {
+    "LY-301": "dead-short",
+    "LY-302": "low-stall",
+    "LY-303": "early-leak",
+    "LY-304": "boot-loop",
+    "LY-305": "clean-boot",
+}
+
+
+def demo(*words: str) -> list[dict[str, Any]]:
+    done = subprocess.run(
+        [sys.executable, "-m", "benchd", "demo", *words, "--json"], capture_output=True, text=True, timeout=110
+    )
+    assert done.returncode == 0, done.stderr
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def test_the_whole_play() -> None:
+    events = demo("--for", "50")
+    assert events[0]["event"] == "ready"
+    assert events[0]["url"].startswith("http://127.0.0.1:")
+    traces = {e["job"]: e for e in events if e["event"] == "trace"}
+    assert {job: t["signature"] for job, t in traces.items()} == EXPECTED
+    assert all(t["trace"] and t["readings"] > 10 for t in traces.values())
+    assert 0.04 < traces["LY-302"]["peak_a"] < 0.4
+    (trip,) = [e for e in events if e["event"] == "trip"]
+    assert (trip["job"], trip["rule"], trip["off_confirmed"]) == ("LY-301", "short", True)
+    assert trip["trace"] == traces["LY-301"]["trace"]
+    assert 0 < trip["let_through_j"] < 0.5
+    assert events[-1] == {**events[-1], "event": "done", "traces": 5, "trips": 1, "outputs_off_confirmed": True}
+
+
+def test_it_ends_early_when_told_and_leaves_no_process() -> None:
+    before = {p.pid for p in psutil.process_iter()}
+    events = demo("--for", "2")
+    assert events[-1]["event"] == "done"
+    assert events[-1]["outputs_off_confirmed"] is True
+    left = [p for p in psutil.process_iter(["cmdline"]) if p.pid not in before and "benchd" in str(p.info["cmdline"])]
+    assert left == []
