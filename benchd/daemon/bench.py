@@ -68,8 +68,10 @@ class Bench:
         if watch.output == OutputState.ON:
             raise Refused("wrong-state", f"{supply}/{channel} is on already; switch it off first")
         watch.plan = chosen.name
-        job = await self._read(lambda db: db.job(self._core.job)) if self._core.job else None
-        watch.board = job.board if job else ""
+        watch.board = ""
+        if (on_bench := self._core.job) is not None:
+            job = await self._read(lambda db: db.job(on_bench))
+            watch.board = job.board if job else ""
         try:
             await self._guard().power_on(supply, channel, chosen.voltage_v, chosen.limit_a, rule_limits(chosen))
         except GuardRefused as e:
@@ -153,7 +155,9 @@ class Bench:
 
         def get(db: Log) -> tuple[TraceRow, Samples] | None:
             row = db.trace(trace)
-            return row and (row, db.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1))
+            if row is None:
+                return None
+            return row, db.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
 
         found = await self._read(get)
         if found is None:

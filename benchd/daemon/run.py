@@ -84,7 +84,8 @@ class Daemon:
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=())
         page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
-        await asyncio.wait({page, address}, return_when=asyncio.FIRST_COMPLETED)
+        first: set[asyncio.Future[Any]] = {page, address}
+        await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
         if not address.done():
             try:
                 await page
