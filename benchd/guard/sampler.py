@@ -33,8 +33,7 @@ from benchd.guard.switcher import GuardedSupply, Opened, Switcher
 from benchd.guard.wire import LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
-from benchd.supplies.link import LinkError, LinkLost
-from benchd.supplies.supply import SupplyError
+from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 
 POLL_STATE_S = 0.5
 SILENT_LINK_S = 2.0
@@ -112,9 +111,14 @@ class SupplyThread(threading.Thread):
                 self._urgent.append((self._posted, command))
         self._wake.set()
 
-    def all_off(self) -> bool:
-        """True when every output is confirmed off."""
-        return all(channel.output is OutputState.OFF for channel in self.channels.values())
+    @property
+    def opened(self) -> bool:
+        """True once the supply was opened, and so held, by this thread: from then on its outputs are our affair."""
+        return self._switcher.opened is not None
+
+    def nothing_on(self) -> bool:
+        """True when every output is confirmed off, or when this supply never was ours to switch."""
+        return not self.opened or all(channel.output is OutputState.OFF for channel in self.channels.values())
 
     # ---- the loop ---------------------------------------------------------------------------------------------
 
@@ -135,7 +139,7 @@ class SupplyThread(threading.Thread):
 
     def _come_round(self, due: float) -> float:
         self.round_s = now = time.monotonic()
-        self.busy_until = now + 2 * self.config.timeout_s + 0.5
+        self.busy_until = now + 4 * self.config.timeout_s + 0.5  # a read may have to reopen and identify first
         if self._urgent or self._normal:
             self._obey()
         elif self._supply is None:
@@ -181,7 +185,8 @@ class SupplyThread(threading.Thread):
             self._poll_s = now + POLL_STATE_S
             self._poll(supply, now)
         if now - self._good_s > SILENT_LINK_S:
-            raise LinkLost(f"{self.config.resource}: no good reply for {SILENT_LINK_S:g} s; check cable and power")
+            what = "no good reply for so long; check its cable and its power"
+            raise LinkLost(self.config.resource, what, waited_ms=(now - self._good_s) * 1000)
 
     def _poll(self, supply: GuardedSupply, now: float) -> None:
         """Look at the output states, so that one switched by somebody or something else is noticed."""

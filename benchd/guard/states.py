@@ -33,7 +33,6 @@ from typing import NamedTuple
 from benchd.reading import OutputState
 
 __all__ = [
-    "ACTIONS_THAT_SWITCH_OFF",
     "LATCHED",
     "OUTPUT_OF",
     "REASONS",
@@ -132,8 +131,6 @@ REASONS = {
 LATCHED = frozenset({S.TRIPPING, S.TRIPPED, S.TRIPPED_UNKNOWN})
 """States in which a person must re-arm before the output may go on."""
 
-ACTIONS_THAT_SWITCH_OFF = frozenset({A.SWITCH_OFF})
-
 OUTPUT_OF: dict[ChannelState, OutputState] = {
     S.UNKNOWN: OutputState.UNKNOWN,
     S.OFF: OutputState.OFF,
@@ -164,6 +161,7 @@ TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]
     (S.OFF, E.READ_OFF): (S.OFF, ()),
     (S.OFF, E.READ_ON): (S.SWITCHING_OFF, (A.TELL_ON, A.SWITCH_OFF)),
     (S.OFF, E.LINK_LOST): (S.UNKNOWN, ()),
+    (S.OFF, E.LINK_BACK): (S.OFF, (A.READ_STATE,)),
     (S.OFF, E.OFF_ASKED): _OFF_NOW,
     (S.OFF, E.DAEMON_LOST): _OFF_NOW,
     (S.OFF, E.REARM): (S.OFF, ()),
@@ -215,6 +213,7 @@ TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]
     (S.TRIPPED, E.READ_OFF): (S.TRIPPED, ()),
     (S.TRIPPED, E.READ_ON): (S.TRIPPING, (A.TELL_ON, A.SWITCH_OFF)),
     (S.TRIPPED, E.LINK_LOST): (S.TRIPPED_UNKNOWN, ()),
+    (S.TRIPPED, E.LINK_BACK): (S.TRIPPED, (A.READ_STATE,)),
     (S.TRIPPED, E.OFF_ASKED): _OFF_NOW_LATCHED,
     (S.TRIPPED, E.DAEMON_LOST): _OFF_NOW_LATCHED,
     (S.TRIPPED, E.POWER_ON_ASKED): (S.TRIPPED, (A.REFUSE,)),

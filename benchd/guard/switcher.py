@@ -15,9 +15,8 @@ from benchd.guard.states import Action, ChannelState, Event
 from benchd.guard.wire import Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
-from benchd.supplies.link import LinkError
+from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.off import OffOutcome
-from benchd.supplies.supply import SupplyError
 
 OFF_DEADLINE_S = 0.5
 """How long one attempt to switch off and confirm may take, with its own repetitions, s."""
@@ -43,6 +42,11 @@ class Opened(Protocol):
     def supply(self) -> GuardedSupply: ...
     @property
     def identity(self) -> str: ...
+    @property
+    def protects_over_voltage(self) -> bool:
+        """True: the supply has an over-voltage protection of its own that `prepare` can set."""
+        ...
+
     def resolution(self, channel: int) -> Resolution: ...
     def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome: ...
     def reconnect(self) -> str: ...

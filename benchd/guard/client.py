@@ -1,0 +1,201 @@
+"""The daemon's end: starts the guard, keeps it told that the daemon lives, and makes safe when the guard is gone.
+
+All dealings with the guard process are in a thread of their own (`GuardKeeper`, in `keeper.py`), so that an event
+loop that is busy neither looks like a dead daemon for a while nor delays making safe. A loop that has not come round
+for LOOP_DEAD_S does count as dead: heartbeats stop, and the guard switches off.
+
+A latch outlives the guard: what has tripped before a crash of the guard still needs a person afterwards.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Literal
+
+import msgspec
+
+from benchd.guard.keeper import GuardKeeper
+from benchd.guard.wire import (
+    Answer,
+    Configure,
+    OutputChanged,
+    PowerOff,
+    PowerOn,
+    Rearm,
+    Report,
+    RuleLimits,
+    Shutdown,
+)
+from benchd.reading import OutputState
+from benchd.supplies.clock import now_ns
+
+LOOP_TICK_S = 0.25
+START_WITHIN_S = 15.0
+ANSWER_WITHIN_S = 20.0
+"""Preparing may take two dozen exchanges, switching off and confirming another half second; a slow serial link
+needs most of this. A guard that hangs is noticed long before, by its heartbeat."""
+STOP_WITHIN_S = 8.0
+
+
+class GuardRefused(Exception):
+    """The guard did not do what was asked. The text says what was asked, what came back, and what to do."""
+
+
+class GuardClient:
+    """The guard as the daemon sees it. Make and use it in one event loop.
+
+    `on_report` gets every report but heartbeats and answers, in order, in the event loop; `on_alarm` gets sentences
+    for the operator.
+    """
+
+    def __init__(
+        self, configure: Configure, on_report: Callable[[Report], None], on_alarm: Callable[[str], None]
+    ) -> None:
+        self._on_report = on_report
+        self._on_alarm = on_alarm
+        self._ids = itertools.count(1)
+        self._waiting: dict[int, asyncio.Future[Answer]] = {}
+        self._outputs: dict[tuple[str, int], OutputChanged | None] = {
+            (supply.name, channel.number): None for supply in configure.supplies for channel in supply.channels
+        }
+        self._latched: set[tuple[str, int]] = set()
+        self._inbox: deque[Report | str] = deque()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._tick: asyncio.TimerHandle | None = None
+        self._keeper = GuardKeeper(configure, self._arrived)
+
+    @property
+    def state(self) -> Literal["alive", "restarting", "gone"]:
+        """`gone` before `start` and after `stop`."""
+        return self._keeper.state
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the guard that runs now."""
+        return self._keeper.pid
+
+    async def start(self) -> None:
+        """Start the guard and wait for its first heartbeat. Raises TimeoutError; the guard then goes on starting."""
+        self._loop = asyncio.get_running_loop()
+        self._come_round()
+        self._keeper.start()
+        deadline = time.monotonic() + START_WITHIN_S
+        while self.state != "alive":
+            if time.monotonic() > deadline:
+                raise TimeoutError(f"the guard has not shown life within {START_WITHIN_S:g} s; see its error output")
+            await asyncio.sleep(0.01)
+
+    async def power_on(
+        self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits | None = None
+    ) -> None:
+        """Prepare, read back, switch on, confirm. Raises GuardRefused."""
+        if (supply, channel) in self._latched:
+            raise GuardRefused(
+                f"{supply} channel {channel}: {voltage_v:g} V at {limit_a:g} A was asked for, but it has tripped "
+                "and nobody has re-armed it: find the cause, then re-arm"
+            )
+        await self._ask(PowerOn(next(self._ids), supply, channel, voltage_v, limit_a, rules or RuleLimits()))
+
+    async def power_off(self, supply: str | None = None, channel: int | None = None) -> None:
+        """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed."""
+        await self._ask(PowerOff(next(self._ids), supply, channel))
+
+    async def rearm(self, supply: str, channel: int) -> None:
+        """Release the latch after a trip. Raises GuardRefused unless the output is confirmed off."""
+        await self._ask(Rearm(next(self._ids), supply, channel))
+        key = (supply, channel)
+        if key not in self._latched:
+            return
+        self._latched.discard(key)
+        last = self._outputs[key]
+        if last is not None and last.latched:  # a guard that started after the trip knows of no latch to release
+            self._deliver_output(
+                OutputChanged(supply, channel, last.state, "re-armed", now_ns(), text="the latch was released")
+            )
+
+    async def stop(self) -> bool:
+        """Every output off, confirmed; then end the guard. True when all were confirmed off."""
+        if self.state == "gone":
+            return True
+        confirmed = False
+        self._keeper.expect_end()
+        with contextlib.suppress(GuardRefused):
+            await self._ask(Shutdown(next(self._ids)), STOP_WITHIN_S)
+            confirmed = True
+        made_safe = await asyncio.to_thread(self._keeper.stop)
+        if self._tick is not None:
+            self._tick.cancel()
+        self._deliver()
+        return confirmed or made_safe
+
+    # ---- inside -----------------------------------------------------------------------------------------------
+
+    async def _ask(self, command: PowerOn | PowerOff | Rearm | Shutdown, within_s: float = ANSWER_WITHIN_S) -> None:
+        asked = msgspec.to_builtins(command)
+        if self.state != "alive":
+            raise GuardRefused(f"{asked['type']} was asked for, but the guard is {self.state}; wait and ask again")
+        loop = asyncio.get_running_loop()
+        future = self._waiting[command.id] = loop.create_future()
+        try:
+            self._keeper.send(command)
+            answer = await asyncio.wait_for(future, within_s)
+        except TimeoutError:
+            raise GuardRefused(
+                f"{asked['type']} was asked for, but the guard has not answered within {within_s:g} s; "
+                "look at the instrument"
+            ) from None
+        finally:
+            del self._waiting[command.id]
+        if not answer.ok:
+            raise GuardRefused(answer.error)
+
+    def _come_round(self) -> None:
+        assert self._loop is not None
+        self._keeper.loop_seen_s = time.monotonic()
+        self._tick = self._loop.call_later(LOOP_TICK_S, self._come_round)
+
+    def _arrived(self, item: Report | str) -> None:
+        """From the keeper's thread: a report, or a sentence for the operator."""
+        idle = not self._inbox
+        self._inbox.append(item)
+        if idle and self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has closed; nobody is left to be told
+                self._loop.call_soon_threadsafe(self._deliver)
+
+    def _deliver(self) -> None:
+        while self._inbox:
+            item = self._inbox.popleft()
+            if isinstance(item, str):
+                self._on_alarm(item)
+            elif isinstance(item, Answer):
+                future = self._waiting.get(item.id)
+                if future is not None and not future.done():
+                    future.set_result(item)
+            elif isinstance(item, OutputChanged):
+                self._deliver_output(item)
+            else:
+                self._on_report(item)
+        for id_ in list(self._waiting) if self.state == "restarting" else ():
+            error = "the guard went away before it answered; the outputs are being made safe"
+            if not self._waiting[id_].done():
+                self._waiting[id_].set_result(Answer(id_, False, error))
+
+    def _deliver_output(self, report: OutputChanged) -> None:
+        key = (report.supply, report.channel)
+        if report.latched:
+            self._latched.add(key)
+        elif report.reason == "re-armed":
+            self._latched.discard(key)
+        elif key in self._latched:
+            report = msgspec.structs.replace(report, latched=True)
+        last = self._outputs.get(key)
+        self._outputs[key] = report
+        if last is None or msgspec.structs.replace(last, t_ns=report.t_ns) != report:
+            self._on_report(report)
+        if report.state is OutputState.UNKNOWN and report.reason in ("guard-gone", "blocked"):
+            self._on_alarm(f"{report.supply} channel {report.channel}: output state unknown: {report.text}")

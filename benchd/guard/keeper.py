@@ -1,0 +1,261 @@
+"""Keeps a guard process: spawn, heartbeats, watch, and make-safe with restart when it is gone. One thread.
+
+The guard counts as gone when its socket closes, when it sends what is no frame of ours, or when it has been silent
+for SILENT_S although everything that had arrived was read. It is then killed, so that it cannot wake up and switch
+something, and every supply it held is made safe at once, each in a thread of its own; only then a new one starts.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+from benchd.guard.framing import FramingError, encode, report_decoder
+from benchd.guard.rescue import make_config_safe
+from benchd.guard.wire import (
+    Command,
+    Configure,
+    DaemonBeat,
+    GuardBeat,
+    LinkChanged,
+    OutputChanged,
+    Report,
+    SupplyConfig,
+)
+from benchd.reading import OutputState
+from benchd.supplies.clock import now_ns
+from benchd.supplies.makesafe import ChannelSafe
+
+BEAT_S = 0.1
+SILENT_S = 0.4
+FIRST_BEAT_WITHIN_S = 10.0
+LOOP_DEAD_S = 5.0
+FIRST_DELAY_S = 0.2
+LONGEST_DELAY_S = 10.0
+HEALTHY_S = 30.0
+"""A guard that lived this long starts the restart delays from the beginning."""
+END_WITHIN_S = 6.0
+PACKAGE_PARENT = str(Path(__file__).resolve().parents[2])
+
+
+class GuardKeeper:
+    """`arrived` gets reports, and sentences for the operator, in the keeper's own thread."""
+
+    def __init__(
+        self,
+        configure: Configure,
+        arrived: Callable[[Report | str], None],
+        safe: Callable[[SupplyConfig], list[ChannelSafe]] = make_config_safe,
+    ) -> None:
+        self.state: Literal["alive", "restarting", "gone"] = "gone"
+        self.pid: int | None = None
+        self.loop_seen_s = time.monotonic()
+        """When the event loop last came round; set by its owner."""
+        self._configure = configure
+        self._arrived = arrived
+        self._safe = safe
+        self._process: subprocess.Popen[bytes] | None = None
+        self._sock: socket.socket | None = None
+        self._send_lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+        self._stopping = threading.Event()
+        self._end_expected = False
+        self._held: set[str] = set()
+        """Supplies whose link was up in some guard of ours: theirs are the outputs to make safe."""
+        self._not_safe: set[str] = set()
+
+    # ---- for the owner ----------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the thread that starts the guard. Once only."""
+        self.state = "restarting"
+        self._thread = threading.Thread(target=self._run, name="guard-keeper", daemon=True)
+        self._thread.start()
+
+    def send(self, command: Command) -> None:
+        """Send a command. One that cannot be sent is lost with the guard, and its answer never comes."""
+        frame = encode(command)
+        with self._send_lock:
+            if self._sock is None:
+                return
+            try:
+                # A living guard reads at once. A full socket means that it hangs, and half a frame cannot be undone.
+                if self._sock.send(frame, socket.MSG_DONTWAIT) == len(frame):
+                    return
+            except OSError:
+                pass
+            self._sock.shutdown(socket.SHUT_RDWR)
+
+    def expect_end(self) -> None:
+        """The guard is about to be told to end: its going is no accident."""
+        self._end_expected = True
+
+    def stop(self) -> bool:
+        """Wait for the guard's end, kill it if it does not come, and make safe then. True when all is proved off."""
+        self._end_expected = True
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join()
+        self.state = "gone"
+        return not self._not_safe
+
+    # ---- the thread -------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        delay_s = FIRST_DELAY_S
+        while not self._stopping.is_set():
+            started = time.monotonic()
+            try:
+                self._spawn()
+                why = self._serve()
+            except OSError as error:
+                why = f"the guard could not be started: {error}"
+            self.state = "restarting"
+            status = self._reap(self._end_expected)
+            if self._end_expected and status == 0:
+                break
+            self._gone(f"{why} (exit status {status})")
+            if self._end_expected:
+                break
+            delay_s = FIRST_DELAY_S if time.monotonic() - started > HEALTHY_S else delay_s
+            self._wait_before_restart(delay_s)
+            delay_s = min(2 * delay_s, LONGEST_DELAY_S)
+
+    def _spawn(self) -> None:
+        ours, theirs = socket.socketpair()
+        environment = dict(os.environ)
+        paths = [PACKAGE_PARENT, *environment.get("PYTHONPATH", "").split(os.pathsep)]
+        environment["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
+        words = [sys.executable, "-m", "benchd.guard", "--fd", str(theirs.fileno())]
+        try:
+            self._process = subprocess.Popen(
+                words,
+                pass_fds=(theirs.fileno(),),
+                start_new_session=True,
+                close_fds=True,
+                stdin=subprocess.DEVNULL,
+                env=environment,
+            )
+        except OSError:
+            ours.close()
+            raise
+        finally:
+            theirs.close()
+        self.pid = self._process.pid
+        with self._send_lock:
+            self._sock = ours
+        self.send(self._configure)
+
+    def _serve(self) -> str:
+        """Beat and read until the guard is gone; returns why it is believed to be."""
+        sock = self._sock
+        assert sock is not None
+        decoder = report_decoder()
+        heard_s = time.monotonic()
+        may_be_silent_s = FIRST_BEAT_WITHIN_S
+        next_beat_s = heard_s
+        sequence = 0
+        stop_s: float | None = None
+        while True:
+            now = time.monotonic()
+            if now >= next_beat_s:
+                next_beat_s = now + BEAT_S
+                if now - self.loop_seen_s < LOOP_DEAD_S:
+                    sequence += 1
+                    self.send(DaemonBeat(sequence))
+            readable = select.select([sock], [], [], max(0.0, next_beat_s - time.monotonic()))[0]
+            if readable:
+                try:
+                    data = sock.recv(262144)
+                    reports = decoder.feed(data)
+                except (OSError, FramingError) as error:
+                    return str(error)
+                if not data:
+                    return "its end of the socket closed"
+                heard_s = time.monotonic()
+                for report in reports:
+                    if isinstance(report, GuardBeat):
+                        self.state, may_be_silent_s = "alive", SILENT_S
+                    else:
+                        self._note(report)
+            elif time.monotonic() - heard_s > may_be_silent_s:
+                return f"silent for {time.monotonic() - heard_s:.2f} s"
+            if self._stopping.is_set():
+                stop_s = stop_s or now
+                if now - stop_s > END_WITHIN_S:
+                    return "it did not end when told"
+
+    def _note(self, report: Report) -> None:
+        if isinstance(report, LinkChanged) and report.up:
+            self._held.add(report.supply)
+        if isinstance(report, OutputChanged) and report.state is OutputState.OFF:
+            self._not_safe.discard(report.supply)
+        self._arrived(report)
+
+    def _reap(self, expected: bool) -> int | None:
+        """End the process if it has not ended, and collect it. With `expected` it gets a moment to do so itself."""
+        process = self._process
+        if process is not None:
+            try:
+                process.wait(1.0 if expected else 0.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        with self._send_lock:
+            if self._sock is not None:
+                self._sock.close()
+                self._sock = None
+        self._process = self.pid = None
+        return None if process is None else process.returncode
+
+    # ---- the guard is gone ------------------------------------------------------------------------------------
+
+    def _gone(self, why: str) -> None:
+        words = f"the guard process is gone: {why}"
+        self._arrived(words + "; making its supplies safe")
+        held = [supply for supply in self._configure.supplies if supply.name in self._held]
+        for supply in held:
+            for channel in supply.channels:
+                self._tell(supply.name, channel.number, OutputState.UNKNOWN, words)
+        self._make_safe(held)
+
+    def _make_safe(self, supplies: list[SupplyConfig]) -> None:
+        helpers = [
+            threading.Thread(target=self._make_one_safe, args=(supply,), name=f"safe-{supply.name}", daemon=True)
+            for supply in supplies
+        ]
+        for helper in helpers:
+            helper.start()
+        for helper in helpers:
+            helper.join()
+
+    def _make_one_safe(self, supply: SupplyConfig) -> None:
+        reached = self._safe(supply)
+        for channel, state, text in reached:
+            self._tell(supply.name, channel, state, text)
+        if all(state is OutputState.OFF for _, state, _ in reached):
+            self._not_safe.discard(supply.name)
+        else:
+            self._not_safe.add(supply.name)
+
+    def _tell(self, supply: str, channel: int, state: OutputState, text: str) -> None:
+        self._arrived(OutputChanged(supply, channel, state, "guard-gone", now_ns(), text=text))
+
+    def _wait_before_restart(self, delay_s: float) -> None:
+        deadline = time.monotonic() + delay_s
+        while not self._stopping.is_set():
+            not_safe = [supply for supply in self._configure.supplies if supply.name in self._not_safe]
+            if not_safe:
+                self._make_safe(not_safe)
+            left_s = deadline - time.monotonic()
+            if left_s <= 0 and time.monotonic() - self.loop_seen_s < LOOP_DEAD_S:
+                return  # with a dead event loop a new guard would only end at once, for want of heartbeats
+            self._stopping.wait(min(max(left_s, 0.05), 0.5))

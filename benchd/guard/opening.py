@@ -1,0 +1,70 @@
+"""Opening a supply for the guard: profile, lock, link, identification; and what the rules need to know of it."""
+
+from __future__ import annotations
+
+from benchd.guard.rules import Resolution
+from benchd.guard.wire import SupplyConfig
+from benchd.supplies.lock import SupplyLock
+from benchd.supplies.off import OffOutcome, confirm_off
+from benchd.supplies.profile import load_profile
+from benchd.supplies.supply import Supply
+
+NOISE_STEPS = 2
+"""Noise of a voltage reading in steps of its resolution. Makers choose the last digit so that it is nearly steady
+(common practice, no source); a noisier supply only makes `short` wait a little longer."""
+
+
+class OpenSupply:
+    """A real supply, open."""
+
+    def __init__(self, supply: Supply, identity: str) -> None:
+        self.supply = supply
+        self.identity = identity
+
+    @property
+    def protects_over_voltage(self) -> bool:
+        """From the profile."""
+        return self.supply.profile.over_voltage is not None
+
+    def resolution(self, channel: int) -> Resolution:
+        """From the profile."""
+        profile = self.supply.profile
+        output = profile.output(channel)
+        step = output.read_resolution_v
+        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step)
+
+    def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome:
+        """Prove that an output is off, or say that it is unknown."""
+        return confirm_off(self.supply, channel, deadline_s)
+
+    def reconnect(self) -> str:
+        """Open the link again; the identity."""
+        return self.supply.reconnect()
+
+    def close(self) -> None:
+        """Close the link; switches nothing."""
+        self.supply.close()
+
+
+class Opener:
+    """Opens supplies, each under its lock. A lock once held is held until the process ends, link or no link."""
+
+    def __init__(self, lock_dir: str) -> None:
+        self._lock_dir = lock_dir
+        self._locks: dict[str, SupplyLock] = {}
+
+    def open(self, config: SupplyConfig) -> OpenSupply:
+        """Raises ProfileError, SupplyHeld (who holds it and since when), LinkError or SupplyError."""
+        profile = load_profile(config.profile)
+        if config.name not in self._locks:
+            owner = f"the guard of supply {config.name}"
+            self._locks[config.name] = SupplyLock(self._lock_dir, config.resource, owner)
+        supply = Supply.open(
+            config.name,
+            config.resource,
+            profile,
+            [channel.number for channel in config.channels],
+            config.timeout_s,
+            config.baud_rate,
+        )
+        return OpenSupply(supply, supply.link.identity or "")
