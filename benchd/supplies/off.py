@@ -13,6 +13,8 @@ from benchd.supplies.supply import Supply
 
 PAUSE_S = 0.002
 """Between two looks, so that a fast supply is not asked thousands of times for one fresh reading."""
+DEAF_PAUSE_S = 0.02
+"""Between two tries at a supply that takes no notice."""
 REPEATS = 2
 """OFF is repeated this often before voltage and limit are taken down as well."""
 MOST_READINGS = 1000
@@ -76,26 +78,34 @@ class _Confirmation:
         """Whether the output is proved off; acts where it is not."""
         supply, channel = self._supply, self._channel
         if supply.output_state(channel):
-            self._said_on += 1
-            self._seen = "the output still says on"
-            if self._said_on > REPEATS:
-                self._step(f"channel {channel}: still on, voltage and limit to the minimum")
-                supply.minimise(channel)
-                self._seen += ", with voltage and limit set to the minimum"
-            self._again("still on")
+            self._still_on()
             return False
-        reading = supply.read(channel)
-        if len(self._readings) < MOST_READINGS:
-            self._readings.append(reading)
+        reading = self._read()
         # A capacitor or a battery on the leads may hold the voltage up; with the output off it cannot draw current
         # from the supply.
         most_a = supply.profile.output(channel).no_current_a
-        figures = f"{reading.current_a * 1e3:.1f} mA and {reading.voltage_v:.3f} V at the terminals"
-        if abs(reading.current_a) <= most_a:
-            self._seen = f"output says off, {figures}"
-            return True
-        self._seen = f"output says off, but {figures} (above {most_a * 1e3:.1f} mA)"
-        return False
+        gone = abs(reading.current_a) <= most_a
+        self._seen = f"output says off, {_figures(reading)}" + ("" if gone else f" (above {most_a * 1e3:.1f} mA)")
+        return gone
+
+    def _still_on(self) -> None:
+        self._said_on += 1
+        self._seen = "the output still says on"
+        minimised = self._said_on > REPEATS
+        if minimised:
+            self._step(f"channel {self._channel}: still on, voltage and limit to the minimum")
+            self._supply.minimise(self._channel)
+        self._again("still on")
+        self._seen += f", {_figures(self._read())}"
+        if minimised:
+            self._seen += ", voltage and limit set to the minimum"
+            time.sleep(DEAF_PAUSE_S)
+
+    def _read(self) -> Reading:
+        reading = self._supply.read(self._channel)
+        if len(self._readings) < MOST_READINGS:
+            self._readings.append(reading)
+        return reading
 
     def _again(self, why: str) -> None:
         self._step(f"channel {self._channel}: {why}, OFF again")
@@ -107,3 +117,7 @@ class _Confirmation:
     def _step(self, text: str) -> None:
         if self._on_step is not None:
             self._on_step(text)
+
+
+def _figures(reading: Reading) -> str:
+    return f"{reading.current_a * 1e3:.1f} mA and {reading.voltage_v:.3f} V at the terminals"
