@@ -25,7 +25,6 @@ __all__ = ["Link", "LinkError", "LinkLost", "ReplyGarbled", "ReplyLate"]
 
 QUIET_S = 0.02
 """A port that brings nothing for this long is quiet. Twenty characters at 9600 baud."""
-IDENTIFY = "*IDN?"
 LOOKS_LIKE_IDENTITY = re.compile(r"\s*[A-Za-z][^,]*,")
 """Where no earlier one is known to compare with: a maker and a comma, which no number or state word has."""
 
@@ -116,7 +115,7 @@ class Link:
 
     def identify(self) -> str:
         """Ask for the identification and remember it. Raises LinkError."""
-        self.identity = self.query(IDENTIFY)
+        self.identity = self.query(self._profile.identify)
         return self.identity
 
     def garbled(self, error: ReplyError) -> ReplyGarbled:
@@ -181,7 +180,7 @@ class Link:
         return wire
 
     def _check_identity(self, wire: Wire) -> None:
-        reply = self._ask(wire, self.encode(IDENTIFY)).decode("latin-1")
+        reply = self._ask(wire, self.encode(self._profile.identify)).decode("latin-1")
         if not wire.fresh_is_clean:
             # A second answer would mean that the first was an old one, to an identification asked before.
             wire.drain(QUIET_S, self.timeout_s)
@@ -189,7 +188,7 @@ class Link:
             return
         self.dirty = True
         what = f"expected the identification {self.identity or ''!r}, got {reply[:80]!r}"
-        raise ReplyGarbled(self.resource, what, IDENTIFY, (self.got_ns - self.sent_ns) / 1e6)
+        raise ReplyGarbled(self.resource, what, self._profile.identify, (self.got_ns - self.sent_ns) / 1e6)
 
     def _connect(self) -> Wire:
         self._wire = wire = open_wire(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)

@@ -111,6 +111,7 @@ def _command_faults(profile: Profile) -> list[Fault]:
     if profile.over_voltage:
         optional = msgspec.structs.asdict(profile.over_voltage)
         commands.update({("over_voltage", key): text for key, text in optional.items() if text})
+    commands["link", "identify"] = profile.link.identify
     for key in ("connect", "close"):
         commands.update({("link", f"{key}[{i}]"): text for i, text in enumerate(getattr(profile.link, key))})
     found: list[Fault] = []
@@ -136,7 +137,7 @@ def _template_faults(table: str, key: str, text: str) -> list[str]:
         return ["one line of printable ASCII; the line's end is added by the link"]
     if ("value" in names) != (key in _SETTERS or key == "set_level"):
         return ["{value} in the set commands, and nowhere else"]
-    per_channel = table not in ("link", "errors") and key != "identify"
+    per_channel = table not in ("link", "errors")
     return [] if per_channel or "channel" not in names else ["no {channel}, it is not about one output"]
 
 

@@ -52,6 +52,7 @@ class LinkProfile(Table, frozen=True, kw_only=True):
     gap_ms: float = 0.0
     reply_gap_ms: float = 0.0
     after_set_ms: float = 0.0
+    identify: str = "*IDN?"
     connect: tuple[str, ...] = ()
     close: tuple[str, ...] = ()
     serial: SerialPort = SerialPort()
@@ -67,7 +68,6 @@ class Channels(Table, frozen=True, kw_only=True):
 class Commands(Table, frozen=True, kw_only=True):
     """One template for each thing that is asked of the supply."""
 
-    identify: str = "*IDN?"
     set_voltage: str
     get_voltage: str
     set_limit: str

@@ -71,7 +71,7 @@ class Supply:
             wanted = self.profile.identity
             self.link.identity = None
             raise SupplyError(
-                f"{self.name}: asked {self.profile.commands.identify}, came back {identity!r}, but profile "
+                f"{self.name}: asked {self.profile.link.identify}, came back {identity!r}, but profile "
                 f"{self.profile.name} is for maker {wanted.maker!r}, model {wanted.model!r}; choose another profile"
             )
         if self._probe_errors:
