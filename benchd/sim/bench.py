@@ -17,7 +17,7 @@ from benchd.sim.source import OPEN_S, Mode, Source
 FIRST_STEP_S = 1e-6
 """Step after something switched; doubled from there on, so that no short excursion over a limit is stepped over."""
 
-EDGE_S = 2e-7
+EDGE_S = 1e-9
 """How exactly the instant of a change of mode is found."""
 
 LARGEST_CHANGE = 0.02

@@ -130,6 +130,8 @@ def units(message: str) -> Iterator[Unit]:
         else:
             full = header[1:] if header.startswith(":") else path + header
             path = full[: full.rfind(":") + 1]
+        if header.rfind("*") > 0:
+            raise ScpiError(-113, header)  # common commands stand outside the tree, so no path or colon leads there
         if not all(full.split(":")):
             raise ScpiError(-102, text)
         yield Unit(full, query, _parameters(rest))

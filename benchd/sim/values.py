@@ -30,7 +30,7 @@ def number(text: str, unit: str = "") -> float:
             raise ScpiError(-121, text) from None
     if text.startswith("#"):
         raise ScpiError(-168, text)
-    if text[:1] in "\"'":
+    if text.startswith(("'", '"')):
         raise ScpiError(-158, text)
     matched = _DECIMAL.match(text)
     if matched is None:
