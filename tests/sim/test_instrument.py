@@ -163,7 +163,7 @@ def test_output_switches_and_measures(bench: Bench) -> None:
     assert volts == pytest.approx(4.0, abs=0.003)
     assert amps == pytest.approx(0.045, abs=0.001)
     assert watts == pytest.approx(volts * amps, rel=1e-4)
-    assert bench.ask("FETC:VOLT?;CURR?") == bench.ask("MEAS:VOLT:DC?;CURR:DC?")
+    assert bench.ask("FETC:VOLT?;CURR?") == bench.ask("MEAS:VOLT:DC?;:MEAS:SCAL:CURR:DC?")
     bench.ask("OUTP OFF")
     bench.wait(2.0)
     assert bench.ask("OUTP?") == "0"
@@ -206,10 +206,11 @@ def test_status_says_regulating_and_limiting(bench: Bench) -> None:
 
 def test_summary_of_a_channel_climbs_into_the_status_byte(bench: Bench) -> None:
     # SCPI-1999 vol. 1 §9: bit 13 of the questionable register sums up the instruments, bit 3 of the byte that register.
-    bench.ask("STAT:QUES:INST:ISUM2:ENAB 1;:STAT:QUES:INST:ENAB 4;:STAT:QUES:ENAB 8192;:*SRE 8")
+    bench.ask("STAT:QUES:INST:ISUM2:ENAB 1;:STAT:QUES:INST:ENAB 4;:STAT:QUES:ENAB 8192;*SRE 8")
     bench.instrument.attach(1, "dead-short", 0.0)
-    bench.ask("INST:NSEL 2;:VOLT 4;:OUTP ON;:INST:NSEL 1")
+    bench.ask("INST:NSEL 2;:VOLT 4;:INST:NSEL 1")
     assert bench.ask("*STB?") == "0"
+    bench.ask("INST:NSEL 2;:OUTP ON;:INST:NSEL 1")
     bench.wait(0.1)
     assert bench.ask("*STB?") == "72"
     assert bench.ask("STAT:QUES:INST?") == "4"
