@@ -12,10 +12,12 @@ MAX_POINTS = 20_000
 
 
 def _plain(text: str) -> str:
-    """Text that can be stored, shown and sent anywhere: no control characters but line break and tab."""
-    bad = next((c for c in text if (ord(c) < 32 and c not in "\n\t") or 0x7F <= ord(c) < 0xA0), None)
-    if bad is not None:
-        raise ValueError(f"control character U+{ord(bad):04X} is not allowed")
+    """Text that can be stored, shown and sent anywhere: no control characters but line break and tab, and no halves
+    of UTF-16 pairs, which JSON can spell but UTF-8 cannot."""
+    for c in text:
+        code = ord(c)
+        if (code < 32 and c not in "\n\t") or 0x7F <= code < 0xA0 or 0xD800 <= code < 0xE000:
+            raise ValueError(f"the character U+{code:04X} is not allowed")
     return text
 
 

@@ -43,7 +43,12 @@ class ApiError(Exception):
 
 def body(code: str, message: str, where: str) -> dict[str, Any]:
     """The error body."""
-    return {"error": {"code": code, "message": message, "where": where}}
+    return {"error": {"code": code, "message": _sendable(message), "where": _sendable(where)}}
+
+
+def _sendable(text: str) -> str:
+    # What was given may be quoted in it, with lone halves of UTF-16 pairs that UTF-8 cannot say.
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def install(app: Starlette) -> None:
@@ -106,6 +111,4 @@ def _sentence(fault: dict[str, Any]) -> str:
     if fault["type"] == "missing":
         return f"{name}: missing; it has to be given"
     given = repr(fault.get("input"))
-    # A lone surrogate may stand in what was given, and cannot be sent back as UTF-8.
-    given = given.encode("utf-8", "backslashreplace").decode()
     return f"{name} = {given if len(given) <= 60 else given[:57] + '...'}: {fault['msg']}"

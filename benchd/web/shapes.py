@@ -11,9 +11,6 @@ from starlette.responses import Response
 from benchd.traces.samples import Samples
 from benchd.web.thin import thin
 
-LIVE_POINTS = 120
-"""Readings in one live message: with 20 messages a second more than any screen is wide in 30 s."""
-
 
 def encode(value: Any) -> bytes:
     """JSON. Numbers that JSON cannot say (NaN, infinity) become null."""
@@ -46,19 +43,4 @@ def columns(samples: Samples, start_ns: int, points: int) -> dict[str, Any]:
         "i": np.round(thinned.current_a, 7).tolist(),
         "readings": len(samples),
         "thinned": len(thinned) < len(samples),
-    }
-
-
-def live_samples(supply: str, channel: int, samples: Samples) -> dict[str, Any]:
-    """The `samples` message of the live stream: `t_ms` ms after `t0_ms` (ms since the epoch), `v` V, `i` A."""
-    thinned = thin(samples, LIVE_POINTS)
-    first_ns = int(thinned.t_ns[0]) if len(thinned) else 0
-    return {
-        "type": "samples",
-        "supply": supply,
-        "channel": channel,
-        "t0_ms": first_ns / 1e6,
-        "t_ms": np.round((thinned.t_ns - first_ns) / 1e6, 3).tolist(),
-        "v": np.round(thinned.voltage_v, 6).tolist(),
-        "i": np.round(thinned.current_a, 7).tolist(),
     }

@@ -22,7 +22,7 @@ export class Feed {
 
   /** A `samples` message. Readings that are here already are left out. */
   add(message) {
-    const base = message.t0_ms / 1000;
+    const base = message.t0_ns / 1e9;
     for (let n = 0; n < message.t_ms.length; n++) this.push(base + message.t_ms[n] / 1000, message.v[n], message.i[n]);
     this.trim();
   }

@@ -59,7 +59,7 @@ function sentence({ kind, payload, supply, channel }) {
     case "note": return text;
     case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
     case "trip": return `Trip: ${rule(payload.rule)}. ${text}`;
-    case "output": return `Output ${payload.state ?? ""} ${text || (payload.reason ?? "")}${where}`;
+    case "output": return `Output ${payload.output ?? ""}${where}. ${text || (payload.reason ?? "")}`;
     case "job-created": return "Taken in";
     case "job-chosen": return "Put on the bench";
     default: return `${kind}: ${text || JSON.stringify(payload)}${where}`;

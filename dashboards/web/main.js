@@ -23,7 +23,7 @@ const jobs = new Jobs();
 const traces = new Traces();
 const traceView = new TraceView();
 const journal = new Journal();
-let view = { plans: [], warnings: [], channels: [], followers: {}, log: {} };
+let view = { plans: [] };
 
 const keyOf = (supply, channel) => `${supply} ${channel}`;
 const link = new Link(take, () => Promise.all([jobs.reload(), traces.reload(), journal.reload(), ...[...cards.values()].map((card) => card.reload())]));
@@ -73,10 +73,6 @@ let shownWarnings = "";
 function showWarnings() {
   const lines = [...view.warnings];
   if (view.guard !== "alive") lines.unshift(`Guard ${view.guard}: protection may be missing.`);
-  if (view.log.state === "failing") lines.push(`The log cannot be written: ${view.log.text}`);
-  for (const [name, one] of Object.entries(view.followers)) {
-    if (one.state === "waiting") lines.push(`${name} is waiting (${one.backlog} behind): ${one.text}`);
-  }
   const all = JSON.stringify(lines);
   if (all === shownWarnings) return;
   shownWarnings = all;

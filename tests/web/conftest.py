@@ -1,0 +1,44 @@
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import httpx
+import pytest
+
+from benchd.web.app import create_app
+from benchd.web.server import serve
+from tests.web.fake import START_NS, FakeBench
+
+
+@pytest.fixture
+def bench() -> FakeBench:
+    return FakeBench()
+
+
+@pytest.fixture
+async def http(bench: FakeBench) -> AsyncIterator[httpx.AsyncClient]:
+    """The app, asked in process."""
+    app = create_app(bench, bench_name="north", allowed_hosts=["Bench.Example"], now_ns=lambda: START_NS)
+    # The app re-raises what it answered with 500; here the answer is what counts.
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost:8425") as client:
+        yield client
+
+
+@asynccontextmanager
+async def served(bench: FakeBench, root: Path | None = None, port: int = 0) -> AsyncIterator[str]:
+    """The app on a real port; the URL."""
+    ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    app = create_app(bench, bench_name="north", root=root)
+    task = asyncio.create_task(serve(app, "127.0.0.1", port, ready.set_result))
+    try:
+        await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED, timeout=10)
+        if task.done():
+            task.result()
+        yield ready.result()
+    finally:
+        task.cancel()
+        await asyncio.wait({task}, timeout=10)

@@ -1,0 +1,238 @@
+"""A bench in memory: two outputs, jobs, journal, traces; behaves as the port promises, and remembers what was asked."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from benchd.jobs.job import Job, JournalEntry
+from benchd.reading import Mode, OutputState
+from benchd.store.log import TraceRow
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark
+from benchd.web.port import BenchView, ChannelView, Refused
+
+START_NS = 1_700_000_000_000_000_000
+PLANS = [
+    {"name": "phone", "voltage_v": 4.0, "limit_a": 2.0},
+    {"name": "laptop", "voltage_v": 19.0, "limit_a": 3.0},
+]
+
+
+def make_samples(
+    start_ns: int, seconds: float, rate: float, current: Any = lambda t: 0.06 + 0 * t, volts: float = 4.0
+) -> Samples:
+    """Readings at a steady rate; `current` maps times in s to A."""
+    t = np.arange(round(seconds * rate)) / rate
+    n = len(t)
+    return Samples(
+        start_ns + np.round(t * 1e9).astype(np.int64),
+        np.full(n, volts),
+        np.asarray(current(t), np.float64),
+        np.full(n, Mode.CV, np.uint8),
+        np.zeros(n, np.uint8),
+    )
+
+
+def trip_of(confirmed: bool = True) -> dict[str, Any]:
+    """A latched trip as the page gets it."""
+    return {
+        "rule": "short",
+        "text": "In limit at 2.000 A with 0.412 V of 4.000 V for 12 ms.",
+        "detected_ns": START_NS,
+        "off_confirmed": confirmed,
+        "let_through_c": 0.031,
+        "let_through_j": 0.0128,
+        "let_through_a2s": 0.061,
+    }
+
+
+def finding() -> Finding:
+    """A finding with every part."""
+    return Finding(
+        "low-stall",
+        0.82,
+        (Evidence("Flat at 61.2 mA ± 1.1 mA from 1.4 s on.", "settled mean", 0.0612, "A", 0.0011),),
+        (Alternative("early-leak", 0.2, "Power without pressing the button: a leak is there at once."),),
+        ("Look for low-level recovery mode on USB.", "Measure the storage's supply rails."),
+        ("Disconnect the battery before feeding its terminals.",),
+        1.2,
+    )
+
+
+class FakeBench:
+    """Implements `BenchPort`."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[Any, ...]] = []
+        self.job: str | None = None
+        self.t_ns = START_NS
+        self.refuse: Refused | None = None
+        self.job_list: list[Job] = []
+        self.entries: list[JournalEntry] = []
+        self.filed: dict[str, tuple[TraceRow, Samples]] = {}
+        self.memory: dict[tuple[str, int], Samples] = {}
+        self.warnings: list[str] = []
+        self.channels = {("lab", n): self._channel(n) for n in (1, 2)}
+        self._clients: set[asyncio.Queue[dict[str, Any]]] = set()
+
+    @staticmethod
+    def _channel(n: int) -> ChannelView:
+        return ChannelView(
+            supply="lab", channel=n, output=OutputState.OFF, link_up=True, link_text="", plan="phone",
+            set_voltage_v=4.0, limit_a=2.0, voltage_v=0.0, current_a=0.0, power_w=0.0, mode="off",
+            reading_age_s=0.02, rate_per_s=50.0, capture="off", trace=None, latched=False, trip=None,
+            identity="EXAMPLE,TWO,0,1",
+        )  # fmt: skip
+
+    # ---- for tests
+
+    @property
+    def clients(self) -> int:
+        """Pages that listen now."""
+        return len(self._clients)
+
+    def send(self, message: dict[str, Any]) -> None:
+        """To every page."""
+        for client in self._clients:
+            client.put_nowait(message)
+
+    def changed(self) -> None:
+        """Tell every page how things stand."""
+        self.send(self._bench())
+
+    def event(self, kind: str, **payload: Any) -> None:
+        """Tell every page what happened."""
+        self.send({"type": "event", "kind": kind, "payload": payload})
+        self.changed()
+
+    def set(self, n: int, **values: Any) -> None:
+        """Change a channel of the supply `lab`."""
+        self.channels["lab", n] = msgspec.structs.replace(self.channels["lab", n], **values)
+        self.changed()
+
+    def file(self, id: str, job: str | None, samples: Samples, found: Finding | None = None, **more: Any) -> TraceRow:
+        """File a trace."""
+        end = int(samples.t_ns[-1]) if len(samples) else START_NS
+        row = TraceRow(
+            id=id, job=job, supply="lab", channel=1, start_ns=START_NS, end_ns=end,
+            conditions=Conditions(4.0, 2.0, 0.001, board="phone-main"),
+            marks=[Mark("connected", START_NS + 10**9), Mark("button", START_NS + 12 * 10**8, "hand")],
+            reason="settled", finding=found, readings=len(samples),
+            peak_a=float(samples.current_a.max()) if len(samples) else None, charge_c=0.5, energy_j=2.0,
+        )  # fmt: skip
+        row = msgspec.structs.replace(row, **more)
+        self.filed[id] = row, samples
+        return row
+
+    def _enter(self, kind: str, job: str | None, payload: dict[str, Any]) -> JournalEntry:
+        entry = JournalEntry(len(self.entries) + 1, self.t_ns, kind, job, None, None, None, payload)
+        self.entries.append(entry)
+        return entry
+
+    def _bench(self) -> dict[str, Any]:
+        return {"type": "bench", **msgspec.to_builtins(self.view())}
+
+    def _at(self, supply: str, channel: int) -> ChannelView:
+        if self.refuse:
+            raise self.refuse
+        if (supply, channel) not in self.channels:
+            raise Refused("not-found", f"no output {channel} on a supply {supply}")
+        return self.channels[supply, channel]
+
+    # ---- the port
+
+    def view(self) -> BenchView:
+        """See `BenchPort`."""
+        log = {"state": "ok", "text": "", "waiting": 0}
+        return BenchView(
+            "north", self.t_ns, self.job, "alive", list(self.channels.values()), {}, log, self.warnings, PLANS
+        )
+
+    async def power_on(self, supply: str, channel: int, plan: str | None) -> None:
+        """See `BenchPort`."""
+        now = self._at(supply, channel)
+        if now.latched:
+            raise Refused("wrong-state", f"{supply} {channel} tripped and is latched; re-arm it first")
+        self.asked.append(("on", supply, channel, plan))
+        self.set(channel, output=OutputState.ON, plan=plan or now.plan, capture="waiting", mode="cv", voltage_v=4.0)
+
+    async def power_off(self, supply: str | None, channel: int | None) -> None:
+        """See `BenchPort`."""
+        if self.refuse:
+            raise self.refuse
+        self.asked.append(("off", supply, channel))
+        if supply is not None and channel is not None:
+            self._at(supply, channel)
+        for name, n in self.channels:
+            if supply is None or (supply, channel) == (name, n):
+                self.set(n, output=OutputState.OFF, capture="off", mode="off", voltage_v=0.0, current_a=0.0)
+
+    async def rearm(self, supply: str, channel: int) -> None:
+        """See `BenchPort`."""
+        self._at(supply, channel)
+        self.asked.append(("rearm", supply, channel))
+        self.set(channel, latched=False, trip=None)
+
+    async def mark(self, supply: str, channel: int, kind: str) -> None:
+        """See `BenchPort`."""
+        self._at(supply, channel)
+        self.asked.append(("mark", supply, channel, kind))
+
+    async def jobs(self) -> list[Job]:
+        """See `BenchPort`."""
+        return self.job_list
+
+    async def create_job(self, job: Job) -> Job:
+        """See `BenchPort`."""
+        if any(j.id == job.id for j in self.job_list):
+            raise Refused("wrong-state", f"job {job.id} is there already")
+        self.job_list.append(job)
+        self._enter("job-created", job.id, {})
+        return job
+
+    async def choose_job(self, job: str | None) -> None:
+        """See `BenchPort`."""
+        if job is not None and all(j.id != job for j in self.job_list):
+            raise Refused("not-found", f"there is no job {job}")
+        self.job = job
+        self.event("job", job=job)
+
+    async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
+        """See `BenchPort`."""
+        return [e for e in self.entries if job in (None, e.job)][-limit:]
+
+    async def note(self, job: str | None, text: str) -> JournalEntry:
+        """See `BenchPort`."""
+        return self._enter("note", job, {"text": text})
+
+    async def traces(self, job: str | None, limit: int) -> list[TraceRow]:
+        """See `BenchPort`."""
+        return [row for row, _ in self.filed.values() if job in (None, row.job)][:limit]
+
+    async def trace(self, trace: str) -> tuple[TraceRow, Samples]:
+        """See `BenchPort`."""
+        if trace not in self.filed:
+            raise Refused("not-found", f"trace {trace!r} is not in the log")
+        return self.filed[trace]
+
+    async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
+        """See `BenchPort`."""
+        self._at(supply, channel)
+        self.asked.append(("recent", supply, channel, seconds))
+        return self.memory.get((supply, channel), Samples.empty())
+
+    async def live(self) -> AsyncIterator[dict[str, Any]]:
+        """See `BenchPort`."""
+        client: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
+        self._clients.add(client)
+        try:
+            yield self._bench()
+            while True:
+                yield await client.get()
+        finally:
+            self._clients.discard(client)
