@@ -67,6 +67,10 @@ class Tree(Generic[T]):
             if self._commands.setdefault((header, query), (command, numbered))[0] is not command:
                 raise ValueError(f"{pattern}: {header} is already taken")
 
+    def headers(self) -> Iterator[tuple[str, bool]]:
+        """All accepted spellings, without suffixes, and whether each is a query."""
+        return iter(self._commands)
+
     def find(self, header: str, query: bool) -> tuple[T, tuple[int, ...]]:
         """The command and its numeric suffixes (1 when left out). Raises -112, -113 or -114."""
         names: list[str] = []

@@ -280,7 +280,7 @@ def test_truth_has_no_noise(bench: Bench) -> None:
     assert board_v == pytest.approx(4 - 0.06 * current_a, rel=1e-6)
 
 
-HEADERS = sorted({header + ("?" if query else "") for header, query in TREE._commands if not header.startswith("SIM")})
+HEADERS = sorted({header + ("?" if query else "") for header, query in TREE.headers() if not header.startswith("SIM")})
 PARAMETERS = [
     "",
     " 1",

@@ -48,10 +48,13 @@ def test_short_form(long: str, short: str) -> None:
     assert by_rule.upper() == short
 
 
-def test_all_keywords_of_the_supply_follow_the_short_form_rule() -> None:
-    for header, _ in TREE._commands:
-        for node in header.removeprefix("*").split(":"):
-            assert len(node) <= 12, f"{header}: keywords have at most 12 letters (IEEE 488.2 §7.6.1.4.1)"
+def test_all_headers_of_the_supply_follow_the_short_form_rule() -> None:
+    for header, query in TREE.headers():
+        nodes = header.removeprefix("*").split(":")
+        # IEEE 488.2 §7.6.1.4.1.
+        assert all(len(node) <= 12 for node in nodes), header
+        by_rule = [node[:3] if len(node) > 4 and node[3] in "AEIOU" else node[:4] for node in nodes]
+        assert TREE.find("*" * header.startswith("*") + ":".join(by_rule), query) == TREE.find(header, query)
 
 
 # SCPI-1999 vol. 1 §6.2.1: exactly the short or the long form, nothing between or beyond; case has no meaning.
@@ -74,7 +77,7 @@ def test_anything_else_is_unknown(header: str) -> None:
 # SCPI-1999 vol. 1 §6.2: each default node may be left out on its own, and the question mark belongs to the header.
 @pytest.mark.parametrize(
     "message",
-    ["MEAS:CURR?", ":MEAS:CURR?", "MEAS:SCAL:CURR?", "MEAS:SCAL:CURR:DC?", "meas:curr:dc?", "MEASURE:CURRENT?"],
+    ["MEAS:CURR?", ":MEAS:CURR?", "MEAS:SCAL:CURR?", "MEAS:SCAL:CURR:DC?", "MEASURE:current:DC?"],
 )
 def test_default_nodes(message: str) -> None:
     assert error_of(message) is None
