@@ -1,0 +1,306 @@
+"""What can be measured on a trace, each with its unit and where its formula is from."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+
+import numpy as np
+
+from benchd.traces.line import Bools, Line, make_line
+from benchd.traces.repeats import Repeats, find_repeats
+from benchd.traces.start import Bins, Level, Start, find_levels, find_start, first_draw, make_bins
+from benchd.traces.trace import Trace
+from benchd.traces.uncertainty import expanded
+
+INRUSH_S = 0.2
+"""Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
+LAPTOP_V = 7.0
+"""From here on a supply feeds an adapter input or a pack of several cells, V (common practice, no source)."""
+NORMAL_LEAK_A = (0.005, 0.030)
+"""Largest normal current before the button, A: at one cell, and at an adapter input, where stand-by rails are fed
+(common practice, no source)."""
+ODD_LEAK_A = (0.030, 0.050)
+"""From here on it is a leak without doubt, A: at one cell, and at an adapter input (common practice, no source)."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Short:
+    """Voltage collapsed while current flows."""
+
+    at_s: float
+    lasts_s: float
+    readings: int
+    share: float
+    """Of the readings with current from then on, those that are collapsed."""
+    pinned_share: float
+    """Of those, the ones at the current limit, 0 to 1."""
+    pinned_known: bool
+    """The limit or the mode says so; else it is judged from how even the current is."""
+    voltage_v: float
+    current_a: float
+    ohm: float
+    """V/I, leads included, Ω (Ohm's law)."""
+    rise_v: float
+    """How far the voltage rose from the first third to the last third, V: capacitors charge, shorts do not."""
+    before_s: float
+    """How long the output had been on."""
+    before_a: float
+    """Current just before, A."""
+    before_top_a: float
+    """Largest current sustained before, A."""
+    to_end: bool
+    """It lasted as long as the output was on."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Rest:
+    """From the button (or the first current, or the first reading) to the end of the output being on."""
+
+    start_s: float
+    length_s: float
+    sustained_a: float
+    """Largest current that stayed for two or three bins."""
+    peak_a: float
+    """Largest reading."""
+    drawn_s: float
+    """Time above what flowed before the button."""
+    tail_s: float
+    """Length of the stable end."""
+    tail_a: float
+    """Its mean."""
+    tail_texture_a: float
+    """Standard deviation of its bins."""
+    tail_texture_noise_a: float
+    """What noise and step alone would make of it."""
+    high_before_tail_a: float
+    """Largest mean over 0.5 s before the tail; 0 without one."""
+    mean_before_tail_a: float
+    busy_s: float
+    """Time in which bins scatter well above noise."""
+    steps: int
+    """Changes of level by more than 20 mA and 8 % of the sustained peak."""
+    dropouts: int
+    """Short stretches of no current between currents while the voltage stayed."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Features:
+    """Everything a signature looks at. `rest` and `start` are None when the output never was on."""
+
+    readings: int
+    duration_s: float
+    """Of the part with the output on."""
+    rate_per_s: float
+    line: Line
+    bins: Bins | None
+    levels: tuple[Level, ...]
+    start: Start | None
+    leak_u_a: float | None
+    """Expanded uncertainty (k = 2) of the leak, A. JCGM 100, see `uncertainty.expanded`."""
+    accuracy_known: bool
+    normal_leak_a: float
+    odd_leak_a: float
+    rest: Rest | None
+    repeats: Repeats | None
+    short: Short | None
+    limit_s: float
+    """Time at the current limit with the voltage still up, the first inrush left out."""
+    sag: float
+    """Largest fall of the voltage that is no collapse, as a share of the setting."""
+    charge_c: float
+    """∫ I dt by the trapezoidal rule, C."""
+    energy_j: float
+    """∫ V·I dt by the trapezoidal rule, J."""
+
+
+def extract(trace: Trace) -> Features:
+    """Measure a trace. Any number of readings, none included; nothing raises."""
+    line = make_line(trace)
+    s = trace.samples
+    t_s = (s.t_ns - trace.start_ns) / 1e9
+    charge = float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0
+    energy = float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0
+    duration = float(line.t_s[-1] - line.t_s[0]) if len(line.t_s) else 0.0
+    rate = 1 / line.interval_s if line.interval_s > 0 else 0.0
+    known = trace.conditions.accuracy_fraction is not None or trace.conditions.accuracy_offset_a is not None
+    laptop = int((line.set_v or 0.0) >= LAPTOP_V)
+    normal_a, odd_a = NORMAL_LEAK_A[laptop], ODD_LEAK_A[laptop]
+    common = (len(s), duration, rate, line)
+    if len(line.t_s) < 2:
+        return Features(
+            *common, None, (), None, None, known, normal_a, odd_a, None, None, None, 0.0, 0.0, charge, energy
+        )
+    bins = make_bins(line)
+    levels = find_levels(bins)
+    short = find_short(line)
+    marked_s = trace.mark_s("button") if any(m.kind == "button" and m.by == "hand" for m in trace.marks) else None
+    first = first_draw(line, bins, levels, normal_a)
+    begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
+    repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s) if begin_s is not None else None
+    start = find_start(line, bins, levels, marked_s, normal_a, repeats.low_a if repeats else None)
+    leak_u = _leak_uncertainty(trace, line, start)
+    rest = find_rest(line, bins, levels, start)
+    limit_s, sag = _limits(line, start)
+    return Features(
+        *common,
+        bins,
+        tuple(levels),
+        start,
+        leak_u,
+        known,
+        normal_a,
+        odd_a,
+        rest,
+        repeats,
+        short,
+        limit_s,
+        sag,
+        charge,
+        energy,
+    )
+
+
+def find_short(line: Line) -> Short | None:
+    """The first lasting collapse of the voltage; None without one."""
+    c, i, v, t = line.collapsed, line.current_a, line.voltage_v, line.t_s
+    hits = np.flatnonzero(c)
+    if not len(hits):
+        return None
+    first = int(hits[0])
+    flows = i[first:] > line.seen_a
+    during = c[first:]
+    amps, volts = i[first:][during], v[first:][during]
+    known = line.limit_a is not None or bool(np.any(line.pinned))
+    if known:
+        pinned = float(line.pinned[first:][during].mean())
+    else:
+        low, high = np.percentile(amps, [25, 75])
+        pinned = 1.0 if high - low <= 0.1 * high + 4 * line.sigma_a + line.resolution_a else 0.4
+    third = max(len(volts) // 3, 1)
+    # A reading is a mean over its interval: the one at the edge has a share of the short in it.
+    edge = t[:first] < t[first] - max(0.02, 1.5 * line.interval_s)
+    before = i[:first][edge]
+    recent = before[t[:first][edge] >= t[first] - 1.0]
+    window = max(round(0.15 / line.interval_s), 2) if line.interval_s else 2
+    top = 0.0
+    if len(before) >= window:
+        sums = np.cumsum(np.concatenate([[0.0], before]))
+        top = float((sums[window:] - sums[:-window]).max() / window)
+    median_a, median_v = float(np.median(amps)), float(np.median(volts))
+    after = np.flatnonzero(flows)
+    return Short(
+        float(t[first]),
+        float(t[hits[-1]] - t[first]),
+        len(hits),
+        float(during[flows].mean()),
+        pinned,
+        known,
+        median_v,
+        median_a,
+        max(median_v, 0.0) / median_a,
+        float(np.median(volts[-third:]) - np.median(volts[:third])),
+        float(t[first] - t[0]),
+        float(np.median(recent)) if len(recent) else 0.0,
+        top,
+        bool(during[after[-1]]),
+    )
+
+
+def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest:
+    """Measure what comes after the button."""
+    begin = next((x for x in (start.button_s, start.first_s) if x is not None), float(line.t_s[0]))
+    x = bins.since(begin)
+    if not len(x):
+        x = bins.mean_a[-1:]
+    w, sigma = bins.width_s, bins.sigma_a
+    base = start.leak_a or 0.0
+    nothing = base + max(0.2 * base, 0.004, 4 * sigma, 1.5 * line.resolution_a)
+    stays = max(min(round(0.15 / w), 3), 2)
+    held = np.min([x[k : len(x) - stays + 1 + k] for k in range(stays)], axis=0) if len(x) >= stays else x
+    sustained = float(held.max())
+    after = line.t_s >= begin
+    group = max(round(0.5 / w), 1)
+    whole = len(x) // group
+    halves = x[len(x) - whole * group :].reshape(whole, group).mean(axis=1) if whole else x
+    tail_n = _tail_length(halves, max(0.006, 4 * sigma, 1.5 * line.resolution_a))
+    # With nothing stable at the end, its last half second stands for it.
+    tail = x[len(x) - min(max(tail_n, 1) * group, len(x)) :]
+    before = halves[: len(halves) - tail_n]
+    scatter_n = max(group, 4)
+    rows = x[: len(x) // scatter_n * scatter_n].reshape(-1, scatter_n)
+    least = np.maximum(max(4 * sigma, 0.004, 0.6 * line.resolution_a), 0.05 * np.abs(rows.mean(axis=1)))
+    jump = max(0.02, 0.08 * sustained, 1.5 * line.resolution_a)
+    later = [k for k in levels if k.end_s > begin]
+    return Rest(
+        begin,
+        len(x) * w,
+        sustained,
+        float(line.current_a[after].max()) if after.any() else sustained,
+        float(np.count_nonzero(x > nothing) * w),
+        tail_n * group * w,
+        float(tail.mean()),
+        float(tail.std()),
+        sigma,
+        float(before.max()) if len(before) else 0.0,
+        float(before.mean()) if len(before) else 0.0,
+        float(np.count_nonzero(rows.std(axis=1) > least) * scatter_n * w),
+        sum(abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(later)),
+        _dropouts(line, after, nothing),
+    )
+
+
+def _tail_length(means: np.ndarray[tuple[int], np.dtype[np.float64]], least_a: float) -> int:
+    """How many of the last means lie within 20 % of their median (or `least_a`): the median of the last fifth."""
+    level = float(np.median(means[-max(len(means) // 5, min(len(means), 3)) :]))
+    off = np.flatnonzero(np.abs(means - level) > max(0.2 * abs(level), least_a))
+    return len(means) - (int(off[-1]) + 1 if len(off) else 0)
+
+
+def _dropouts(line: Line, after: Bools, nothing_a: float) -> int:
+    """Stretches of less than 0.8 s below a tenth of the usual current, between currents, with the voltage up."""
+    i, t = line.current_a[after], line.t_s[after]
+    flows = i[i > max(nothing_a, 0.03)]
+    if len(flows) < 4 or len(i) < 6:
+        return 0
+    low = (i < max(line.seen_a, 0.1 * float(np.median(flows)))).astype(np.int8)
+    if line.set_v is not None:
+        low &= (line.voltage_v[after] > 0.9 * line.set_v).astype(np.int8)
+    turns = np.diff(low)
+    begins, ends = np.flatnonzero(turns == 1), np.flatnonzero(turns == -1)
+    if not len(begins) or not len(ends):
+        return 0
+    ends = ends[ends > begins[0]]
+    n = min(len(begins), len(ends))
+    return int(np.count_nonzero(t[ends[:n]] - t[begins[:n]] < 0.8))
+
+
+def _limits(line: Line, start: Start) -> tuple[float, float]:
+    """Time at the limit with the voltage up, s; largest fall of the voltage, share of the setting."""
+    steps = np.append(np.diff(line.t_s), line.interval_s)
+    first_s = start.first_s if start.first_s is not None else float(line.t_s[0])
+    charging = (line.t_s >= first_s - 0.05) & (line.t_s < first_s + INRUSH_S)
+    held = line.pinned & ~line.collapsed & ~charging
+    limit_s = float(np.minimum(steps, 2 * line.interval_s)[held].sum())
+    if line.set_v is None:
+        return limit_s, 0.0
+    volts = line.voltage_v[~line.collapsed & ~charging & (line.current_a > line.seen_a)]
+    if len(volts) < 3:
+        return limit_s, 0.0
+    # The second-lowest per cent, so that no single odd reading decides.
+    low = float(np.percentile(volts, 2))
+    return limit_s, max(1 - low / line.set_v, 0.0)
+
+
+def _leak_uncertainty(trace: Trace, line: Line, start: Start) -> float | None:
+    if start.leak_a is None:
+        return None
+    c = trace.conditions
+    return expanded(
+        start.leak_a,
+        c.accuracy_fraction or 0.0,
+        c.accuracy_offset_a or 0.0,
+        line.resolution_a,
+        line.sigma_a,
+        start.leak_readings,
+    )

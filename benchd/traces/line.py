@@ -1,0 +1,151 @@
+"""A trace made ready to be measured: times in s, its step and noise, the part with the output on, means over bins."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.reading import Mode
+from benchd.traces.noise import GRID_A, SIGMA_PER_MAD
+from benchd.traces.trace import Trace
+from benchd.traces.uncertainty import from_step
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LEAST_SEEN_A = 0.002
+"""A smaller current is never taken for a draw, A (common practice, no source: bench supplies' zero)."""
+COLLAPSED = 0.25
+"""Share of the set voltage below which it has collapsed (10 to 20 % at the limit is common practice, no source; leads
+and a limit well above 1 A need the rest)."""
+PINNED = 0.93
+"""Share of the limit from which a current is at it: readings of a limited current scatter below the setting."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Line:
+    """Columns over the part of the trace in which the output was on (`t_s` from the trace's start), and what is known
+    of how they were read. Nothing in them when the output never was on."""
+
+    t_s: Floats
+    voltage_v: Floats
+    current_a: Floats
+    interval_s: float
+    """Median time between readings."""
+    longest_gap_s: float
+    resolution_a: float
+    """Step of the current reading, as given or as seen; 0 when it has none that can be seen."""
+    sigma_a: float
+    """Standard deviation of one reading of a quiet current."""
+    seen_a: float
+    """A single reading above this is a draw."""
+    set_v: float | None
+    limit_a: float | None
+    pinned: Bools
+    """At the current limit, as far as that can be known."""
+    collapsed: Bools
+    """Voltage far below its setting while current flows."""
+    went_off: bool
+    """The output was off again before the trace ended."""
+    came_on: bool
+    """The trace begins with the output off."""
+
+
+def make_line(trace: Trace) -> Line:
+    """Measure what every feature needs. Works on any number of readings."""
+    s, c = trace.samples, trace.conditions
+    t = (s.t_ns - trace.start_ns) / 1e9
+    v, i = s.voltage_v, s.current_a
+    steps = np.diff(t)
+    interval = float(np.median(steps)) if len(steps) else 0.0
+    step = c.resolution_a if c.resolution_a else seen_step(i)
+    sigma = noise_sigma(i)
+    quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
+    set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
+    off = s.mode == Mode.OFF
+    if set_v is not None:
+        off = off | ((v < 0.1 * set_v) & (i < quiet_a))
+    on = np.flatnonzero(~off)
+    part = slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
+    t_on, v_on, i_on, off_on = t[part], v[part], i[part], off[part]
+    pinned = (s.mode[part] == Mode.CC) & (i_on > quiet_a)
+    if c.limit_a:
+        pinned = pinned | (i_on >= PINNED * c.limit_a)
+    # Where nothing says what the voltage should be: no board of this trade runs below 1 V.
+    collapsed = (v_on < COLLAPSED * set_v) & (i_on > quiet_a) if set_v else (v_on < 1.0) & (i_on > 0.05)
+    return Line(
+        t_on,
+        v_on,
+        i_on,
+        interval,
+        float(steps.max()) if len(steps) else 0.0,
+        step,
+        sigma,
+        quiet_a,
+        set_v,
+        c.limit_a,
+        pinned & ~off_on,
+        collapsed & ~off_on,
+        len(on) > 0 and part.stop < len(t),
+        len(on) > 0 and part.start > 0,
+    )
+
+
+def seen_step(current_a: Floats) -> float:
+    """The coarsest usual step that all readings lie on, A; 0 when they lie on none."""
+    some = current_a[:: max(len(current_a) // 2000, 1)]
+    for step in GRID_A:
+        of_it = some / step
+        if np.all(np.abs(of_it - np.rint(of_it)) < 1e-3):
+            return step
+    return 0.0
+
+
+def noise_sigma(current_a: Floats) -> float:
+    """Standard deviation of a reading where the current is quiet, A.
+
+    In up to 40 pieces of the trace: 1.4826·MAD about the piece's median, and 1.0484·MAD of its first differences (the
+    same for white noise, and blind to a drifting level); the fifth quietest piece in a hundred of 20 counts. Repeated
+    readings make the differences 0, then only the first is used. Rousseeuw & Croux, JASA 88 (1993), for the MAD.
+    """
+    n = len(current_a)
+    if n < 4:
+        return 0.0
+    pieces = int(min(max(n // 16, 1), 40))
+    size = n // pieces
+    rows = current_a[: pieces * size].reshape(pieces, size)
+    about = SIGMA_PER_MAD * np.median(np.abs(rows - np.median(rows, axis=1, keepdims=True)), axis=1)
+    differences = np.diff(rows, axis=1)
+    middle = np.median(differences, axis=1, keepdims=True)
+    between = SIGMA_PER_MAD / np.sqrt(2) * np.median(np.abs(differences - middle), axis=1)
+    level, drift = float(np.quantile(about, 0.2)), float(np.quantile(between, 0.2))
+    return min(level, drift) if drift > 0 else level
+
+
+def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
+    """Means over bins of `width_s` from the first time on; a bin without readings repeats the one before it."""
+    index = ((t_s - t_s[0]) / width_s).astype(np.int64)
+    counts = np.bincount(index)
+    sums = np.bincount(index, weights=values)
+    filled = np.maximum.accumulate(np.where(counts > 0, np.arange(len(counts)), 0))
+    means: Floats = (sums / np.maximum(counts, 1))[filled]
+    return means
+
+
+def bin_sigma(line: Line, width_s: float) -> float:
+    """Standard deviation that noise and step leave in a mean over `width_s`, A."""
+    readings = max(width_s / line.interval_s, 1.0) if line.interval_s else 1.0
+    # A quiet reading stays on one step however often it is read, so rounding does not average out.
+    rounding = from_step(line.resolution_a) if line.sigma_a < line.resolution_a / 2 else 0.0
+    return float(np.hypot(line.sigma_a / np.sqrt(readings), rounding))
+
+
+def _guess_set_voltage(v: Floats, i: Floats, quiet_a: float) -> float | None:
+    """Where little flows the voltage is at its setting; None when no reading is like that."""
+    quiet = v[(i < quiet_a) & (v > 0.5)]
+    if len(quiet) >= 3:
+        return float(np.median(quiet))
+    high = float(np.percentile(v, 95)) if len(v) else 0.0
+    return high if high > 1.5 else None

@@ -1,0 +1,232 @@
+"""From features to a score from 0 to 1 for each shape of trace that is known of.
+
+All thresholds stand in one table, so that they can be read from a file one day. Where no source is named they are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from benchd.traces.features import Features, Rest, Short
+from benchd.traces.start import Start
+
+NAMED = ("no-draw", "dead-short", "early-leak", "low-stall", "boot-loop", "clean-boot")
+"""The shapes that a finding may be called by today."""
+ONLY_NEAR = ("brief-kick", "mid-stall", "late-short", "limit-sag", "loose-contact")
+"""Shapes that are told from those above, but not yet well enough to be called by their name."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Thresholds:
+    """Pairs are (no longer at all, fully) unless said otherwise."""
+
+    move_a: tuple[float, float] = (0.005, 0.015)
+    """A rise after the button that is nothing, and one that is something."""
+    at_once_s: float = 0.3
+    """A short so soon after the first current was there at once."""
+    short_share: tuple[float, float] = (0.6, 0.9)
+    """Of the readings with current, those with the voltage collapsed."""
+    stall_a: tuple[float, float, float, float] = (0.018, 0.035, 0.09, 0.13)
+    """Low stall: not below, fully from, fully to, not above. About 0.06 A is the usual one."""
+    mid_a: tuple[float, float] = (0.11, 0.16)
+    """Above a low stall."""
+    stall_s: tuple[float, float] = (1.5, 4.0)
+    """So long flat."""
+    stall_share: tuple[float, float] = (0.4, 0.7)
+    """Share of the time after the button that is flat."""
+    kick_s: tuple[float, float] = (2.0, 4.0)
+    """Drawing for so short that it is fully, and so long that it is no longer, a kick."""
+    boot_top_a: tuple[float, float] = (0.05, 0.12)
+    """Highest current of a boot."""
+    boot_busy_s: tuple[float, float] = (0.4, 1.5)
+    """Time with texture."""
+    boot_steps: tuple[float, float] = (1.0, 4.0)
+    """Changes of level."""
+    settle_s: tuple[float, float] = (0.7, 2.5)
+    """Stable at the end for so long."""
+    settle_ratio: tuple[float, float] = (0.9, 0.7)
+    """Of the highest half second before: not settled, settled."""
+    alive_a: tuple[float, float] = (0.004, 0.010)
+    """After a boot, a smaller current means that the board has gone off again."""
+    limit_s: tuple[float, float] = (0.05, 0.2)
+    """Time at the limit with the voltage up."""
+    sag: tuple[float, float] = (0.10, 0.16)
+    """Fall of the voltage on the leads, share of the setting."""
+    dropouts: tuple[float, float] = (1.0, 3.0)
+
+
+DEFAULT = Thresholds()
+
+
+def ramp(value: float, low: float, high: float) -> float:
+    """0 at `low` and before, 1 at `high` and beyond, straight between; `low` may be the larger."""
+    if low == high:
+        return float(value >= high)
+    return min(max((value - low) / (high - low), 0.0), 1.0)
+
+
+def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
+    """Score of each shape. All 0 when there is nothing to judge."""
+    result = dict.fromkeys((*NAMED, *ONLY_NEAR), 0.0)
+    if f.start is None or f.rest is None:
+        return result
+    short, late = short_scores(f, limits)
+    result["dead-short"], result["late-short"] = short, late
+    open_ = 1 - max(short, late)
+    leak = leak_score(f)
+    result["early-leak"] = leak * _leak_sureness(f, limits) * open_
+    # A leak has to be found before anything after it means much.
+    free = open_ * (1 - 0.8 * result["early-leak"])
+    loop = _loop_score(f) * free
+    result["boot-loop"] = loop
+    free *= 1 - 0.9 * loop
+    result["no-draw"] = _no_draw_score(f, leak, limits) * free
+    stall, mid = _stall_scores(f, limits)
+    result["low-stall"], result["mid-stall"] = stall * free, mid * free
+    result["brief-kick"] = _kick_score(f, limits) * free
+    sag = max(ramp(f.limit_s, *limits.limit_s), ramp(f.sag, *limits.sag))
+    loose = ramp(f.rest.dropouts, *limits.dropouts)
+    boot = _boot_score(f, f.rest, limits) * free
+    result["clean-boot"] = boot * (1 - 0.8 * sag) * (1 - 0.8 * loose)
+    running = ramp(f.rest.sustained_a, *limits.boot_top_a) * free
+    result["limit-sag"] = sag * running * 0.9
+    result["loose-contact"] = loose * running * 0.9
+    return result
+
+
+def leak_score(f: Features) -> float:
+    """How surely what flows before the button is a leak: by the logarithm of the current between the largest normal
+    and the least odd one, and 0.5 half-way."""
+    if f.start is None or f.start.leak_a is None or f.start.leak_a <= f.normal_leak_a:
+        return 0.0
+    return ramp(math.log(f.start.leak_a), math.log(f.normal_leak_a), math.log(f.odd_leak_a))
+
+
+def short_scores(f: Features, limits: Thresholds = DEFAULT) -> tuple[float, float]:
+    """Dead short and late short."""
+    s = f.short
+    if s is None or f.start is None:
+        return 0.0, 0.0
+    share = ramp(s.share, *limits.short_share)
+    pinned = 0.3 + 0.7 * ramp(s.pinned_share, 0.3, 0.8)
+    set_v = f.line.set_v
+    rising = ramp(s.rise_v / set_v, 0.1, 0.3) if set_v else 0.0
+    if not s.to_end and s.share < 0.9:
+        # The voltage came back while current flowed: a capacitor was charged, or the source was overtaken for a while.
+        share *= 0.3
+    whole = share * pinned * (1 - 0.8 * rising)
+    at_once = _at_once(f, s, f.start, limits)
+    return whole * at_once, whole * (1 - at_once)
+
+
+def _at_once(f: Features, s: Short, start: Start, limits: Thresholds) -> float:
+    """1: the short was there with the first current; 0: the board had been fine."""
+    slack = max(limits.at_once_s, 2 * f.line.interval_s)
+    ran_s = s.at_s - (start.first_s if start.first_s is not None else s.at_s)
+    if s.before_s <= slack or (ran_s <= slack and s.before_top_a <= f.line.seen_a):
+        quiet = 1.0
+    else:
+        quiet = 1 - ramp(max(s.before_top_a, s.before_a), 0.001, 0.004)
+        quiet = min(quiet, 1 - ramp(ran_s, slack, 2 * slack))
+    if start.button_by == "hand" and start.button_s is not None and start.button_s <= s.at_s + slack:
+        # The button had been pressed with the voltage up: it was fine until then.
+        pressed_after_s = start.button_s - float(f.line.t_s[0])
+        quiet *= 1 - ramp(pressed_after_s, slack, 2 * slack)
+    return quiet
+
+
+def _leak_sureness(f: Features, limits: Thresholds) -> float:
+    assert f.start is not None
+    assert f.rest is not None
+    start = f.start
+    window_s = start.leak_to_s - start.leak_from_s
+    seen = ramp(window_s, 0.1, 0.6)
+    if start.leak_sure:
+        return seen
+    # Nothing tells whether the button had been pressed already.
+    flat = start.leak_a or 0.0
+    in_band = _stall_band(flat, limits)
+    return seen * (0.8 - 0.2 * in_band)
+
+
+def _no_draw_score(f: Features, leak: float, limits: Thresholds) -> float:
+    assert f.start is not None
+    assert f.rest is not None
+    assert f.bins is not None
+    base = max(f.start.leak_a or 0.0, 0.0)
+    noise = max(4 * f.bins.sigma_a, 1.1 * f.line.resolution_a)
+    rise = f.rest.sustained_a - base
+    moved = ramp(rise, max(limits.move_a[0], noise), max(limits.move_a[1], 2 * noise))
+    standby = ramp(base, 0.006, f.normal_leak_a) if f.normal_leak_a > 0.006 else 0.0
+    # A spike of a single bin at the button is a kick; at the first voltage it is the charging of capacitors.
+    return (1 - moved) * (1 - leak) * (1 - 0.3 * standby)
+
+
+def _stall_band(level_a: float, limits: Thresholds) -> float:
+    a, b, c, d = limits.stall_a
+    return ramp(level_a, a, b) * ramp(level_a, d, c)
+
+
+def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
+    """Low stall and stall at a few hundred mA."""
+    rest, start = f.rest, f.start
+    assert rest is not None
+    assert start is not None
+    base = max(start.leak_a or 0.0, 0.0)
+    texture = max(3 * rest.tail_texture_noise_a, 0.003, 0.7 * f.line.resolution_a)
+    flat = ramp(rest.tail_texture_a, 2.5 * texture + 0.08 * rest.tail_a, texture + 0.03 * rest.tail_a)
+    long = ramp(rest.tail_s, *limits.stall_s) * ramp(rest.tail_s / max(rest.length_s, 1e-9), *limits.stall_share)
+    stays = ramp(rest.tail_a - base, 0.004, 0.012)
+    above = max(rest.sustained_a, rest.high_before_tail_a)
+    never_more = ramp(above, 3.0 * rest.tail_a, 2.2 * rest.tail_a)
+    # A flat line without any button could be a leak just as well.
+    known = 1.0 if start.button_by == "hand" else 0.8 if start.button_s is not None else 0.55
+    low = _stall_band(rest.tail_a, limits) * flat * long * stays * never_more * known
+    no_more = ramp(above, 1.5 * rest.tail_a, 1.25 * rest.tail_a)
+    mid = ramp(rest.tail_a, *limits.mid_a) * flat * long * stays * no_more
+    return low, mid
+
+
+def _loop_score(f: Features) -> float:
+    r = f.repeats
+    if r is None:
+        return 0.0
+    count = {2: 0.5, 3: 0.8}.get(r.count, 1.0)
+    return count * ramp(r.height, 0.2, 0.45) * ramp(r.scatter, 0.35, 0.15)
+
+
+def _kick_score(f: Features, limits: Thresholds) -> float:
+    rest, start = f.rest, f.start
+    assert rest is not None
+    assert start is not None
+    base = max(start.leak_a or 0.0, 0.0)
+    back = ramp(rest.tail_a - base, 0.012, 0.004)
+    top = max(rest.high_before_tail_a, rest.sustained_a) - base
+    if rest.high_before_tail_a == 0.0 and rest.sustained_a <= base + 0.01:
+        top = 0.0
+    return (
+        ramp(top, 0.006, 0.015)
+        * ramp(rest.drawn_s, limits.kick_s[1], limits.kick_s[0])
+        * back
+        * ramp(rest.tail_s, 0.3, 1.0)
+    )
+
+
+def _boot_score(f: Features, rest: Rest, limits: Thresholds) -> float:
+    start = f.start
+    assert start is not None
+    base = max(start.leak_a or 0.0, 0.0)
+    top = max(rest.high_before_tail_a, rest.sustained_a)
+    lively = max(ramp(rest.busy_s, *limits.boot_busy_s), ramp(rest.steps, *limits.boot_steps))
+    lively *= 0.5 + 0.5 * ramp(rest.busy_s, 0.2, 1.0)
+    settled = ramp(rest.tail_s, *limits.settle_s)
+    lower = (
+        ramp(rest.tail_a / max(rest.high_before_tail_a, 1e-9), *limits.settle_ratio) if rest.high_before_tail_a else 0.0
+    )
+    # Still busy when the trace ends: a boot as far as it goes.
+    course = max(settled * lower, 0.5 * ramp(rest.busy_s, 2.0, 4.0) * ramp(rest.steps, 2.0, 6.0))
+    alive = ramp(rest.tail_a - base, *limits.alive_a)
+    long = ramp(rest.drawn_s, limits.kick_s[0], limits.kick_s[1])
+    return ramp(top, *limits.boot_top_a) * lively * course * alive * long

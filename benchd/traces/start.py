@@ -1,0 +1,249 @@
+"""How a power-up begins: levels, the leak before the button, the button itself."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Literal
+
+import numpy as np
+
+from benchd.traces.line import Floats, Line, bin_means, bin_sigma
+from benchd.traces.steps import change_points
+
+BIN_S = 0.05
+"""Width of the bins that everything but shorts and peaks is measured in, s; wider when readings are rarer."""
+MOST_LEVELS_BINS = 300
+"""Values that a trace is divided into to find its levels: the search takes the square of it in time."""
+LEAST_STEP_A = 0.004
+"""A smaller change of level is not looked for, A."""
+BUTTON_STEP_A = 0.008
+"""A smaller rise is not the button, A (common practice, no source)."""
+BUTTON_RATIO = 1.5
+"""Nor is one to less than this times the leak, with 15 mA more (common practice, no source)."""
+SUSTAINED_S = 0.15
+"""A shorter rise is an inrush or a spike, s (common practice, no source)."""
+LATE_MARK_S = 0.7
+"""A button marked by hand may lag the board's reaction by this, s (a person's reaction, common practice, no source)."""
+LEAK_WINDOW_S = 1.8
+"""Flat so long between the first current and a further rise: that was the connection, not the button, s."""
+LEAK_WINDOW_AFTER_INRUSH_S = 1.0
+"""The same where capacitors were seen charging, s."""
+LEAK_FROM_START_S = 0.8
+"""The same where current flows from the first reading on, s."""
+LARGEST_LEAK_A = 0.6
+"""A steadier current above this at the beginning is a board at work or a short, A (common practice, no source)."""
+GUARD_S = 0.1
+"""Readings this near to the button do not count for the leak, s."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Level:
+    """A stretch of nearly equal current. `texture_a`: standard deviation of the bins in it."""
+
+    start_s: float
+    end_s: float
+    mean_a: float
+    texture_a: float
+
+    @property
+    def length_s(self) -> float:
+        return self.end_s - self.start_s
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Start:
+    """`leak_*` None: there was no stretch before the button in which a leak could be seen."""
+
+    button_s: float | None
+    button_by: Literal["hand", "recogniser"] | None
+    first_s: float | None
+    """When current above a normal stand-by first flowed for longer than an inrush; None: never."""
+    leak_a: float | None = None
+    leak_from_s: float = 0.0
+    leak_to_s: float = 0.0
+    leak_readings: int = 0
+    leak_sure: bool = True
+    """The stretch lies before the button for certain: the button is marked, or a rise follows."""
+    inrush: bool = False
+    """A charging spike was seen at the first current: the board was connected there."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Bins:
+    """The trace in means over `width_s`, the first beginning at `start_s`; `sigma_a`: what noise leaves in each."""
+
+    start_s: float
+    width_s: float
+    mean_a: Floats
+    sigma_a: float
+
+    def since(self, t_s: float) -> Floats:
+        """The bins from the first on that lies wholly after t_s."""
+        return self.mean_a[max(math.ceil((t_s - self.start_s) / self.width_s - 1e-6), 0) :]
+
+
+def make_bins(line: Line) -> Bins:
+    """The line in bins of 50 ms, or of one reading where readings are rarer, or finer where the trace is short."""
+    length_s = float(line.t_s[-1] - line.t_s[0])
+    width_s = max(line.interval_s, min(BIN_S, length_s / 100), 1e-6)
+    # A faulty clock must not ask for a billion bins.
+    width_s = max(width_s, length_s / 50_000)
+    means = bin_means(line.t_s, line.current_a, width_s)
+    return Bins(float(line.t_s[0]), width_s, means, bin_sigma(line, width_s))
+
+
+def find_levels(bins: Bins) -> list[Level]:
+    """The trace as stretches of nearly equal current."""
+    x, n = bins.mean_a, len(bins.mean_a)
+    group = math.ceil(n / MOST_LEVELS_BINS)
+    starts = np.arange(0, n, group)
+    coarse = np.add.reduceat(x, starts) / np.diff(np.append(starts, n))
+    sigma = max(bins.sigma_a / math.sqrt(group), 1e-5)
+    penalty = 2 * max(2 * sigma, LEAST_STEP_A / 2) ** 2 * math.log(max(len(coarse), 2))
+    result, first = [], 0
+    for end in change_points(coarse, penalty):
+        last = min(end * group, n)
+        part = x[first:last]
+        result.append(
+            Level(
+                bins.start_s + first * bins.width_s,
+                bins.start_s + last * bins.width_s,
+                float(np.median(part)) if len(part) > 4 else float(part.mean()),
+                float(part.std()),
+            )
+        )
+        first = last
+    return result
+
+
+def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> int | None:
+    """Index of the first level above a normal stand-by that lasts longer than an inrush; None without one."""
+    least = normal_a + max(BUTTON_STEP_A, 2 * line.resolution_a, 4 * bins.sigma_a)
+    for k, level in enumerate(levels):
+        lasts = 0.0
+        for other in levels[k:]:
+            if other.mean_a <= least:
+                break
+            lasts += other.length_s
+        if level.mean_a > least and (lasts >= max(SUSTAINED_S, 1.5 * bins.width_s) or k + 1 == len(levels)):
+            return k
+    return None
+
+
+def find_start(
+    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, pause_a: float | None
+) -> Start:
+    """Find leak and button. `marked_s`: the button as a person gave it; `normal_a`: largest normal stand-by current at
+    this voltage; `pause_a`: the current between the tries of a loop, if the trace is one."""
+    first = first_draw(line, bins, levels, normal_a)
+    first_s = _edge(line, levels, first) if first is not None else None
+    inrush = first is not None and first_s is not None and _inrush(line, levels[first], first_s)
+    if marked_s is not None:
+        leak = _before_mark(line, levels, marked_s)
+        return _start(line, marked_s, "hand", first_s, leak, True, inrush)
+    if first is None:
+        whole = Level(float(line.t_s[0]), float(line.t_s[-1]), 0.0, 0.0)
+        return _start(line, None, None, None, whole, False, False)
+    last, rise = _plateau(line, bins, levels, first)
+    plateau = Level(levels[first].start_s, levels[last].end_s, levels[first].mean_a, 0.0)
+    flat = all(_is_flat(x, bins) for x in levels[first : last + 1]) and plateau.mean_a <= LARGEST_LEAK_A
+    quiet = Level(float(line.t_s[0]), first_s or 0.0, 0.0, 0.0) if first > 0 else None
+    if first == 0:
+        is_pause = pause_a is not None and plateau.mean_a <= 1.5 * pause_a + 0.01
+        if not flat or is_pause or plateau.length_s < LEAK_FROM_START_S:
+            # It is at work from the first reading on; only a pause that comes first shows the button.
+            button_s = _edge(line, levels, rise) if is_pause and rise is not None else None
+            return _start(line, button_s, "recogniser" if button_s is not None else None, first_s, None, False, inrush)
+    else:
+        wanted_s = LEAK_WINDOW_AFTER_INRUSH_S if inrush else LEAK_WINDOW_S
+        connection = flat and pause_a is None and plateau.length_s >= wanted_s and (rise is not None or inrush)
+        if not connection:
+            return _start(line, first_s, "recogniser", first_s, quiet, False, inrush)
+    if rise is None:
+        return _start(line, None, None, first_s, plateau, False, inrush)
+    button_s = _edge(line, levels, rise)
+    return _start(line, button_s, "recogniser", first_s, plateau, True, inrush)
+
+
+def _start(
+    line: Line,
+    button_s: float | None,
+    by: Literal["hand", "recogniser"] | None,
+    first_s: float | None,
+    leak: Level | None,
+    sure: bool,
+    inrush: bool,
+) -> Start:
+    if leak is not None:
+        end = leak.end_s - max(min(GUARD_S, 0.2 * leak.length_s), 0.0)
+        # Capacitors charge at the beginning; a late part of the stretch is nearest to the leak.
+        begin = max(leak.start_s + min(0.3, 0.3 * leak.length_s), end - 10.0)
+        part = line.current_a[(line.t_s >= begin) & (line.t_s <= end)]
+        if len(part):
+            middle = float(np.median(part))
+            near = part[np.abs(part - middle) <= 5 * line.sigma_a + 1.01 * line.resolution_a + 0.001]
+            mean = float(near.mean()) if len(near) else middle
+            return Start(button_s, by, first_s, mean, begin, end, len(part), sure, inrush)
+    return Start(button_s, by, first_s, leak_sure=sure, inrush=inrush)
+
+
+def _before_mark(line: Line, levels: list[Level], marked_s: float) -> Level | None:
+    """The last stretch before the marked button."""
+    end = marked_s
+    before = [Level(x.start_s, min(x.end_s, end), x.mean_a, x.texture_a) for x in levels if x.start_s < end - 0.05]
+    if not before or end - float(line.t_s[0]) < max(0.2, 2 * line.interval_s):
+        return None
+    while len(before) >= 2:
+        last, other = before[-1], before[-2]
+        late = last.length_s <= LATE_MARK_S and last.mean_a > other.mean_a + BUTTON_STEP_A and other.length_s > 0.3
+        if not late and last.length_s >= max(0.2, 2 * line.interval_s):
+            break
+        before.pop()
+    return before[-1]
+
+
+def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[int, int | None]:
+    """The last level that is still like the first one, and the first later one that is a rise to stay."""
+    base = levels[first].mean_a
+    if levels[first].length_s < 0.3 and first + 1 < len(levels) and levels[first + 1].mean_a < base:
+        base = levels[first + 1].mean_a
+    like = max(0.15 * base, 0.006, 1.2 * line.resolution_a, 4 * bins.sigma_a)
+    last = first
+    for k in range(first + 1, len(levels)):
+        if abs(levels[k].mean_a - base) > like and levels[k].length_s > SUSTAINED_S:
+            break
+        last = k
+    for k in range(last + 1, len(levels)):
+        least = max(BUTTON_RATIO * base, base + 0.015, base + 2.5 * line.resolution_a)
+        stays = sum(x.length_s for x in levels[k : k + 3] if x.mean_a >= least)
+        if levels[k].mean_a >= least and stays >= SUSTAINED_S:
+            return last, k
+    return last, None
+
+
+def _is_flat(level: Level, bins: Bins) -> bool:
+    if level.length_s < 0.3:
+        return True
+    return level.texture_a <= max(3 * bins.sigma_a, 0.005, 0.08 * level.mean_a)
+
+
+def _edge(line: Line, levels: list[Level], k: int) -> float:
+    """When level k begins, to the reading: the first that is half-way up from the level before."""
+    if k == 0:
+        return float(line.t_s[0])
+    at, low, high = levels[k].start_s, levels[k - 1].mean_a, levels[k].mean_a
+    reach = max(0.25, (levels[-1].end_s - levels[0].start_s) / MOST_LEVELS_BINS, 2 * line.interval_s)
+    near = np.flatnonzero((line.t_s >= at - reach) & (line.t_s <= at + reach))
+    above = near[line.current_a[near] >= low + 0.5 * (high - low)]
+    return float(line.t_s[above[0]]) if len(above) else at
+
+
+def _inrush(line: Line, level: Level, at_s: float) -> bool:
+    """A spike at the first current, well above what follows: capacitors charging."""
+    spike = line.current_a[(line.t_s >= at_s - 0.02) & (line.t_s < at_s + 0.06)]
+    after = line.current_a[(line.t_s >= at_s + 0.06) & (line.t_s < at_s + 0.6)]
+    if not len(spike) or len(after) < 5:
+        return False
+    usual = float(np.percentile(after, 95))
+    return float(spike.max()) > 2 * usual + 0.03 + 6 * line.sigma_a
