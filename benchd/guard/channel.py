@@ -97,8 +97,8 @@ class Channel:
         """The report to send when what is known differs from what the daemon was told last, else None."""
         output = self.output if state is None else state
         now = (output, self.latched, self.reason)
-        if now == self._told:
-            return None
+        if now == self._told or (output is OutputState.OFF and self._told and now[:2] == self._told[:2]):
+            return None  # off again for another reason is no news
         self._told = now
         on = output is OutputState.ON and self.asked is not None
         return OutputChanged(

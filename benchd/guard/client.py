@@ -23,6 +23,7 @@ from benchd.guard.keeper import GuardKeeper
 from benchd.guard.wire import (
     Answer,
     Configure,
+    LinkChanged,
     OutputChanged,
     PowerOff,
     PowerOn,
@@ -40,6 +41,7 @@ ANSWER_WITHIN_S = 20.0
 """Preparing may take two dozen exchanges, switching off and confirming another half second; a slow serial link
 needs most of this. A guard that hangs is noticed long before, by its heartbeat."""
 STOP_WITHIN_S = 8.0
+LINKS_WITHIN_S = 2.0
 
 
 class GuardRefused(Exception):
@@ -64,6 +66,8 @@ class GuardClient:
             (supply.name, channel.number): None for supply in configure.supplies for channel in supply.channels
         }
         self._latched: set[tuple[str, int]] = set()
+        self._links_awaited = {supply.name for supply in configure.supplies}
+        self._links_told = asyncio.Event()
         self._inbox: deque[Report | str] = deque()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._tick: asyncio.TimerHandle | None = None
@@ -80,7 +84,11 @@ class GuardClient:
         return self._keeper.pid
 
     async def start(self) -> None:
-        """Start the guard and wait for its first heartbeat. Raises TimeoutError; the guard then goes on starting."""
+        """Start the guard, wait for its first heartbeat, and a little for the links.
+
+        A link that is down, or slow to come up, is not waited for longer than LINKS_WITHIN_S. Raises TimeoutError
+        without a heartbeat; the guard then goes on starting.
+        """
         self._loop = asyncio.get_running_loop()
         self._come_round()
         self._keeper.start()
@@ -89,6 +97,10 @@ class GuardClient:
             if time.monotonic() > deadline:
                 raise TimeoutError(f"the guard has not shown life within {START_WITHIN_S:g} s; see its error output")
             await asyncio.sleep(0.01)
+        if not self._links_awaited:
+            return
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._links_told.wait(), LINKS_WITHIN_S)
 
     async def power_on(
         self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits | None = None
@@ -179,6 +191,10 @@ class GuardClient:
             elif isinstance(item, OutputChanged):
                 self._deliver_output(item)
             else:
+                if isinstance(item, LinkChanged):
+                    self._links_awaited.discard(item.supply)
+                    if not self._links_awaited:
+                        self._links_told.set()
                 self._on_report(item)
         for id_ in list(self._waiting) if self.state == "restarting" else ():
             error = "the guard went away before it answered; the outputs are being made safe"

@@ -97,7 +97,8 @@ class SupplyThread(threading.Thread):
         self._ended = False
         self._good_s = self._poll_s = self._retry_at_s = self.round_s
         self._retry_delay_s = 0.0
-        self._down_text: str | None = None
+        self._down_text = ""
+        self._down_kind = ""
 
     # ---- for other threads ------------------------------------------------------------------------------------
 
@@ -268,12 +269,12 @@ class SupplyThread(threading.Thread):
                 identity = opened.reconnect()
         except Exception as error:
             # Whatever it is (link, profile, lock, a refused address): say it, wait, try again.
-            self._link_down(f"{type(error).__name__}: {error}" if not str(error) else str(error))
+            self._link_down(str(error) or type(error).__name__, type(error).__name__)
             return
         self._switcher.opened = opened
         self._supply = opened.supply
         self._retry_delay_s = 0.0
-        self._down_text = None
+        self._down_text = self._down_kind = ""
         self._good_s = self._poll_s = time.monotonic()
         self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity))
         for channel in self.channels.values():
@@ -285,13 +286,14 @@ class SupplyThread(threading.Thread):
         self._may_take(OPEN_MAY_TAKE_S)
         self._switcher.link_lost(text)
         self._retry_delay_s = 0.0
-        self._link_down(text)
+        self._link_down(text, LinkLost.__name__)
         self._retry_at_s = time.monotonic()  # the first attempt at once: it may have been a hiccup
 
-    def _link_down(self, text: str) -> None:
+    def _link_down(self, text: str, kind: str) -> None:
         self._supply = None
-        if text != self._down_text:
-            self._down_text = text
+        self._down_text = text
+        if kind != self._down_kind:  # the texts themselves differ every time, by the milliseconds in them
+            self._down_kind = kind
             self._report(LinkChanged(self.config.name, False, now_ns(), text=text))
         self._retry_delay_s = min(max(2 * self._retry_delay_s, FIRST_RETRY_S), LONGEST_RETRY_S)
         self._retry_at_s = time.monotonic() + self._retry_delay_s

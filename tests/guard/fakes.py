@@ -1,0 +1,171 @@
+"""A supply in memory with a load on it, for the sampler's tests: what it does wrong is set by attributes."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+
+from benchd.guard.rules import Resolution
+from benchd.guard.sampler import SupplyThread
+from benchd.guard.wire import ChannelConfig, Report, SupplyConfig
+from benchd.reading import Flag, Mode, OutputState, Reading
+from benchd.supplies.clock import now_ns
+from benchd.supplies.errors import LinkLost, ReplyLate, SupplyError
+from benchd.supplies.off import OffOutcome
+
+
+class FakeSupply:
+    """Two channels; each draws `load_a[channel]` at its set voltage, or is shorted."""
+
+    def __init__(self) -> None:
+        self.on = {1: False, 2: False}
+        self.set_v = {1: 0.0, 2: 0.0}
+        self.limit_a = {1: 0.0, 2: 0.0}
+        self.load_a = {1: 0.1, 2: 0.1}
+        self.shorted: set[int] = set()
+        self.deaf = False
+        """OFF is ignored."""
+        self.late = False
+        """No query is answered in time."""
+        self.lost = False
+        self.refuses = ""
+        self.wont_start = False
+        self.blocked: threading.Event | None = None
+        """Reading waits for this event."""
+        self.queue: list[tuple[int, str]] = []
+        self.calls: list[tuple[str, int]] = []
+        self.on_prepare: Callable[[], None] = lambda: None
+
+    def _exchange(self, what: str, channel: int) -> None:
+        self.calls.append((what, channel))
+        if self.lost:
+            raise LinkLost("fake", "closed by the other side")
+        if self.late:
+            raise ReplyLate("fake", "no reply", what)
+
+    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
+        self._exchange("prepare", channel)
+        self.on_prepare()
+        if self.refuses:
+            raise SupplyError(self.refuses)
+        self.on[channel] = False
+        self.set_v[channel], self.limit_a[channel] = voltage_v, limit_a
+
+    def output_on(self, channel: int) -> None:
+        self._exchange("output_on", channel)
+        self.on[channel] = True
+        if self.wont_start:
+            raise SupplyError("asked OUTP ON, came back 0")
+
+    def send_off(self, channel: int) -> None:
+        self.calls.append(("send_off", channel))
+        if self.lost:
+            raise LinkLost("fake", "closed by the other side")
+        if not self.deaf:
+            self.on[channel] = False
+
+    def output_state(self, channel: int) -> bool:
+        self._exchange("output_state", channel)
+        return self.on[channel]
+
+    def read(self, channel: int) -> Reading:
+        self._exchange("read", channel)
+        if self.blocked is not None:
+            self.blocked.wait(10)
+        time.sleep(0.0005)
+        if not self.on[channel]:
+            voltage, current, mode = 0.0, 0.0, Mode.OFF
+        elif channel in self.shorted:
+            voltage, current, mode = 0.2 * self.limit_a[channel], self.limit_a[channel], Mode.CC
+        else:
+            voltage, current, mode = self.set_v[channel], self.load_a[channel], Mode.CV
+        return Reading(now_ns(), voltage, current, mode, Flag.NONE, 250_000)
+
+    def errors(self) -> list[tuple[int, str]]:
+        self._exchange("errors", 0)
+        found, self.queue = self.queue, []
+        return found
+
+
+class FakeOpened:
+    """The fake as `opening.OpenSupply` would hand it over."""
+
+    identity = "fake"
+    protects_over_voltage = False
+
+    def __init__(self, supply: FakeSupply) -> None:
+        self.supply = supply
+        self.closed = False
+
+    def resolution(self, channel: int) -> Resolution:
+        return Resolution()
+
+    def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome:
+        supply = self.supply
+        readings: list[Reading] = []
+        try:
+            for _ in range(3):
+                if not supply.output_state(channel):
+                    readings.append(supply.read(channel))
+                    return OffOutcome(OutputState.OFF, now_ns(), "0.0 mA", readings)
+                supply.send_off(channel)
+        except (LinkLost, ReplyLate) as error:
+            return OffOutcome(OutputState.UNKNOWN, None, str(error), readings)
+        return OffOutcome(OutputState.UNKNOWN, None, "still on", readings)
+
+    def reconnect(self) -> str:
+        if self.supply.lost:
+            raise LinkLost("fake", "refused")
+        return self.identity
+
+    def close(self) -> None:
+        self.closed = True
+
+
+class Bench:
+    """A `SupplyThread` on a fake supply, with what it reported. Ends the thread on leaving."""
+
+    def __init__(self, supply: FakeSupply | None = None, channels: tuple[int, ...] = (1, 2), **options: object) -> None:
+        self.fake = supply or FakeSupply()
+        self.opened = FakeOpened(self.fake)
+        self.reports: list[Report] = []
+        config = SupplyConfig(
+            "bench",
+            "fake",
+            "fake",
+            tuple(ChannelConfig(number, 20.0, 3.0) for number in channels),
+            reading_interval_s=0.002,
+            **options,  # type: ignore[arg-type]
+        )
+        self.open_errors: list[Exception] = []
+        self.thread = SupplyThread(config, self._open, self.reports.append)
+
+    def _open(self, config: SupplyConfig) -> FakeOpened:
+        if self.open_errors:
+            raise self.open_errors.pop(0)
+        return self.opened
+
+    def __enter__(self) -> Bench:
+        self.thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        from benchd.guard.sampler import End
+
+        if self.fake.blocked is not None:
+            self.fake.blocked.set()
+        self.thread.post(End())
+        self.thread.join(5)
+        assert not self.thread.is_alive()
+
+    def of(self, kind: type) -> list:
+        return [report for report in self.reports if isinstance(report, kind)]
+
+    def wait(self, what: Callable[[], object], within_s: float = 5.0) -> object:
+        """Poll until `what()` is true; its value."""
+        deadline = time.monotonic() + within_s
+        while not (value := what()):
+            assert time.monotonic() < deadline, f"not within {within_s} s; reports: {self.reports}"
+            time.sleep(0.002)
+        return value
