@@ -113,6 +113,12 @@ def _operation(_instrument: Instrument, _call: Call) -> str:
     return "0"
 
 
+@query("STATus:QUEStionable:INSTrument:CONDition")
+def _instruments(instrument: Instrument, call: Call) -> str:
+    instrument.gather(call.now_s)
+    return str(sum(1 << place for place, event in enumerate(instrument.summaries, 1) if event.summary))
+
+
 @query("STATus:QUEStionable:INSTrument:ISUMmary#[:EVENt]")
 def _summary_event(instrument: Instrument, call: Call) -> str:
     instrument.channel_of(call.suffixes[0])

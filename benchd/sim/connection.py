@@ -12,6 +12,9 @@ LONGEST_MESSAGE = 65536
 MOST_UNSENT = 1 << 20
 """Bytes a client may leave unread before it is taken for gone."""
 
+MOST_DESCRIPTORS = 1000
+"""`select` takes descriptors below 1024 (it is used because it alone waits with microseconds)."""
+
 
 class Stream(Protocol):
     """The little that a socket and a terminal have in common here. All of it without waiting."""
@@ -119,6 +122,9 @@ def accept(listener: socket.socket) -> Connection | None:
     try:
         client, _ = listener.accept()
     except OSError:
+        return None
+    if client.fileno() >= MOST_DESCRIPTORS:
+        client.close()
         return None
     client.setblocking(False)
     client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

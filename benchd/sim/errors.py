@@ -6,17 +6,14 @@ from collections import deque
 
 TEXTS: dict[int, str] = {
     0: "No error",
-    -100: "Command error",
     -101: "Invalid character",
     -102: "Syntax error",
-    -103: "Invalid separator",
     -104: "Data type error",
     -108: "Parameter not allowed",
     -109: "Missing parameter",
     -112: "Program mnemonic too long",
     -113: "Undefined header",
     -114: "Header suffix out of range",
-    -120: "Numeric data error",
     -121: "Invalid character in number",
     -123: "Exponent too large",
     -124: "Too many digits",
@@ -28,12 +25,9 @@ TEXTS: dict[int, str] = {
     -151: "Invalid string data",
     -158: "String data not allowed",
     -168: "Block data not allowed",
-    -200: "Execution error",
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",
-    -241: "Hardware missing",
-    -300: "Device specific error",
     -350: "Queue overflow",
     -363: "Input buffer overrun",
 }
@@ -74,11 +68,13 @@ class ErrorQueue:
         self._depth = depth
         self._entries: deque[str] = deque()
 
-    def add(self, error: ScpiError) -> None:
+    def add(self, error: ScpiError) -> bool:
+        """Whether there was room."""
         if len(self._entries) < self._depth:
             self._entries.append(error.entry())
-        else:
-            self._entries[-1] = ScpiError(-350).entry()
+            return True
+        self._entries[-1] = ScpiError(-350).entry()
+        return False
 
     def take(self) -> str:
         return self._entries.popleft() if self._entries else ScpiError(0).entry()

@@ -17,6 +17,8 @@ from benchd.sim.language import Call, Program, understand
 from benchd.sim.source import Source
 
 OFFS_KEPT = 64
+LONGEST_REMEMBERED = 256
+"""Characters of a message whose meaning is kept for the next time: polling sends the same few again and again."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ class Instrument:
 
         Errors of a message that begins with a SIMulate command are kept apart, since no driver should meet them.
         """
-        program = _understood(message)
+        program = _understood(message) if len(message) <= LONGEST_REMEMBERED else understand(message)
         report = self.simulation_errors.add if program.simulating else self.report
         replies: list[str] = []
         for command, parameters, suffixes in program.steps:
@@ -123,8 +125,9 @@ class Instrument:
 
     def report(self, error: ScpiError) -> None:
         """Put an error in the queue and its bit in the standard event register."""
-        self.errors.add(error)
         self.standard.bits |= event_bit(error.number)
+        if not self.errors.add(error):
+            self.standard.bits |= event_bit(-350)
 
     @property
     def channel(self) -> Channel:

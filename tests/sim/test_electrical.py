@@ -6,6 +6,8 @@ import math
 import time
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from benchd.sim.bench import Bits, Channel, Readout
@@ -242,3 +244,58 @@ def test_time_that_stands_still_or_goes_back_changes_nothing() -> None:
     before = channel.truth(2.0)
     assert channel.truth(2.0) == before
     assert channel.truth(0.5) == before
+
+
+ACTION = st.one_of(
+    st.tuples(st.just("voltage"), st.sampled_from([0.0, 0.5, 2.9, 3.2, 4.0, 12.0, 32.0])),
+    st.tuples(st.just("limit"), st.sampled_from([0.0, 0.001, 0.06, 0.2, 1.0, 6.0])),
+    st.tuples(st.just("switch"), st.booleans()),
+    st.tuples(st.just("connect"), st.booleans()),
+    st.tuples(st.just("press"), st.none()),
+    st.tuples(st.just("attach"), st.sampled_from(sorted(KINDS))),
+    st.tuples(st.just("over-current"), st.booleans()),
+    st.tuples(st.just("over-voltage level"), st.sampled_from([3.9, 4.0, 5.0])),
+)
+
+
+def act(channel: Channel, action: str, value: object, now_s: float) -> None:
+    match action, value:
+        case "voltage", float(volts):
+            channel.set(now_s, voltage_v=volts)
+        case "limit", float(amperes):
+            channel.set(now_s, limit_a=amperes)
+        case "switch", bool(on):
+            channel.switch(on, now_s)
+        case "connect", bool(on):
+            channel.connect(on, now_s)
+        case "press", None:
+            channel.press(now_s)
+        case "attach", str(name):
+            channel.attach(KINDS[name], now_s)
+        case "over-current", bool(on):
+            channel.protect(channel.over_current, now_s, enabled=on, tripped=False)
+        case "over-voltage level", float(volts):
+            channel.protect(channel.over_voltage, now_s, level=volts, tripped=False)
+        case _:
+            raise AssertionError(f"{action} {value}")
+
+
+@given(st.lists(st.tuples(ACTION, st.sampled_from([0.0, 1e-6, 1e-4, 0.01, 0.3, 30.0])), max_size=12))
+@settings(max_examples=100, deadline=None)
+def test_whatever_is_done_the_model_obeys_its_own_limits(script: list[tuple[tuple[str, object], float]]) -> None:
+    """No more current than the limit, no voltage beyond the highest setting, none negative, and no endless stepping."""
+    channel = Channel()
+    now_s = highest_v = 0.0
+    begin_s = time.process_time()
+    for (action, value), pause_s in script:
+        act(channel, action, value, now_s)
+        now_s += pause_s
+        highest_v = max(highest_v, channel.source.voltage_v)
+        truth = channel.truth(now_s)
+        assert channel.now_s >= now_s
+        assert -1e-6 <= truth.current_a <= channel.source.limit_a + 1e-3
+        assert -1e-6 <= truth.terminal_v <= highest_v + 1e-3
+        assert -1e-6 <= truth.board_v <= highest_v + 1e-3
+        assert truth.output or truth.current_a == 0.0
+        assert channel.average(now_s).current_a <= 6.0 + 1e-3
+    assert time.process_time() - begin_s < 10.0

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import benchd.sim
 from benchd.sim.board import KINDS
 from benchd.sim.errors import TEXTS, ErrorQueue, ScpiError, event_bit
 from benchd.sim.instrument import Instrument
@@ -79,10 +83,9 @@ def test_error_queue_is_first_in_first_out(bench: Bench) -> None:
 # SCPI-1999 vol. 2 §21.8.1: the newest entry becomes -350, later ones are lost until something is read.
 def test_error_queue_overflow() -> None:
     queue = ErrorQueue(depth=4)
-    for number in (-101, -102, -103, -104, -109):
-        queue.add(ScpiError(number))
+    assert [queue.add(ScpiError(number)) for number in (-101, -102, -104, -108, -109)] == [True] * 4 + [False]
     entries = [queue.take() for _ in range(5)]
-    assert entries[:3] == ['-101,"Invalid character"', '-102,"Syntax error"', '-103,"Invalid separator"']
+    assert entries[:3] == ['-101,"Invalid character"', '-102,"Syntax error"', '-104,"Data type error"']
     assert entries[3:] == ['-350,"Queue overflow"', NO_ERROR]
 
 
@@ -93,6 +96,8 @@ def test_error_queue_of_the_supply_holds_sixteen(bench: Bench) -> None:
     entries = [bench.ask("SYST:ERR?") for _ in range(16)]
     assert entries[-1] == '-350,"Queue overflow"'
     assert entries[:-1] == ['-113,"Undefined header;ABCD"'] * 15
+    # Command error and, for the overflow itself, device error (IEEE 488.2 §11.5.1).
+    assert bench.ask("*ESR?") == "40"
 
 
 # IEEE 488.2 §11.5.1 and SCPI-1999 vol. 2 §21.8: class of an error → bit of the standard event register.
@@ -104,8 +109,12 @@ def test_error_classes(number: int, bit: int) -> None:
 
 
 def test_every_error_that_is_raised_has_a_text() -> None:
-    for number in TEXTS:
-        assert ScpiError(number).entry().startswith(f'{number},"')
+    sources = "".join(path.read_text() for path in Path(benchd.sim.__file__).parent.glob("*.py"))
+    raised = {
+        int(number) for call in re.findall(r"ScpiError\(([^\n]*)", sources) for number in re.findall(r"-\d{3}", call)
+    }
+    assert len(raised) > 20
+    assert raised | {0} == set(TEXTS)
 
 
 # IEEE 488.2 §11.2 and SCPI-1999 vol. 1 §9, a worked case: 4 (queue) + 32 (event) + 64 (master).
@@ -213,7 +222,7 @@ def test_summary_of_a_channel_climbs_into_the_status_byte(bench: Bench) -> None:
     bench.ask("INST:NSEL 2;:OUTP ON;:INST:NSEL 1")
     bench.wait(0.1)
     assert bench.ask("*STB?") == "72"
-    assert bench.ask("STAT:QUES:INST?") == "4"
+    assert bench.ask("STAT:QUES:INST:COND?;EVEN?") == "4;4"
 
 
 def test_tripped_protection_keeps_the_output_off_until_cleared(bench: Bench) -> None:
