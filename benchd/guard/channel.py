@@ -37,6 +37,8 @@ class Channel:
         """Why the output is in its state: a word of `states.REASONS`."""
         self.text = ""
         """The sentence that goes with the reason."""
+        self.doubt = ""
+        """Why the output could not be confirmed off; empty when it was."""
         self.verdict: Verdict | None = None
         """The trip that is being carried out."""
         self.let_through: LetThrough | None = None
@@ -58,6 +60,11 @@ class Channel:
     def latched(self) -> bool:
         """True after a trip until someone re-arms."""
         return self.state in states.LATCHED
+
+    @property
+    def words(self) -> str:
+        """Reason and doubt in words."""
+        return "; not confirmed off: ".join(part for part in (self.text, self.doubt) if part)
 
     def keep(self, reading: Reading) -> None:
         """Remember a reading and hand it to the sender."""
@@ -82,13 +89,13 @@ class Channel:
         """The refusal of something in the present state: what was asked, what the state is, what to do."""
         advice = {
             ChannelState.ON: "it is already on: switch it off first",
-            ChannelState.TRIPPED: f"it has tripped ({self.text}): find the cause, then re-arm",
+            ChannelState.TRIPPED: f"it has tripped ({self.words}): find the cause, then re-arm",
             ChannelState.TRIPPED_UNKNOWN: (
-                f"it has tripped and nobody could confirm that it is off ({self.text}): "
+                f"it has tripped and nobody could confirm that it is off ({self.words}): "
                 "disconnect the board and look at the instrument"
             ),
             ChannelState.UNKNOWN: (
-                f"its state is unknown ({self.text or 'not read yet'}): look at the instrument and its link"
+                f"its state is unknown ({self.words or 'not read yet'}): look at the instrument and its link"
             ),
         }.get(self.state, f"it is {self.state.value}: wait and ask again")
         return f"{self.supply} channel {self.number}: {asked}, but {advice}"
@@ -110,7 +117,7 @@ class Channel:
             voltage_v=self.asked.voltage_v if on and self.asked else 0.0,
             limit_a=self.asked.limit_a if on and self.asked else 0.0,
             latched=self.latched,
-            text=self.text,
+            text=self.words,
         )
 
     def trip_report(self, confirmed_ns: int | None, given_up_ns: int, text: str) -> Tripped:

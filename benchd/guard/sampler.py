@@ -278,8 +278,7 @@ class SupplyThread(threading.Thread):
         self._good_s = self._poll_s = time.monotonic()
         self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity))
         for channel in self.channels.values():
-            words = "the link came up and the output was read"
-            self._switcher.event(channel, Event.LINK_BACK, None if channel.latched else "link-back", words)
+            self._switcher.event(channel, Event.LINK_BACK)
 
     def _link_lost(self, text: str) -> None:
         self._supply = None

@@ -127,6 +127,8 @@ class Switcher:
         except (LinkError, SupplyError):
             return None  # the next round reads it, or finds the link lost
         if not on:
+            if not channel.latched:
+                channel.reason, channel.text = "link-back", "the link came up and the output was read"
             return Event.READ_OFF
         if not channel.latched:
             channel.reason = "found-on"
@@ -193,9 +195,10 @@ class Switcher:
         confirmed_ns = outcome.confirmed_ns if outcome.state is OutputState.OFF else None
         if confirmed_ns is None:
             channel.retry_later(now_ns())
-            channel.text = f"{channel.text}; not confirmed off: {outcome.text}" if channel.text else outcome.text
+            channel.doubt = outcome.text
         else:
             channel.retry_ns = channel.retry_delay_ns = 0
+            channel.doubt = ""
         if channel.verdict is not None:
             self._report(channel.trip_report(confirmed_ns, now_ns(), outcome.text))
         for reading in outcome.readings:
@@ -263,7 +266,7 @@ class Switcher:
         self._answer(
             command.id,
             f"{self.name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked "
-            f"for, but {failure or channel.text}; the output is {channel.output.value}",
+            f"for, but {failure or channel.words}; the output is {channel.output.value}",
         )
 
     def refuse(self, command: PowerOn, why: str) -> None:
@@ -282,7 +285,7 @@ class Switcher:
             return
         self.all_off(chosen, Event.OFF_ASKED, "asked")
         unknown = [
-            f"channel {channel.number}: {channel.text}" for channel in chosen if channel.output is not OutputState.OFF
+            f"channel {channel.number}: {channel.words}" for channel in chosen if channel.output is not OutputState.OFF
         ]
         if unknown:
             self._answer(
