@@ -5,7 +5,7 @@ that grid, as differences from reading to reading, less the usual difference. Co
 computed value) keep their 64 bits. Differences become byte planes (all lowest bytes, then all next ones), of which
 only as many are kept as the largest difference needs; then deflate, whose checksum also tells a damaged block.
 
-Layout: version u8; number of readings u32; five column heads; zlib of all planes, column after column.
+Layout: version u8; then zlib of: number of readings u32, five column heads, all planes, column after column.
 Column head: kind u8 (0 = as it is, 1 + k = decimals with k places), planes u8, first value i64, usual step i64.
 """
 
@@ -21,7 +21,7 @@ from benchd.store.errors import LogError
 from benchd.traces.samples import Samples
 
 VERSION = 1
-_HEAD = struct.Struct("<BI")
+_HEAD = struct.Struct("<I")
 _COLUMN = struct.Struct("<BBqq")
 _MAX_PLACES = 12
 _EXACT = float(2**53)
@@ -41,22 +41,22 @@ def encode(samples: Samples) -> bytes:
         head, data = _pack(bits, kind)
         heads.append(head)
         planes.append(data)
-    return _HEAD.pack(VERSION, len(samples)) + b"".join(heads) + zlib.compress(b"".join(planes), 1)
+    return bytes([VERSION]) + zlib.compress(b"".join([_HEAD.pack(len(samples)), *heads, *planes]), 1)
 
 
 def decode(data: bytes) -> Samples:
     """Unpack what `encode` packed. Raises CodecError."""
     try:
-        version, n = _HEAD.unpack_from(data)
-        if version != VERSION:
-            raise CodecError(f"block of version {version}; this benchd knows version {VERSION}")
-        heads = [_COLUMN.unpack_from(data, _HEAD.size + i * _COLUMN.size) for i in range(5)]
-        raw = zlib.decompress(memoryview(data)[_HEAD.size + 5 * _COLUMN.size :])
+        if data[:1] != bytes([VERSION]):
+            raise CodecError(f"block of version {data[0] if data else '?'}; this benchd knows version {VERSION}")
+        raw = zlib.decompress(memoryview(data)[1:])
+        (n,) = _HEAD.unpack_from(raw)
+        heads = [_COLUMN.unpack_from(raw, _HEAD.size + i * _COLUMN.size) for i in range(5)]
     except (struct.error, zlib.error) as e:
         raise CodecError(f"damaged block of readings: {e}") from e
-    if len(raw) != max(n - 1, 0) * sum(h[1] for h in heads):
+    columns, at = [], _HEAD.size + 5 * _COLUMN.size
+    if len(raw) != at + max(n - 1, 0) * sum(h[1] for h in heads):
         raise CodecError(f"damaged block of readings: {len(raw)} bytes for {n} readings")
-    columns, at = [], 0
     for kind, width, first, smallest in heads:
         size = max(n - 1, 0) * width
         columns.append((_unpack(raw[at : at + size], n, width, first, smallest), kind))

@@ -1,0 +1,133 @@
+"""Line protocol: the escapes of the published reference, read back by another's parser."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from influxdb_client import Point
+from line_protocol_parser import parse_line
+
+from benchd.jobs.job import JournalEntry
+from benchd.store.blocks import StoredBlock
+from benchd.store.lines import EVENT_KINDS, event_line, field_set, reading_lines, tag_set
+from benchd.store.log import Log
+from benchd.traces.samples import Samples
+from tests.store.making import MS, T0, block, columns_block, finding, trace_row, tripped
+
+text = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), min_size=1, max_size=30)
+
+
+def stored(block_, job: str | None = "R-1042", trace: str | None = None) -> StoredBlock:
+    return StoredBlock(1, block_.supply, block_.channel, job, trace, 0, 0, Samples.from_block(block_))
+
+
+def test_escapes_are_those_of_the_reference() -> None:
+    """InfluxDB v2 reference, "Line protocol", special characters; the same point by influxdb-client's own builder."""
+    tags = tag_set("b", None, None, "A,1=2 x", None)
+    fields = field_set({"amps": 0.0612, "n": 5, "note": 'he said "hi" \\ bye', "ok": True})
+    assert tags == r",bench=b,job=A\,1\=2\ x"
+    assert fields == r'amps=0.0612,n=5i,note="he said \"hi\" \\ bye",ok=true'
+    point = Point("m").tag("bench", "b").tag("job", "A,1=2 x").field("amps", 0.0612).field("n", 5)
+    point = point.field("note", 'he said "hi" \\ bye').field("ok", True).time(1767323045678901000)
+    assert point.to_line_protocol() == f"m{tags} {fields} 1767323045678901000"
+
+
+@settings(max_examples=100, deadline=None)
+@given(bench=text, job=st.none() | text, supply=st.none() | text, note=text, amps=st.floats(allow_subnormal=False))
+def test_any_text_and_number_comes_back(
+    bench: str, job: str | None, supply: str | None, note: str, amps: float
+) -> None:
+    line = f"m{tag_set(bench, supply, 3, job, None)} {field_set({'note': note, 'amps': amps, 'n': 1})} {T0}"
+    assert "\n" not in line
+    back = parse_line(line)
+
+    def flat(value: str) -> str:
+        return value.replace("\n", " ").replace("\r", " ")
+
+    given_tags = {"bench": bench, "job": job, "supply": supply, "channel": "3"}
+    wanted = {k: flat(v.rstrip("\\")) for k, v in given_tags.items() if v is not None}
+    assert back["tags"] == {k: v for k, v in wanted.items() if v}
+    numbers = {"amps": amps} if math.isfinite(amps) else {}
+    assert back["fields"] == {"note": flat(note), "n": 1} | numbers
+    assert back["time"] == T0
+
+
+def test_readings_become_points_with_their_tags() -> None:
+    lines = reading_lines(stored(block(3), trace="20260102-030405-678-psu-a-1"), "bench-1")
+    samples = Samples.from_block(block(3))
+    back = [parse_line(line) for line in lines]
+    assert [b["time"] for b in back] == [T0, T0 + MS, T0 + 2 * MS]
+    for k, b in enumerate(back):
+        assert b["measurement"] == "supply_reading"
+        assert b["tags"] == {
+            "bench": "bench-1", "supply": "psu-a", "channel": "1", "job": "R-1042",
+            "trace": "20260102-030405-678-psu-a-1",
+        }  # fmt: skip
+        volts, amps = float(samples.voltage_v[k]), float(samples.current_a[k])
+        assert b["fields"] == {
+            "voltage": volts, "current": amps, "power": pytest.approx(volts * amps, abs=1e-9), "mode": "cv",
+        }  # fmt: skip
+
+
+def test_an_unknown_job_and_trace_have_no_tag() -> None:
+    (line,) = reading_lines(stored(block(1), job=None), "b")
+    assert parse_line(line)["tags"] == {"bench": "b", "supply": "psu-a", "channel": "1"}
+
+
+def test_a_reading_that_is_no_number_keeps_its_other_fields() -> None:
+    """The protocol has no NaN; the point stays, so the gap is seen as one."""
+    odd = columns_block([T0, T0 + 1, T0 + 2], [4.0, math.nan, 4.0], [0.1, 0.1, math.inf], "psu-a", 1)
+    fields = [parse_line(line)["fields"] for line in reading_lines(stored(odd), "b")]
+    assert fields == [
+        {"voltage": 4.0, "current": 0.1, "power": 0.4, "mode": "cv"},
+        {"current": 0.1, "mode": "cv"},
+        {"voltage": 4.0, "mode": "cv"},
+    ]
+
+
+def test_whole_numbers_stay_floats() -> None:
+    """A field's type is fixed by its first write; 4 V must not become an integer."""
+    (line,) = reading_lines(stored(columns_block([T0], [4.0], [0.0], "psu-a", 1)), "b")
+    assert "voltage=4.0,current=0.0,power=0.0," in line
+
+
+@pytest.fixture
+def entries(tmp_path) -> list[JournalEntry]:
+    with Log.open(tmp_path / "l.sqlite") as log:
+        log.add_trip(tripped(), "R-1042", "t-1")
+        log.add_trip(tripped(confirmed=False))
+        log.add_trace(trace_row())
+        log.update_finding(trace_row().id, finding("clean-boot"))
+        return log.entries_after(0, 9, EVENT_KINDS)
+
+
+def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
+    trip, unsure, filed, again = (parse_line(event_line(e, "bench-1")) for e in entries)
+    assert (trip["measurement"], trip["time"]) == ("supply_trip", T0)
+    assert trip["tags"] == {"bench": "bench-1", "supply": "psu-a", "channel": "1", "job": "R-1042", "trace": "t-1"}
+    assert trip["fields"] == {
+        "rule": "short", "text": tripped().text, "set_voltage": 4.0, "limit": 1.0, "let_through_c": 0.002,
+        "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True, "off_sent_s": 0.00204,
+        "off_confirmed_s": 0.004,
+    }  # fmt: skip
+    assert unsure["fields"]["off_confirmed"] is False
+    assert "off_confirmed_s" not in unsure["fields"]
+    assert (filed["measurement"], filed["time"]) == ("trace_finding", T0)
+    assert filed["fields"] == {
+        "signature": "low-stall", "confidence": 0.9, "reason": "removed", "duration_s": 5.0, "readings": 5000,
+        "peak": 0.13, "charge": 0.4, "energy": 1.6,
+    }  # fmt: skip
+    # The same point, so the newer finding takes the older one's place.
+    assert (again["time"], again["tags"]) == (filed["time"], filed["tags"])
+    assert again["fields"]["signature"] == "clean-boot"
+
+
+def test_types_do_not_change_with_the_values(entries: list[JournalEntry]) -> None:
+    """JSON reads 1.0 back as a number that may be whole: in the point it must stay a float."""
+    for entry in entries:
+        line = event_line(entry, "b")
+        whole = {k for k in ("limit=", "set_voltage=", "peak=", "duration_s=") if f"{k}1i" in line or f"{k}4i" in line}
+        assert whole == set()
