@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(help="Jobs, the job on the bench, and its journal.", no_args_is_help=True, rich_markup_mode=None)
 
-DATA = typer.Option(None, "--data-dir", help="Folder of the log; without it the settings' one.")
+DATA = typer.Option("--data-dir", help="Folder of the log; without it the settings' one.")
 
 
 def data_path(given: Path | None, config: Path | None) -> Path:

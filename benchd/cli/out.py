@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from benchd.settings import Settings
 
 CONFIG = typer.Option(
-    None, "--config", "-c", help="Settings file; without it $BENCHD_CONFIG, then ./benchd.toml, then the user's own."
+    "--config", "-c", help="Settings file; without it $BENCHD_CONFIG, then ./benchd.toml, then the user's own."
 )
-JSON = typer.Option(False, "--json", help="One JSON object a line.")
+JSON = typer.Option("--json", help="One JSON object a line.")
 
 
 def emit(record: dict[str, Any], text: str, as_json: bool) -> None:
