@@ -14,7 +14,7 @@ import subprocess
 import sys
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 START_S = 10.0
 ANSWER_S = 5.0
@@ -60,14 +60,15 @@ class SimulatedSupply:
             self._end()
             raise
 
-    def _first_line(self) -> dict:
+    def _first_line(self) -> dict[str, Any]:
         assert self.process.stdout is not None
         if not select.select([self.process.stdout], [], [], START_S)[0]:
             raise TimeoutError(f"the simulated supply said nothing for {START_S} s")
         line = self.process.stdout.readline()
         if not line:
             raise RuntimeError(f"the simulated supply ended at once with status {self.process.wait(START_S)}")
-        return json.loads(line)
+        ready: dict[str, Any] = json.loads(line)
+        return ready
 
     def __enter__(self) -> Self:
         return self

@@ -35,8 +35,8 @@ class Phase:
 class Kind:
     """What is known about one kind of board.
 
-    `phases` run from the button; the last one lasts for ever unless `again` starts them over or the list ends with
-    `ends`. `short_ohm`, `leak_ohm`: resistive faults that are always there. `rail_short_ohm`: a short on a rail that
+    `phases` run from the button; after the last one the board is in standby again, or starts over with `again`.
+    `short_ohm`, `leak_ohm`: resistive faults that are always there. `rail_short_ohm`: a short on a rail that
     is switched on when the phase named `rail_phase` begins.
     """
 
@@ -44,7 +44,6 @@ class Kind:
     tells: str
     phases: tuple[Phase, ...] = ()
     again: bool = False
-    ends: bool = False
     bulk_f: float = 220e-6
     standby_ohm: float = inf
     leak_ohm: float = inf
@@ -106,7 +105,6 @@ KINDS: dict[str, Kind] = {
             name="brief-kick",
             tells="a kick at the button, then nothing",
             phases=(Phase("button", 0.12, 0.03, 0.01, 0.01), Phase("kick", 0.4, 0.055, 0.03, 0.01)),
-            ends=True,
         ),
         replace(
             _CLEAN,

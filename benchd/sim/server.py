@@ -141,12 +141,12 @@ class Server:
         return now_s
 
     def _send(self, connection: Connection, data: bytes) -> None:
+        # Before sending: afterwards the client may have acted on the reply already.
+        connection.last_reply_ns = time.monotonic_ns()
         try:
             connection.send(data)
         except Lost:
             self._drop(connection)
-        else:
-            connection.last_reply_ns = time.monotonic_ns()
 
     def _drop(self, connection: Connection) -> None:
         connection.close()
