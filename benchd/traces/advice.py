@@ -65,7 +65,7 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
 }
 _APART: dict[frozenset[str], str] = {
     frozenset(("early-leak", "low-stall")): (
-        "Only the moment of the button tells these apart: power without touching it; current that flows anyway is a leak."
+        "Only the moment of the button tells these apart: power without touching it; what flows anyway is a leak."
     ),
     frozenset(("no-draw", "early-leak")): "Measure with a finer range: is the current before the button really there?",
     frozenset(("no-draw", "brief-kick")): "Read faster around the button: a kick may fall between two readings.",

@@ -16,7 +16,8 @@ LONG_GAP_S = 1.0
 
 def quality(f: Features) -> tuple[float, list[str]]:
     """A factor up to 1 for how much a trace can carry, and sentences on what it lacks."""
-    factor, doubts = 1.0, []
+    factor = 1.0
+    doubts: list[str] = []
     if f.start is None:
         return 0.5, doubts
     collapsed = f.short is not None and f.short.share > 0.5
@@ -95,7 +96,7 @@ def _kept(*found: Evidence | None) -> list[Evidence]:
 
 def _peak(f: Features, rest: Rest) -> Evidence:
     return Evidence(
-        f"The highest current that lasts is {milliamps(rest.sustained_a)}; the highest reading {milliamps(rest.peak_a)}.",
+        f"The highest lasting current is {milliamps(rest.sustained_a)}, the highest reading {milliamps(rest.peak_a)}.",
         "highest lasting current",
         rest.sustained_a,
         "A",
@@ -176,8 +177,8 @@ def _early_leak(f: Features, start: Start, rest: Rest) -> list[Evidence]:
 
 def _stall(f: Features, start: Start, rest: Rest) -> list[Evidence]:
     flat = Evidence(
-        f"For the last {rest.tail_s:.1f} s of {rest.length_s:.1f} s it stays at {milliamps(rest.tail_a)}, scattering by "
-        f"{rest.tail_texture_a * 1e3:.2g} mA.",
+        f"For the last {rest.tail_s:.1f} s of {rest.length_s:.1f} s it stays at {milliamps(rest.tail_a)}, "
+        f"scattering by {rest.tail_texture_a * 1e3:.2g} mA.",
         "level",
         rest.tail_a,
         "A",
@@ -217,8 +218,8 @@ def _boot(f: Features, start: Start, rest: Rest) -> list[Evidence]:
     )
     if rest.tail_s > 0.5 and rest.high_before_tail_a > rest.tail_a:
         end = Evidence(
-            f"Then it settles at {milliamps(rest.tail_a)} for {rest.tail_s:.1f} s, below the {milliamps(rest.high_before_tail_a)} "
-            "of its busiest half second.",
+            f"Then it settles at {milliamps(rest.tail_a)} for {rest.tail_s:.1f} s, below the "
+            f"{milliamps(rest.high_before_tail_a)} of its busiest half second.",
             "settled current",
             rest.tail_a,
             "A",
@@ -256,7 +257,8 @@ def _dropouts(rest: Rest) -> Evidence | None:
 
 def _kick(f: Features, start: Start, rest: Rest) -> list[Evidence]:
     kick = Evidence(
-        f"Current flows for {rest.drawn_s:.2f} s, up to {milliamps(rest.peak_a)}, then {milliamps(max(rest.tail_a, 0.0))} to the end.",
+        f"Current flows for {rest.drawn_s:.2f} s, up to {milliamps(rest.peak_a)}, then "
+        f"{milliamps(max(rest.tail_a, 0.0))} to the end.",
         "time with current",
         rest.drawn_s,
         "s",

@@ -15,6 +15,8 @@ from benchd.traces.uncertainty import expanded
 
 INRUSH_S = 0.2
 """Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
+LASTING_S = 0.25
+"""A level as long as this is a rung of a staircase, s (common practice, no source)."""
 LAPTOP_V = 7.0
 """From here on a supply feeds an adapter input or a pack of several cells, V (common practice, no source)."""
 NORMAL_LEAK_A = (0.005, 0.030)
@@ -46,7 +48,9 @@ class Short:
     before_s: float
     """How long the output had been on."""
     before_a: float
-    """Current just before, A."""
+    """Current in the second before, A."""
+    before_u_a: float
+    """What noise leaves of uncertainty in it (k = 2), A."""
     before_top_a: float
     """Largest current sustained before, A."""
     to_end: bool
@@ -77,9 +81,11 @@ class Rest:
     """Largest mean over 0.5 s before the tail; 0 without one."""
     mean_before_tail_a: float
     busy_s: float
-    """Time in which bins scatter well above noise."""
+    """Time in which bins scatter well above noise, the edges between flat levels left out."""
     steps: int
     """Changes of level by more than 20 mA and 8 % of the sustained peak."""
+    rungs: int
+    """Such rises from one lasting level to the next."""
     dropouts: int
     """Short stretches of no current between currents while the voltage stayed."""
 
@@ -127,7 +133,7 @@ def extract(trace: Trace) -> Features:
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
     normal_a, odd_a = NORMAL_LEAK_A[laptop], ODD_LEAK_A[laptop]
     common = (len(s), duration, rate, line)
-    if len(line.t_s) < 2:
+    if not len(line.t_s):
         return Features(
             *common, None, (), None, None, known, normal_a, odd_a, None, None, None, 0.0, 0.0, charge, energy
         )
@@ -175,11 +181,11 @@ def find_short(line: Line) -> Short | None:
     if known:
         pinned = float(line.pinned[first:][during].mean())
     else:
-        low, high = np.percentile(amps, [25, 75])
-        pinned = 1.0 if high - low <= 0.1 * high + 4 * line.sigma_a + line.resolution_a else 0.4
+        middle = float(np.median(amps))
+        pinned = float(np.mean(np.abs(amps - middle) <= 0.05 * middle + 4 * line.sigma_a + line.resolution_a))
     third = max(len(volts) // 3, 1)
     # A reading is a mean over its interval: the one at the edge has a share of the short in it.
-    edge = t[:first] < t[first] - max(0.02, 1.5 * line.interval_s)
+    edge = t[:first] < t[first] - max(0.1, 1.5 * line.interval_s)
     before = i[:first][edge]
     recent = before[t[:first][edge] >= t[first] - 1.0]
     window = max(round(0.15 / line.interval_s), 2) if line.interval_s else 2
@@ -202,6 +208,7 @@ def find_short(line: Line) -> Short | None:
         float(np.median(volts[-third:]) - np.median(volts[:third])),
         float(t[first] - t[0]),
         float(np.median(recent)) if len(recent) else 0.0,
+        2 * line.sigma_a / max(len(recent) / line.repeats, 1) ** 0.5,
         top,
         bool(during[after[-1]]),
     )
@@ -231,7 +238,14 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
     rows = x[: len(x) // scatter_n * scatter_n].reshape(-1, scatter_n)
     least = np.maximum(max(4 * sigma, 0.004, 0.6 * line.resolution_a), 0.05 * np.abs(rows.mean(axis=1)))
     jump = max(0.02, 0.08 * sustained, 1.5 * line.resolution_a)
-    later = [k for k in levels if k.end_s > begin]
+    later = [k for k in levels if k.end_s > begin - 0.5]
+    lasting = [k for k in later if k.length_s >= max(LASTING_S, 2 * w)]
+    flat = [k for k in lasting if k.texture_a <= max(3 * sigma, 0.003, 0.04 * k.mean_a)]
+    # An edge between two flat levels is no texture, though it scatters in one or two pieces.
+    edges = sum(
+        b.start_s - a.end_s < LASTING_S and abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(flat)
+    )
+    busy_s = np.count_nonzero(rows.std(axis=1) > least) * scatter_n * w - 2 * edges * scatter_n * w
     return Rest(
         begin,
         len(x) * w,
@@ -244,8 +258,9 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
         sigma,
         float(before.max()) if len(before) else 0.0,
         float(before.mean()) if len(before) else 0.0,
-        float(np.count_nonzero(rows.std(axis=1) > least) * scatter_n * w),
+        max(float(busy_s), 0.0),
         sum(abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(later)),
+        sum(b.mean_a - a.mean_a > jump for a, b in itertools.pairwise(lasting)),
         _dropouts(line, after, nothing),
     )
 
@@ -302,5 +317,5 @@ def _leak_uncertainty(trace: Trace, line: Line, start: Start) -> float | None:
         c.accuracy_offset_a or 0.0,
         line.resolution_a,
         line.sigma_a,
-        start.leak_readings,
+        max(start.leak_readings // line.repeats, 1),
     )

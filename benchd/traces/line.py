@@ -37,6 +37,8 @@ class Line:
     longest_gap_s: float
     resolution_a: float
     """Step of the current reading, as given or as seen; 0 when it has none that can be seen."""
+    repeats: int
+    """Readings in a row that are one measurement: the instrument was asked faster than it measures."""
     sigma_a: float
     """Standard deviation of one reading of a quiet current."""
     seen_a: float
@@ -61,7 +63,8 @@ def make_line(trace: Trace) -> Line:
     steps = np.diff(t)
     interval = float(np.median(steps)) if len(steps) else 0.0
     step = c.resolution_a if c.resolution_a else seen_step(i)
-    sigma = noise_sigma(i)
+    repeats = repeat_count(v, i)
+    sigma = noise_sigma(i[::repeats])
     quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
     set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
     off = s.mode == Mode.OFF
@@ -82,6 +85,7 @@ def make_line(trace: Trace) -> Line:
         interval,
         float(steps.max()) if len(steps) else 0.0,
         step,
+        repeats,
         sigma,
         quiet_a,
         set_v,
@@ -103,17 +107,27 @@ def seen_step(current_a: Floats) -> float:
     return 0.0
 
 
+def repeat_count(voltage_v: Floats, current_a: Floats) -> int:
+    """Mean length of runs of the very same voltage and current, 1 to 20. A line too quiet for its steps looks the same
+    as an instrument that repeats itself, and does no harm here."""
+    if len(current_a) < 4:
+        return 1
+    runs = 1 + int(np.count_nonzero((np.diff(current_a) != 0) | (np.diff(voltage_v) != 0)))
+    return int(min(max(round(len(current_a) / runs), 1), 20))
+
+
 def noise_sigma(current_a: Floats) -> float:
     """Standard deviation of a reading where the current is quiet, A.
 
-    In up to 40 pieces of the trace: 1.4826·MAD about the piece's median, and 1.0484·MAD of its first differences (the
-    same for white noise, and blind to a drifting level); the fifth quietest piece in a hundred of 20 counts. Repeated
-    readings make the differences 0, then only the first is used. Rousseeuw & Croux, JASA 88 (1993), for the MAD.
+    In up to 40 pieces of the trace, of 10 readings or more each: 1.4826·MAD about the piece's median, and 1.0484·MAD of
+    its first differences (the same for white noise, and blind to a drifting level). Of the pieces that one counts which
+    a fifth of them are quieter than. Where rounding makes the differences 0, only the first is used. For the MAD see
+    Rousseeuw & Croux, JASA 88 (1993).
     """
     n = len(current_a)
     if n < 4:
         return 0.0
-    pieces = int(min(max(n // 16, 1), 40))
+    pieces = int(min(max(n // 10, 1), 40))
     size = n // pieces
     rows = current_a[: pieces * size].reshape(pieces, size)
     about = SIGMA_PER_MAD * np.median(np.abs(rows - np.median(rows, axis=1, keepdims=True)), axis=1)
@@ -136,7 +150,7 @@ def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
 
 def bin_sigma(line: Line, width_s: float) -> float:
     """Standard deviation that noise and step leave in a mean over `width_s`, A."""
-    readings = max(width_s / line.interval_s, 1.0) if line.interval_s else 1.0
+    readings = max(width_s / line.interval_s / line.repeats, 1.0) if line.interval_s else 1.0
     # A quiet reading stays on one step however often it is read, so rounding does not average out.
     rounding = from_step(line.resolution_a) if line.sigma_a < line.resolution_a / 2 else 0.0
     return float(np.hypot(line.sigma_a / np.sqrt(readings), rounding))

@@ -42,8 +42,8 @@ class Thresholds:
     """Highest current of a boot."""
     boot_busy_s: tuple[float, float] = (0.4, 1.5)
     """Time with texture."""
-    boot_steps: tuple[float, float] = (1.0, 4.0)
-    """Changes of level."""
+    boot_rungs: tuple[float, float] = (1.5, 3.0)
+    """Rises from one lasting level to the next."""
     settle_s: tuple[float, float] = (0.7, 2.5)
     """Stable at the end for so long."""
     settle_ratio: tuple[float, float] = (0.9, 0.7)
@@ -54,7 +54,7 @@ class Thresholds:
     """Time at the limit with the voltage up."""
     sag: tuple[float, float] = (0.10, 0.16)
     """Fall of the voltage on the leads, share of the setting."""
-    dropouts: tuple[float, float] = (1.0, 3.0)
+    dropouts: tuple[float, float] = (0.0, 2.0)
 
 
 DEFAULT = Thresholds()
@@ -125,10 +125,15 @@ def _at_once(f: Features, s: Short, start: Start, limits: Thresholds) -> float:
     """1: the short was there with the first current; 0: the board had been fine."""
     slack = max(limits.at_once_s, 2 * f.line.interval_s)
     ran_s = s.at_s - (start.first_s if start.first_s is not None else s.at_s)
-    if s.before_s <= slack or (ran_s <= slack and s.before_top_a <= f.line.seen_a):
+    if s.before_s <= slack:
         quiet = 1.0
     else:
-        quiet = 1 - ramp(max(s.before_top_a, s.before_a), 0.001, 0.004)
+        # The supply was on and open, or a board was on it and drew next to nothing: hard to tell.
+        quiet = (
+            0.85
+            * (1 - ramp(s.before_a - s.before_u_a, 0.0005, 0.003))
+            * (1 - ramp(s.before_top_a, f.line.seen_a, 2 * f.line.seen_a))
+        )
         quiet = min(quiet, 1 - ramp(ran_s, slack, 2 * slack))
     if start.button_by == "hand" and start.button_s is not None and start.button_s <= s.at_s + slack:
         # The button had been pressed with the voltage up: it was fine until then.
@@ -219,8 +224,8 @@ def _boot_score(f: Features, rest: Rest, limits: Thresholds) -> float:
     assert start is not None
     base = max(start.leak_a or 0.0, 0.0)
     top = max(rest.high_before_tail_a, rest.sustained_a)
-    lively = max(ramp(rest.busy_s, *limits.boot_busy_s), ramp(rest.steps, *limits.boot_steps))
-    lively *= 0.5 + 0.5 * ramp(rest.busy_s, 0.2, 1.0)
+    # A staircase without texture is unusual, yet a slow meter shows no other.
+    lively = max(ramp(rest.busy_s, *limits.boot_busy_s), 0.7 * ramp(rest.rungs, *limits.boot_rungs))
     settled = ramp(rest.tail_s, *limits.settle_s)
     lower = (
         ramp(rest.tail_a / max(rest.high_before_tail_a, 1e-9), *limits.settle_ratio) if rest.high_before_tail_a else 0.0

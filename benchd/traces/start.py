@@ -19,7 +19,7 @@ LEAST_STEP_A = 0.004
 """A smaller change of level is not looked for, A."""
 BUTTON_STEP_A = 0.008
 """A smaller rise is not the button, A (common practice, no source)."""
-BUTTON_RATIO = 1.5
+BUTTON_RATIO = 1.35
 """Nor is one to less than this times the leak, with 15 mA more (common practice, no source)."""
 SUSTAINED_S = 0.15
 """A shorter rise is an inrush or a spike, s (common practice, no source)."""
@@ -33,6 +33,8 @@ LEAK_FROM_START_S = 0.8
 """The same where current flows from the first reading on, s."""
 LARGEST_LEAK_A = 0.6
 """A steadier current above this at the beginning is a board at work or a short, A (common practice, no source)."""
+NORMAL_10_TO_90 = 2.5631
+"""From the 10th to the 90th percentile of a normal distribution, in standard deviations."""
 GUARD_S = 0.1
 """Readings this near to the button do not count for the leak, s."""
 
@@ -146,8 +148,8 @@ def find_start(
         whole = Level(float(line.t_s[0]), float(line.t_s[-1]), 0.0, 0.0)
         return _start(line, None, None, None, whole, False, False)
     last, rise = _plateau(line, bins, levels, first)
-    plateau = Level(levels[first].start_s, levels[last].end_s, levels[first].mean_a, 0.0)
-    flat = all(_is_flat(x, bins) for x in levels[first : last + 1]) and plateau.mean_a <= LARGEST_LEAK_A
+    plateau = Level(levels[first].start_s, levels[last].end_s, levels[last].mean_a, 0.0)
+    flat = _is_flat(plateau, bins) and plateau.mean_a <= LARGEST_LEAK_A
     quiet = Level(float(line.t_s[0]), first_s or 0.0, 0.0, 0.0) if first > 0 else None
     if first == 0:
         is_pause = pause_a is not None and plateau.mean_a <= 1.5 * pause_a + 0.01
@@ -204,10 +206,12 @@ def _before_mark(line: Line, levels: list[Level], marked_s: float) -> Level | No
 
 
 def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[int, int | None]:
-    """The last level that is still like the first one, and the first later one that is a rise to stay."""
+    """The last level that is still like the first lasting one, and the first later one that is a rise to stay."""
+    begin_s = levels[first].start_s
+    while first + 1 < len(levels) and levels[first].end_s - begin_s < max(0.3, 2.5 * bins.width_s):
+        # Capacitors charge in it, or it is the bin in which the current began.
+        first += 1
     base = levels[first].mean_a
-    if levels[first].length_s < 0.3 and first + 1 < len(levels) and levels[first + 1].mean_a < base:
-        base = levels[first + 1].mean_a
     like = max(0.15 * base, 0.006, 1.2 * line.resolution_a, 4 * bins.sigma_a)
     last = first
     for k in range(first + 1, len(levels)):
@@ -222,10 +226,15 @@ def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[i
     return last, None
 
 
-def _is_flat(level: Level, bins: Bins) -> bool:
-    if level.length_s < 0.3:
-        return True
-    return level.texture_a <= max(3 * bins.sigma_a, 0.005, 0.08 * level.mean_a)
+def _is_flat(plateau: Level, bins: Bins) -> bool:
+    """No more texture than noise makes, the charging at its beginning and odd bins at its edges left out."""
+    begin = plateau.start_s + min(0.3, 0.3 * plateau.length_s)
+    count = int((plateau.end_s - begin) / bins.width_s)
+    x = bins.since(begin)[: max(count, 1)]
+    if not len(x):
+        return False
+    low, middle, high = (float(q) for q in np.percentile(x, [10, 50, 90]))
+    return (high - low) / NORMAL_10_TO_90 <= max(2 * bins.sigma_a, 0.003, 0.03 * abs(middle))
 
 
 def _edge(line: Line, levels: list[Level], k: int) -> float:
