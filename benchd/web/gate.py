@@ -118,7 +118,9 @@ def _with_headers(scope: Scope, host: str, send: Send) -> Send:
             headers["Content-Security-Policy"] = policy
             headers["X-Content-Type-Options"] = "nosniff"
             headers["X-Frame-Options"] = "DENY"
-            headers["Referrer-Policy"] = "no-referrer"
+            # Not no-referrer: with it a browser calls the origin of our own form `null` (Fetch standard, "append a
+            # request Origin header").
+            headers["Referrer-Policy"] = "same-origin"
             headers["Cross-Origin-Opener-Policy"] = "same-origin"
             headers["Cross-Origin-Resource-Policy"] = "same-origin"
             # The page's files are asked for again each time and answered with 304: an update is never half seen.

@@ -59,9 +59,10 @@ export class ChannelCard {
       this.currentBox,
       el("div", { class: "row" }, this.voltageBox, this.powerBox),
       this.old, this.mode, this.set,
-      el("div", { class: "spans" }, ...this.spanButtons), this.plotBox,
+      this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks),
-      this.fault);
+      this.fault,
+      el("div", { class: "spans" }, ...this.spanButtons));
   }
 
   action(text, act, testid) {

@@ -1,4 +1,4 @@
-// The cut-off: one tap, every output of the bench.
+// The cut-off: one tap, every output of the bench. A script of its own: it waits for nothing else of the page.
 
 import { api } from "./api.js";
 import { byId, setData, setText } from "./dom.js";
@@ -6,8 +6,8 @@ import { byId, setData, setText } from "./dom.js";
 const TRIES = 3;
 const CLEAR_MS = 6000;
 
-/** Wire the button. It acts when it is touched, not when it is let go: a thick glove slips. */
-export function wireCut() {
+/** It acts when it is touched, not when it is let go: a thick glove slips. */
+function wire() {
   const cut = byId("cut");
   const text = byId("cut-text");
   let busy = false;
@@ -50,3 +50,5 @@ async function persistently(action) {
     }
   }
 }
+
+wire();

@@ -2,7 +2,6 @@
 
 import { Alarm } from "./alarm.js";
 import { ChannelCard } from "./channel.js";
-import { wireCut } from "./cut.js";
 import { byId, el, setData, setText } from "./dom.js";
 import { age } from "./format.js";
 import { Jobs } from "./jobs.js";
@@ -11,8 +10,6 @@ import { Link } from "./link.js";
 import { Traces } from "./traces.js";
 import { TraceView } from "./traceview.js";
 import { Trips } from "./trips.js";
-
-wireCut();
 
 const DRAW_MS = 60;
 const VIEWS = ["bench", "traces", "journal", "trace"];

@@ -1,5 +1,7 @@
 // Drawing with uPlot: pictures of data, nothing else. No fetching, no state of the page.
 
+import { withUnit } from "./format.js";
+
 // The page's first duty is the cut-off; it has to work even when the plot library is missing.
 const uPlot = await import("./vendor/uPlot.esm.js").then((m) => m.default).catch(() => null);
 
@@ -17,7 +19,7 @@ function axes(x) {
   const grid = { stroke: colour("--line"), width: 1 };
   return [
     { ...base, stroke: colour("--soft"), grid, size: 30, ...x },
-    { ...base, scale: "i", stroke: colour("--amp"), grid, size: 58, values: (u, list) => list.map((n) => `${+n.toFixed(3)} A`) },
+    { ...base, scale: "i", stroke: colour("--amp"), grid, size: 58, values: (u, list) => list.map((n) => withUnit(n, "A")) },
     { ...base, scale: "v", side: 1, stroke: colour("--volt"), grid: { show: false }, size: 50,
       values: (u, list) => list.map((n) => `${+n.toFixed(2)} V`) },
   ];
@@ -147,7 +149,7 @@ function markLines(marks) {
         ctx.lineWidth = devicePixelRatio;
         ctx.setLineDash([4 * devicePixelRatio, 4 * devicePixelRatio]);
         ctx.font = `600 ${13 * devicePixelRatio}px system-ui, sans-serif`;
-        let free = -Infinity;
+        const rows = [];
         for (const { s, text } of marks) {
           const x = Math.round(u.valToPos(s, "x", true));
           if (!(bbox.left <= x && x <= bbox.left + bbox.width)) continue;
@@ -156,12 +158,12 @@ function markLines(marks) {
           ctx.lineTo(x, bbox.top + bbox.height);
           ctx.stroke();
           const width = ctx.measureText(text).width;
-          // Names that would overlap are left out; the list under the plot has all of them.
           const left = Math.min(Math.max(x - width / 2, bbox.left), bbox.left + bbox.width - width);
-          if (left > free) {
-            ctx.fillText(text, left, bbox.top - 8 * devicePixelRatio);
-            free = left + width + 6 * devicePixelRatio;
-          }
+          // A name that would run into the one before it goes a row lower.
+          const found = rows.findIndex((end) => end < left);
+          const row = found < 0 ? rows.length : found;
+          rows[row] = left + width + 6 * devicePixelRatio;
+          ctx.fillText(text, left, bbox.top + (row * 17 - 8) * devicePixelRatio);
         }
         ctx.restore();
       }],

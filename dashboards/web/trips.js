@@ -19,7 +19,7 @@ export class Trips {
     const there = new Set();
     for (const channel of view.channels) {
       if (!channel.latched) continue;
-      const key = JSON.stringify([channel.supply, channel.channel, channel.trip]);
+      const key = JSON.stringify([channel.supply, channel.channel, channel.output, channel.trip]);
       there.add(key);
       if (!this.banners.has(key)) {
         const banner = this.make(channel);
@@ -83,7 +83,7 @@ export class Trips {
       } catch (problem) {
         setText(fault, problem.message);
       }
-    }, { testid: "rearm", class: "rearm" });
+    }, { testid: "rearm", class: "rearm", disabled: channel.output !== "off" });
     return node;
   }
 }

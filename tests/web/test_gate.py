@@ -108,5 +108,5 @@ async def test_headers_that_tie_the_page_to_its_own_files(http: httpx.AsyncClien
     assert "unsafe" not in headers["content-security-policy"]
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["x-frame-options"] == "DENY"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == ("no-store" if path.startswith("/api") else "no-cache")

@@ -1,0 +1,53 @@
+"""Debian's Chromium for tests of the page."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from playwright.async_api import Browser, Page, async_playwright
+
+from tests.services import needs
+
+FLAGS = [
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+PHONE, TABLET, DESK = (390, 844), (820, 1180), (1440, 900)
+
+
+@asynccontextmanager
+async def chromium() -> AsyncIterator[Browser]:
+    """A browser; skips the test when there is none, fails it under CI=true."""
+    path = needs("chromium", "chromium")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=path, args=FLAGS)
+        try:
+            yield browser
+        finally:
+            await browser.close()
+
+
+class Watched:
+    """A page whose faults and requests are written down: anything in `faults` fails the test that looks."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.faults: list[str] = []
+        self.requests: list[str] = []
+        page.on("pageerror", lambda e: self.faults.append(str(e)))
+        # Includes whatever the Content-Security-Policy blocked.
+        page.on("console", lambda m: self.faults.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("request", lambda r: self.requests.append(r.url))
+
+
+async def open_page(browser: Browser, url: str, size: tuple[int, int] = PHONE, scheme: str = "dark") -> Watched:
+    """The page, in a window of this size."""
+    page = await browser.new_page(
+        viewport={"width": size[0], "height": size[1]},
+        color_scheme=scheme,  # type: ignore[arg-type]
+    )
+    page.set_default_timeout(10_000)
+    watched = Watched(page)
+    await page.goto(url)
+    return watched

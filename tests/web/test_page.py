@@ -1,0 +1,412 @@
+"""The page in a real browser, over a real socket, with a bench in memory behind it."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import time
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
+import httpx
+import pytest
+from playwright.async_api import Browser, Page, expect
+
+from benchd.jobs.job import Job
+from benchd.reading import OutputState
+from benchd.web.port import Refused
+from tests.web.browser import DESK, PHONE, TABLET, chromium, open_page
+from tests.web.conftest import served
+from tests.web.fake import START_NS, FakeBench, finding, make_samples, trip_of
+
+pytestmark = pytest.mark.needs_chromium
+
+SMALLEST_TARGET_PX = 56
+HEAVIEST_BYTES = 300_000
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    async with chromium() as found:
+        yield found
+
+
+@pytest.fixture
+async def url(bench: FakeBench) -> AsyncIterator[str]:
+    async with served(bench) as found:
+        yield found
+
+
+async def eventually(condition: Callable[[], object]) -> None:
+    async with asyncio.timeout(10):
+        while not condition():  # noqa: ASYNC110 - the bench has no event for it
+            await asyncio.sleep(0.02)
+
+
+def by(page: Page, testid: str):  # type: ignore[no-untyped-def]
+    return page.get_by_test_id(testid)
+
+
+def samples_now(i: float, v: float = 4.0) -> dict[str, object]:
+    return {
+        "type": "samples", "supply": "lab", "channel": 1, "t0_ns": time.time_ns(), "t_ms": [0], "v": [v], "i": [i],
+    }  # fmt: skip
+
+
+async def inked(page: Page) -> int:
+    """Pixels of the first plot that are drawn in the colour of the current."""
+    return await page.evaluate(
+        """() => {
+          const canvas = document.querySelector('.plot canvas');
+          if (!canvas) return -1;
+          // A copy: reading back from the page's own canvas would change how it is drawn.
+          const copy = document.createElement('canvas');
+          [copy.width, copy.height] = [canvas.width, canvas.height];
+          const pen = copy.getContext('2d', { willReadFrequently: true });
+          pen.drawImage(canvas, 0, 0);
+          const data = pen.getImageData(0, 0, copy.width, copy.height).data;
+          let n = 0;
+          for (let k = 0; k < data.length; k += 4)
+            if (data[k] === 0xff && data[k + 1] === 0xb4 && data[k + 2] === 0x54 && data[k + 3] === 255) n++;
+          return n;
+        }"""
+    )
+
+
+async def test_live_numbers_and_the_cut_off(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    page = watched.page
+    card = by(page, "channel-lab-1")
+    await expect(by(page, "link")).to_have_text("live")
+    await expect(card.get_by_test_id("output")).to_have_text("off")
+    bench.set(1, output=OutputState.ON, current_a=0.0623, voltage_v=3.9981, power_w=0.249, mode="cv", capture="booting")
+    await expect(card.get_by_test_id("current")).to_have_text("0.062 A")
+    await expect(card.get_by_test_id("voltage")).to_have_text("3.998 V")
+    await expect(card.get_by_test_id("power")).to_have_text("0.249 W")
+    await expect(card.get_by_test_id("output")).to_have_text("on")
+    await expect(card.get_by_test_id("capture")).to_have_text("booting")
+    bench.set(1, current_a=1.25)
+    await expect(card.get_by_test_id("current")).to_have_text("1.250 A")
+    await by(page, "cut-off").click()
+    await expect(page.get_by_text("All outputs are off, read back.")).to_be_visible()
+    await expect(card.get_by_test_id("output")).to_have_text("off")
+    assert ("off", None, None) in bench.asked
+    assert watched.faults == []
+
+
+async def test_the_plot_draws_what_comes_live(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    await expect(by(watched.page, "link")).to_have_text("live")
+    assert await inked(watched.page) < 1500, "axis labels only"
+    async with asyncio.timeout(15):
+        while await inked(watched.page) < 3000:
+            for n in range(20):
+                bench.send(samples_now(0.2 + 0.6 * (n % 2)))
+                await asyncio.sleep(0.02)
+    assert watched.faults == []
+
+
+async def test_a_page_that_just_opened_shows_the_last_seconds(browser: Browser, bench: FakeBench, url: str) -> None:
+    start = time.time_ns() - 30 * 10**9
+    bench.memory["lab", 1] = make_samples(start, 30, 50, lambda t: 0.3 + 0.2 * (t % 1))
+    watched = await open_page(browser, url)
+    async with asyncio.timeout(10):
+        while await inked(watched.page) < 3000:  # noqa: ASYNC110 - a canvas has no event for it
+            await asyncio.sleep(0.05)
+    assert ("recent", "lab", 1, 120.0) in bench.asked
+    assert watched.faults == []
+
+
+async def test_an_off_that_is_not_confirmed_is_loud(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    page = watched.page
+    await expect(by(page, "link")).to_have_text("live")
+    bench.refuse = Refused("wrong-state", "lab 1 still reads 3.9 V")
+    await by(page, "cut-off").press("Enter")
+    await expect(
+        page.get_by_text("NOT CONFIRMED: use the supply's own switch. lab 1 still reads 3.9 V")
+    ).to_be_visible()
+
+
+async def test_a_lost_link_does_not_look_like_a_quiet_board(browser: Browser, bench: FakeBench) -> None:
+    bench.set(1, output=OutputState.ON, current_a=0.5)
+    async with served(bench) as url:
+        page = (await open_page(browser, url)).page
+        card = by(page, "channel-lab-1")
+        await expect(card).to_have_attribute("data-stale", "false")
+        value = card.get_by_test_id("current").locator(".value")
+        await expect(value).to_have_css("text-decoration-line", "none")
+    await expect(by(page, "link")).to_have_text(re.compile(r"link lost \d+ s"))
+    await expect(card.get_by_test_id("output")).to_have_text("unknown")
+    await expect(value).to_have_css("text-decoration-line", "line-through")
+    await expect(card.get_by_text(re.compile(r"these numbers are \d+ s old"))).to_be_visible()
+    await by(page, "cut-off").press("Enter")
+    await expect(page.get_by_text(re.compile("NOT CONFIRMED.*The bench does not answer"))).to_be_visible()
+    # It comes back by itself.
+    async with served(bench, port=int(url.rstrip("/").rsplit(":", 1)[1])):
+        await expect(by(page, "link")).to_have_text("live", timeout=15_000)
+        await expect(card.get_by_test_id("output")).to_have_text("on")
+        await expect(value).to_have_css("text-decoration-line", "none")
+
+
+async def test_a_supply_that_stopped_answering_is_struck_out_too(browser: Browser, bench: FakeBench, url: str) -> None:
+    page = (await open_page(browser, url)).page
+    card = by(page, "channel-lab-1")
+    await expect(by(page, "link")).to_have_text("live")
+    bench.set(1, link_up=False, link_text="No reply for 3 s.", output=OutputState.UNKNOWN, reading_age_s=75.0)
+    await expect(card.get_by_test_id("output")).to_have_text("unknown")
+    await expect(card.get_by_text("Supply not reached. No reply for 3 s.")).to_be_visible()
+    await expect(card.get_by_text(re.compile(r"these numbers are 7\d s old"))).to_be_visible()
+    await expect(card.get_by_test_id("power-off")).to_be_visible()
+    bench.set(1, current_a=None, voltage_v=None, power_w=None, reading_age_s=None)
+    await expect(card.get_by_test_id("current")).to_have_text("– A")
+
+
+async def test_power_goes_on_with_a_plan_after_the_cautions(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    page = watched.page
+    card = by(page, "channel-lab-1")
+    await card.get_by_test_id("power-on").click()
+    sheet = by(page, "power-sheet")
+    await expect(sheet).to_contain_text("Lithium cell on board: disconnect it before feeding its terminals")
+    await expect(sheet.get_by_role("radio", name="phone")).to_be_checked()
+    await sheet.get_by_text("laptop").click()
+    await sheet.get_by_test_id("power-on-confirm").click()
+    await expect(sheet).to_have_count(0)
+    await expect(card.get_by_test_id("output")).to_have_text("on")
+    await card.get_by_test_id("mark-button").click()
+    await eventually(lambda: ("mark", "lab", 1, "button") in bench.asked)
+    await card.get_by_test_id("power-off").click()
+    await expect(card.get_by_test_id("output")).to_have_text("off")
+    assert [a for a in bench.asked if a[0] == "on"] == [("on", "lab", 1, "laptop")]
+    assert watched.faults == []
+
+
+async def test_the_cut_off_stays_in_reach_of_every_sheet(browser: Browser, bench: FakeBench, url: str) -> None:
+    bench.job_list = [Job(f"R-{n}", "phone", "", "", n) for n in range(30)]
+    page = (await open_page(browser, url)).page
+    for opener in (by(page, "job"), by(page, "channel-lab-1").get_by_test_id("power-on")):
+        await opener.click()
+        await expect(page.locator(".sheet")).to_be_visible()
+        top = await page.evaluate(
+            """() => {
+              const box = document.querySelector('[data-testid=cut-off]').getBoundingClientRect();
+              const hit = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+              return hit.dataset.testid;
+            }"""
+        )
+        assert top == "cut-off"
+        before = len(bench.asked)
+        await by(page, "cut-off").click()
+        await eventually(lambda before=before: ("off", None, None) in bench.asked[before:])
+        await page.keyboard.press("Escape")
+        await expect(page.locator(".sheet")).to_have_count(0)
+
+
+async def test_a_trip_is_shown_until_a_person_re_arms(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    page = watched.page
+    await expect(by(page, "link")).to_have_text("live")
+    bench.set(1, output=OutputState.UNKNOWN, latched=True, trip=trip_of(confirmed=False))
+    banner = by(page, "trip-banner")
+    await expect(banner).to_contain_text("Tripped: Short")
+    await expect(banner).to_contain_text("OFF IS NOT CONFIRMED")
+    await expect(banner.get_by_test_id("rearm")).to_be_disabled()
+    bench.set(1, output=OutputState.OFF, trip=trip_of())
+    await expect(banner).to_contain_text("In limit at 2.000 A with 0.412 V of 4.000 V for 12 ms.")
+    await expect(banner).to_contain_text("Output is off, read back.")
+    await expect(banner).to_contain_text("let through 31 mC, 12.8 mJ, 61 mA²s")
+    await expect(by(page, "channel-lab-1").get_by_test_id("power-on")).to_be_disabled()
+    await banner.get_by_test_id("rearm").click()
+    await expect(banner.get_by_test_id("rearm")).to_have_text("Fault found and cleared? Tap again to re-arm")
+    assert ("rearm", "lab", 1) not in bench.asked
+    await banner.get_by_test_id("rearm").click()
+    await expect(banner).to_have_count(0)
+    assert bench.asked[-1] == ("rearm", "lab", 1)
+    assert watched.faults == []
+
+
+async def test_a_trip_sounds_once_the_page_was_touched(browser: Browser, bench: FakeBench, url: str) -> None:
+    page = (await open_page(browser, url)).page
+    await page.evaluate(
+        """() => {
+          window.tones = 0;
+          const start = OscillatorNode.prototype.start;
+          OscillatorNode.prototype.start = function (...a) { window.tones++; return start.apply(this, a); };
+        }"""
+    )
+    await expect(by(page, "link")).to_have_text("live")
+    await by(page, "link").click()
+    bench.set(1, latched=True, trip=trip_of())
+    await expect(by(page, "trip-banner")).to_be_visible()
+    await page.wait_for_function("window.tones === 4")
+    bench.changed()
+    await expect(by(page, "trip-banner")).to_be_visible()
+    assert await page.evaluate("window.tones") == 4, "one trip sounds once, however often the bench repeats it"
+
+
+async def test_a_label_is_scanned_and_a_job_with_markup_is_only_a_name(
+    browser: Browser, bench: FakeBench, url: str
+) -> None:
+    evil = "<script>window.hit = 1</script><img src=x onerror='window.hit = 1'>"
+    bench.job_list = [Job("R-7", evil, evil, evil, 1)]
+    bench.file("T1", "R-7", make_samples(START_NS, 3, 50), finding())
+    watched = await open_page(browser, url)
+    page = watched.page
+    await by(page, "job").click()
+    await expect(by(page, "job-id")).to_be_focused()
+    await page.keyboard.type("R-7")
+    await page.keyboard.press("Enter")
+    await expect(by(page, "job")).to_contain_text("R-7")
+    await expect(by(page, "job")).to_contain_text(evil)
+    await by(page, "job").click()
+    await by(page, "job-id").fill("R-1042")
+    await page.get_by_text("New device: say more").click()
+    await page.get_by_label("Device").fill("tablet")
+    await by(page, "job-go").click()
+    await expect(by(page, "job")).to_contain_text("R-1042")
+    assert (bench.job, bench.job_list[-1].device) == ("R-1042", "tablet")
+    await page.get_by_role("link", name="Journal").click()
+    await by(page, "note").fill(f"seen: {evil}")
+    await by(page, "note-go").click()
+    await expect(by(page, "journal-entry").first).to_contain_text(f"seen: {evil}")
+    assert await page.evaluate("window.hit") is None
+    assert watched.faults == []
+
+
+async def test_a_wrong_job_id_says_what_is_allowed(browser: Browser, bench: FakeBench, url: str) -> None:
+    page = (await open_page(browser, url)).page
+    await by(page, "job").click()
+    await by(page, "job-id").fill("a/b")
+    await by(page, "job-go").click()
+    await expect(by(page, "job-sheet").get_by_role("alert")).to_contain_text("id = 'a/b'")
+    assert bench.job_list == []
+
+
+async def test_a_filed_trace_comes_by_itself_and_is_read(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    page = watched.page
+    await page.get_by_role("link", name="Power-ups").click()
+    await expect(by(page, "trace-row")).to_have_count(0)
+    samples = make_samples(START_NS, 20, 1000)
+    samples.current_a[12_345] = 1.5
+    bench.file("T1", "R-1", samples, finding())
+    bench.event("trace")
+    row = by(page, "trace-row")
+    await expect(row).to_contain_text("Low stall: flat at tens of mA")
+    await expect(row).to_contain_text("82 %")
+    await expect(row).to_contain_text("peak 1.5 A · 20.0 s")
+    await row.click()
+    found = by(page, "trace-view").get_by_test_id("finding")
+    for part in (
+        "82 % sure",
+        "Flat at 61.2 mA ± 1.1 mA from 1.4 s on.",
+        "Early leak: current before the button (20 %). To tell apart: Power without pressing the button",
+        "Look for low-level recovery mode on USB.",
+        "Disconnect the battery before feeding its terminals.",
+    ):
+        await expect(found).to_contain_text(part)
+    await expect(by(page, "trace-view").locator("canvas")).to_be_visible()
+    async with page.expect_response(re.compile("from_s")) as closer:
+        await page.get_by_role("button", name="Button").click()
+    part_of = await (await closer.value).json()
+    assert part_of["readings"] == 5002, "1 s before to 4 s after the button, and one reading beyond each edge"
+    async with page.expect_download() as file:
+        await by(page, "csv").click()
+    assert (await file.value).suggested_filename == "T1.csv"
+    assert watched.faults == []
+
+
+@pytest.mark.parametrize("size", [PHONE, TABLET, DESK], ids=["phone", "tablet", "desk"])
+async def test_it_fits_and_its_targets_are_wide_enough_for_gloves(
+    browser: Browser, bench: FakeBench, url: str, size: tuple[int, int]
+) -> None:
+    bench.job_list = [Job("R-1042", "phone", "main", "dead", 1)]
+    bench.file("T1", "R-1042", make_samples(START_NS, 3, 50), finding())
+    bench.set(1, output=OutputState.ON, current_a=10.0625, voltage_v=19.998)
+    bench.set(2, latched=True, trip=trip_of())
+    watched = await open_page(browser, url, size)
+    page = watched.page
+    await expect(by(page, "trip-banner")).to_be_visible()
+    for view in ("bench", "traces", "journal", "trace/T1"):
+        await page.goto(f"{url}#{view}")
+        await expect(page.locator(f"section.view-{view.split('/')[0]}")).to_be_visible()
+        assert await page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        await expect(by(page, "cut-off")).to_be_in_viewport(ratio=1)
+        small = await page.evaluate(
+            """(least) => [...document.querySelectorAll('button, a, input, textarea, summary')]
+              .filter((e) => e.checkVisibility() && !e.closest('.entries'))
+              .map((e) => [e.textContent || e.name, e.getBoundingClientRect()])
+              .filter(([, box]) => box.height < least || box.width < least)
+              .map(([name, box]) => `${name}: ${box.width} x ${box.height}`)""",
+            SMALLEST_TARGET_PX,
+        )
+        assert small == []
+    assert watched.faults == []
+
+
+async def test_it_is_light_and_asks_nobody_else(browser: Browser, bench: FakeBench, url: str) -> None:
+    watched = await open_page(browser, url)
+    await expect(by(watched.page, "link")).to_have_text("live")
+    assert {httpx.URL(r).netloc for r in watched.requests} == {httpx.URL(url).netloc}
+    files = {r for r in watched.requests if "/api/" not in r}
+    async with httpx.AsyncClient() as client:
+        answers = [await client.get(f) for f in files]
+    assert any(f.endswith("uPlot.esm.js") for f in files)
+    assert sum(len(a.content) for a in answers) <= HEAVIEST_BYTES
+    assert watched.faults == []
+
+
+async def test_cut_off_works_without_the_plot_library_and_without_any_script(
+    browser: Browser, bench: FakeBench, url: str
+) -> None:
+    page = await browser.new_page()
+    await page.route("**/uPlot.esm.js", lambda route: route.abort())
+    await page.goto(url)
+    await expect(by(page, "channel-lab-1").get_by_test_id("current")).to_have_text("0.000 A")
+    await by(page, "cut-off").click()
+    await eventually(lambda: bench.asked.count(("off", None, None)) == 1)
+    context = await browser.new_context(java_script_enabled=False)
+    bare = await context.new_page()
+    await bare.goto(url)
+    await bare.get_by_test_id("cut-off").click()
+    await eventually(lambda: bench.asked.count(("off", None, None)) == 2)
+
+
+# ---- colours
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance as defined in WCAG 2.2."""
+    digits = colour.lstrip("#")
+    wide = "".join(c * 2 for c in digits) if len(digits) == 3 else digits
+    parts = [int(wide[n : n + 2], 16) / 255 for n in (0, 2, 4)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio as defined in WCAG 2.2."""
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["dark", "light"])
+def test_text_stands_out_as_wcag_level_aa_wants(scheme: str) -> None:
+    css = (Path(__file__).parents[2] / "dashboards" / "web" / "app.css").read_text("utf-8")
+    dark, light = re.findall(r":root \{(.*?)\}", css, re.S)
+    colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]+)", dark))
+    if scheme == "light":
+        colours |= dict(re.findall(r"--([\w-]+): (#[0-9a-f]+)", light))
+    pairs = [
+        *((text, back) for text in ("ink", "soft", "bad", "unknown") for back in ("ground", "card")),
+        ("amp", "card"), ("volt", "card"), ("ink", "quiet"), ("soft", "quiet"), ("ground", "off"), ("on-ink", "on"),
+        ("ground", "unknown"), ("go-ink", "go"), ("cut-ink", "cut"), ("trip-ink", "trip"),
+    ]  # fmt: skip
+    # SC 1.4.3: 4.5 : 1. Black on white is 21 : 1 by the same formula.
+    assert contrast("#000", "#fff") == pytest.approx(21)
+    assert {
+        p: round(contrast(colours[p[0]], colours[p[1]]), 2)
+        for p in pairs
+        if contrast(colours[p[0]], colours[p[1]]) < 4.5
+    } == {}
