@@ -224,7 +224,7 @@ def test_readings_stay_the_same_within_one_interval() -> None:
     assert len({channel.read(0.3 + step * 0.1) for step in range(50)}) > 1
 
 
-def test_a_gap_of_a_day_is_caught_up_with_at_once() -> None:
+def test_a_gap_of_an_hour_is_caught_up_with_at_once() -> None:
     channel = Channel()
     channel.attach(KINDS["loop"], 0.0)
     channel.set(0.0, voltage_v=4.0, limit_a=2.0)

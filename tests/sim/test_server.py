@@ -117,14 +117,14 @@ def test_bytes_that_are_no_text_leave_an_error(client: Client) -> None:
 
 
 def test_latency_delays_a_reply_and_only_that(supply: SimulatedSupply, client: Client) -> None:
-    supply.command("SIM:LAT 0.2")
+    supply.command("SIM:LAT 0.4")
     begin_s = time.monotonic()
     client.send("*OPC?")
     client.send("INST:NSEL 2")
     assert client.line(0.1) is None
     assert supply.query("SIM2:TRUTH?").startswith("0,")
     assert client.line() == b"1"
-    assert time.monotonic() - begin_s >= 0.2
+    assert time.monotonic() - begin_s >= 0.4
 
 
 def test_garbage_never_looks_like_a_number(supply: SimulatedSupply, client: Client) -> None:
@@ -140,7 +140,7 @@ def test_garbage_never_looks_like_a_number(supply: SimulatedSupply, client: Clie
 
 
 def test_late_reply_is_overtaken_but_arrives(supply: SimulatedSupply, client: Client) -> None:
-    supply.fault("LATE", 0.3)
+    supply.fault("LATE", 0.6)
     begin_s = time.monotonic()
     client.send("*IDN?")
     client.send("OUTP ON")
@@ -148,12 +148,12 @@ def test_late_reply_is_overtaken_but_arrives(supply: SimulatedSupply, client: Cl
     late = client.line()
     assert late is not None
     assert late.startswith(b"benchd,SIM-2")
-    assert time.monotonic() - begin_s >= 0.3
+    assert time.monotonic() - begin_s >= 0.6
     assert client.ask("*OPC?") == "1"
 
 
 def test_late_reply_that_holds_the_others_up(supply: SimulatedSupply, client: Client) -> None:
-    supply.fault("LATE", 0.2, "HOLD")
+    supply.fault("LATE", 0.4, "HOLD")
     client.send("*IDN?")
     client.send("OUTP ON;:OUTP?")
     assert client.line(0.05) is None
