@@ -68,6 +68,7 @@ class _Confirmation:
                 except (LinkError, SupplyError) as error:
                     self._seen = str(error)
                     self._again("link trouble")
+                self._supply.between()
                 time.sleep(PAUSE_S)
         finally:
             self._supply.link.timeout_s = usual_s

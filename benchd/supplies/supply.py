@@ -7,7 +7,7 @@ the off path use messages encoded beforehand.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from benchd.reading import Flag, Mode, Reading
 from benchd.scpi import message, reply, status
@@ -30,6 +30,9 @@ class Supply:
 
     Every method raises LinkError or SupplyError and nothing else. After any of them the state of the outputs is
     what `output_state` says, not what was asked for.
+
+    `between` is called between the exchanges of whatever takes many (preparing, draining errors, proving off), so
+    that the caller can look after the other outputs; it may use this supply and must not raise.
     """
 
     def __init__(self, name: str, profile: Profile, link: Link, channels: Sequence[int]) -> None:
@@ -43,6 +46,7 @@ class Supply:
         self._has_errors = profile.errors is not None
         self._probe_errors = profile.errors is not None and profile.errors.probe
         self._old_errors: list[tuple[int, str]] = []
+        self.between: Callable[[], None] = _nothing
 
     @classmethod
     def open(
@@ -242,6 +246,7 @@ class Supply:
         """Write a setting, read it back, compare."""
         self._send(output.setter(what, value))
         self._compare(output, what, value, self._get(output, what))
+        self.between()
 
     def _get(self, output: _Output, what: str) -> float:
         return self._number(output.getter(what))
@@ -296,6 +301,7 @@ class Supply:
             if entry.number == 0:
                 break
             found.append((entry.number, entry.text))
+            self.between()
         return found
 
     def _mode_of(self, bits: int) -> Mode:
@@ -368,6 +374,10 @@ class _Output:
         if self.is_on is None or self._cc_above_a != self._cc_above_a:
             return Mode.UNKNOWN
         return Mode.CC if current_a >= self._cc_above_a and voltage_v < self._cc_below_v else Mode.CV
+
+
+def _nothing() -> None:
+    """Nobody wants to do anything in between."""
 
 
 def _clipped(value: float, end: float) -> float:
