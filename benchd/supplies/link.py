@@ -192,7 +192,7 @@ class Link:
 
     def _connect(self) -> Wire:
         self._wire = wire = open_wire(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)
-        self.dirty = not wire.starts_clean
+        self.dirty = not wire.fresh_is_clean
         try:
             for text in self._profile.connect:
                 self.send(self.encode(text))

@@ -45,9 +45,7 @@ class Wire(Protocol):
     """One open connection. Methods raise LinkError; `asked` is only for their texts."""
 
     fresh_is_clean: bool
-    """Whether opening again leaves behind the replies still under way (a socket does, a port does not)."""
-    starts_clean: bool
-    """Whether the first line after opening can be trusted to be ours; at a port it may be another program's."""
+    """Whether an opened connection brings no replies to older questions (a socket brings none, all others may)."""
 
     def send(self, data: bytes, timeout_s: float) -> None:
         """Write all of `data`."""
@@ -128,7 +126,7 @@ class DescriptorWire:
     """A non-blocking descriptor, read and written directly."""
 
     def __init__(self, instrument: Any, fd: int, resource: str, end: str, is_socket: bool) -> None:
-        self.fresh_is_clean = self.starts_clean = is_socket
+        self.fresh_is_clean = is_socket
         self._instrument = instrument  # owns the descriptor and closes it
         self._fd = fd
         self._resource = resource
@@ -214,7 +212,6 @@ class VisaWire:
     """A session of any PyVISA backend, by its ordinary calls. The backend's own timeout is the bound."""
 
     fresh_is_clean = False
-    starts_clean = True
 
     def __init__(self, instrument: Any, resource: str, profile: LinkProfile) -> None:
         self._instrument = instrument
@@ -241,7 +238,13 @@ class VisaWire:
         return False  # message-based buses number their messages; the backends offer no look
 
     def drain(self, quiet_s: float, limit_s: float) -> None:
-        self._call("device clear failed", b"", limit_s, self._instrument.clear, LinkLost)
+        try:
+            self._call("device clear failed", b"", limit_s, self._instrument.clear, LinkLost)
+        except (LinkLost, NotImplementedError):  # not every backend and bus has a device clear: read it empty instead
+            ends = time.monotonic() + limit_s
+            with contextlib.suppress(ReplyLate):
+                while time.monotonic() < ends:
+                    self._call("unread", b"", quiet_s, self._instrument.read_raw, ReplyLate)
 
     def close(self) -> None:
         with contextlib.suppress(OSError, pyvisa.Error):
