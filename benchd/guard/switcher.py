@@ -5,7 +5,8 @@ Everything here runs in the supply's own thread. `SupplyThread` reads and schedu
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from benchd.guard import states
@@ -26,6 +27,8 @@ PREPARE_EXCHANGES = 24
 
 class GuardedSupply(Protocol):
     """What the guard needs of `benchd.supplies.supply.Supply`; a fake in the tests has the same."""
+
+    between: Callable[[], None]
 
     def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None: ...
     def output_on(self, channel: int) -> None: ...
@@ -77,6 +80,8 @@ class Switcher:
         self._off_pending = off_pending
         self._failure = ""
         """Why the power-on under way is not carried out."""
+        self._deferred: list[tuple[Channel, Verdict]] = []
+        """Trips noticed while another output was being switched: OFF is sent, the rest is to be done."""
 
     # ---- events -----------------------------------------------------------------------------------------------
 
@@ -100,6 +105,10 @@ class Switcher:
             elif pending is Event.OFF_ASKED:
                 why = ("asked", self._failure)
         self.tell(channel)
+        while self._deferred:
+            other, verdict = self._deferred.pop(0)
+            other.verdict = verdict
+            self.event(other, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
 
     def tell(self, channel: Channel, state: OutputState | None = None) -> None:
         """Report what is known of an output, if that has changed."""
@@ -156,6 +165,38 @@ class Switcher:
         channel.verdict = verdict
         self.event(channel, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
 
+    @contextlib.contextmanager
+    def _tending(self, busy: Channel) -> Iterator[None]:
+        """While one output is being switched, the others that are on are read and judged between its exchanges."""
+        assert self.opened is not None
+        supply = self.opened.supply
+        before = supply.between
+        others = [channel for channel in self.channels.values() if channel is not busy]
+        supply.between = lambda: self._tend(supply, others)
+        try:
+            yield
+        finally:
+            supply.between = before
+
+    def _tend(self, supply: GuardedSupply, others: list[Channel]) -> None:
+        for channel in others:
+            rules = channel.rules
+            if rules is None:
+                continue
+            verdict = reading = None
+            try:
+                reading = supply.read(channel.number)
+                verdict = rules.feed(reading)
+            except (LinkError, SupplyError):
+                verdict = rules.idle(now_ns())
+            if verdict is not None:
+                self.send_off(channel)
+                channel.let_through = rules.let_through
+                channel.rules = None  # it has decided; nothing is on any more that it could judge
+                self._deferred.append((channel, verdict))
+            if reading is not None:
+                channel.keep(reading)
+
     def link_lost(self, text: str) -> None:
         """Every output becomes unknown; one that was on has tripped."""
         for channel in self.channels.values():
@@ -190,7 +231,8 @@ class Switcher:
         if self.opened is None:
             outcome = OffOutcome(OutputState.UNKNOWN, None, "there is no link to the supply", [])
         else:
-            outcome = self.opened.confirm_off(channel.number, OFF_DEADLINE_S)
+            with self._tending(channel):
+                outcome = self.opened.confirm_off(channel.number, OFF_DEADLINE_S)
         channel.after = outcome.readings
         confirmed_ns = outcome.confirmed_ns if outcome.state is OutputState.OFF else None
         if confirmed_ns is None:
@@ -213,8 +255,10 @@ class Switcher:
         asked = channel.asked
         assert asked is not None
         self._may_take(PREPARE_EXCHANGES * self._timeout_s + 1.0)
+        over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
         try:
-            self.opened.supply.prepare(channel.number, asked.voltage_v, asked.limit_a, asked.rules.over_voltage_v)
+            with self._tending(channel):
+                self.opened.supply.prepare(channel.number, asked.voltage_v, asked.limit_a, over_voltage_v)
         except (LinkError, SupplyError) as error:
             self._failure = str(error)
             return Event.REFUSED

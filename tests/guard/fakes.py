@@ -36,6 +36,7 @@ class FakeSupply:
         self.queue: list[tuple[int, str]] = []
         self.calls: list[tuple[str, int]] = []
         self.on_prepare: Callable[[], None] = lambda: None
+        self.between: Callable[[], None] = lambda: None
 
     def _exchange(self, what: str, channel: int) -> None:
         self.calls.append((what, channel))
@@ -47,6 +48,7 @@ class FakeSupply:
     def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
         self._exchange("prepare", channel)
         self.on_prepare()
+        self.between()
         if self.refuses:
             raise SupplyError(self.refuses)
         self.on[channel] = False
@@ -110,6 +112,7 @@ class FakeOpened:
                     readings.append(supply.read(channel))
                     return OffOutcome(OutputState.OFF, now_ns(), "0.0 mA", readings)
                 supply.send_off(channel)
+                supply.between()
         except (LinkLost, ReplyLate) as error:
             return OffOutcome(OutputState.UNKNOWN, None, str(error), readings)
         return OffOutcome(OutputState.UNKNOWN, None, "still on", readings)

@@ -237,6 +237,24 @@ def test_off_overtakes_a_power_on_that_is_being_prepared_and_one_that_waits() ->
         assert "output_on" not in {what for what, _ in bench.fake.calls}
 
 
+def test_an_output_is_guarded_while_another_is_being_prepared() -> None:
+    with Bench() as bench:
+        power_on(bench, 1, RuleLimits(over_current_a=0.5))
+
+        def spike() -> None:
+            bench.fake.load_a[1] = 0.9
+            bench.fake.calls.clear()
+
+        bench.fake.on_prepare = spike
+        power_on(bench, 2, number=2)
+        first = bench.wait(lambda: bench.of(Tripped))[0]  # type: ignore[index]
+        assert (first.channel, first.rule) == (1, "over-current")
+        assert first.off_confirmed_ns is not None
+        assert bench.fake.calls[:2] == [("read", 1), ("send_off", 1)]  # before preparing had ended
+        assert bench.fake.on == {1: False, 2: True}
+        assert said(bench, 1)[-1] == (OFF, "trip", True)
+
+
 def test_off_goes_to_every_output_before_the_first_is_confirmed() -> None:
     with Bench() as bench:
         power_on(bench, 1)
