@@ -25,7 +25,7 @@ export class Journal {
         await this.reload();
       }
     });
-    byId("journal").append(el("div", { class: "part-head" }, this.title), form, fault, this.list);
+    byId("part-journal").append(el("div", { class: "part-head" }, this.title), form, fault, this.list);
   }
 
   async update(view) {

@@ -41,7 +41,7 @@ function takeBench(message) {
     if (card === undefined) {
       card = new ChannelCard(channel, () => view);
       cards.set(key, card);
-      byId("channels").append(card.node);
+      byId("part-channels").append(card.node);
       card.reload();
     }
     card.update(channel);

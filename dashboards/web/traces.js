@@ -17,7 +17,7 @@ export class Traces {
       this.filter.setAttribute("aria-pressed", String(this.onlyJob));
       this.reload();
     }, { class: "quiet", "aria-pressed": "false" });
-    byId("traces").append(el("div", { class: "part-head" }, el("h2", {}, "Power-ups"), this.filter), this.list);
+    byId("part-traces").append(el("div", { class: "part-head" }, el("h2", {}, "Power-ups"), this.filter), this.list);
   }
 
   async update(view) {
@@ -42,6 +42,7 @@ function row(trace) {
     el("a", { class: "trace-row", href: `#trace/${encodeURIComponent(trace.id)}`, testid: "trace-row", "data-trace": trace.id, "data-signature": found?.signature },
       el("b", { class: "words" }, found ? signature(found.signature) : "not read yet"),
       el("span", { class: "sure" }, found ? percent(found.confidence) : ""),
-      el("span", { class: "soft" }, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
-      el("span", { class: "soft figures" }, `peak ${withUnit(trace.peak_a, "A")} · ${duration((trace.end_ns - trace.start_ns) / 1e9)}`)));
+      el("span", { class: "more" },
+        el("span", {}, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
+        el("span", {}, `peak ${withUnit(trace.peak_a, "A")} · ${duration((trace.end_ns - trace.start_ns) / 1e9)}`))));
 }

@@ -11,7 +11,7 @@ const REFETCH_MS = 120;
 
 export class TraceView {
   constructor() {
-    this.node = byId("trace");
+    this.node = byId("part-trace");
     this.plot = null;
     this.wanted = null;
   }
