@@ -1,0 +1,1 @@
+"""SCPI without I/O: `message` builds what goes out, `reply` and `status` read what comes in."""

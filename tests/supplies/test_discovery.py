@@ -1,5 +1,6 @@
 """Looking around asks only when told to, and only for the identification."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -34,6 +35,15 @@ def test_only_the_identification_is_asked_and_failures_are_told():
     assert instrument.lines == ["*IDN?"]
     assert found[1].identity == ""
     assert "cannot be opened" in found[1].text
+
+
+def test_what_the_backend_lists_is_found(monkeypatch):
+    """PyVISA-sim lists the resources of its file."""
+    monkeypatch.undo()
+    monkeypatch.setattr(discovery.list_ports, "comports", list)
+    found = find_supplies(library=f"{Path(__file__).with_name('instruments.yaml')}@sim")
+    assert "USB0::0x1234::0x5678::SN1::0::INSTR" in [f.resource for f in found]
+    assert find_supplies(library="@nonsuch") == []
 
 
 def test_profiles_for_an_identity():

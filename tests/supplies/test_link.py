@@ -119,7 +119,7 @@ STEPS = {
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(faults=st.lists(st.sampled_from(sorted(STEPS)), min_size=1, max_size=7))
 def test_no_answer_is_ever_taken_for_the_answer_to_another_query(kind, faults):
     """Whatever happens, in whatever order: a query brings its own answer (or its own noise), or an error."""

@@ -1,5 +1,6 @@
 """Proof of off, and make-safe: off is only ever said when the model's own truth agrees."""
 
+import re
 import socket
 import time
 
@@ -69,7 +70,8 @@ def test_current_that_still_flows_is_not_off(sim, open_supply):
     supply.send_off(1)
     outcome = confirm_off(supply, 1, 0.3)
     assert outcome.state is OutputState.UNKNOWN
-    assert "output says off, but" not in outcome.text or "above" in outcome.text
+    assert re.search(r"output says off, \d+\.\d mA and .* \(above 2\.2 mA\)", outcome.text)
+    assert sim.truth(1).output is False
 
 
 def test_a_supply_that_does_not_answer_is_unknown_in_time(sim, open_supply):

@@ -8,7 +8,7 @@ import pytest
 from benchd.reading import Flag, Mode
 from benchd.share import share_path
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import LinkLost, ReplyGarbled, ReplyLate, SupplyError
+from benchd.supplies.errors import LinkError, LinkLost, ReplyGarbled, ReplyLate, SupplyError
 from benchd.supplies.profile import ProfileError, load_profile
 from benchd.supplies.supply import Supply
 from tests.supplies.lines import LineInstrument
@@ -190,6 +190,28 @@ def test_a_link_that_drops_is_told_and_comes_back(sim, open_supply):
     sim.fault("NONE")
     assert supply.reconnect() == identity
     assert supply.read(1).flags == Flag.GAP
+
+
+@pytest.mark.parametrize(("port", "hold"), [(False, False), (False, True), (True, True)])
+def test_a_late_reading_of_one_channel_never_shows_on_the_other(sim, open_supply, port, hold):
+    """The late reply overtakes nothing on a port: instruments answer there in the order they were asked."""
+    supply = open_supply(port=port, timeout_s=0.1)
+    supply.prepare(1, 4.0, 1.0)
+    supply.output_on(1)
+    read_until(supply, 1, lambda r: r.voltage_v > 3.99)
+    sim.fault("LATE", 0.25, *(["HOLD"] if hold else []))
+    with pytest.raises(ReplyLate):
+        supply.read(1)
+    ends = time.monotonic() + 0.6  # well past the late reply
+    good = 0
+    while time.monotonic() < ends:
+        try:
+            assert supply.read(2).voltage_v < 0.1
+        except LinkError:
+            continue
+        good += 1
+    assert good > 10
+    assert supply.read(1).voltage_v > 3.9
 
 
 # ---- instruments of one function, for answers that the simulated supply does not give --------------------------
