@@ -95,7 +95,7 @@ class Capture:
         self._start_ns: int | None = None
         self._marks: list[Mark] = []
         self._last_ns = 0
-        self._end_ns = 0
+        self._end_ns = -1
         self._zero_a = 0.0
         self._limit_a: float | None = None
         self._step_a = self._least_step()
