@@ -83,6 +83,7 @@ class ReadCommand(Table, frozen=True, kw_only=True):
     query: str
     separators: str = ";"
     fields: tuple[Literal["voltage", "current", "status", "-"], ...] = ("voltage", "current")
+    refresh_ms: float = 0.0
 
 
 class ModeSource(Table, frozen=True, kw_only=True):

@@ -136,7 +136,7 @@ class DescriptorWire:
 
     def send(self, data: bytes, timeout_s: float) -> None:
         started = time.monotonic()
-        left = data
+        left = memoryview(data)
         while True:
             try:
                 left = left[os.write(self._fd, left) :]

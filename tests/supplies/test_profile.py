@@ -118,6 +118,10 @@ def test_generic_profiles_keep_to_the_dc_supply_class():
             "x.toml: table [link.serial], key baud_rate: given 1, allowed 50 to 4000000 baud",
         ),
         (
+            lambda d: d["read"].update(refresh_ms=-1.0),
+            "x.toml: table [read], key refresh_ms: given -1.0, allowed 0 to 2000",
+        ),
+        (
             lambda d: d["read"].update(separators=":"),
             "x.toml: table [read], key separators: given ':', allowed one or more of ; , and space",
         ),
