@@ -24,7 +24,7 @@ def test_ordinary_ids_pass_unchanged(id: str) -> None:
     ["", "A" * 41, "-1", "=1+1", "+1", "@a", "a/b", "a+b", "a#", "a b", "a,b", "a=b", "a\n", "é1", "a.", "../a", "١"],
 )
 def test_ids_that_break_topics_tags_paths_or_spreadsheets_are_refused(id: str) -> None:
-    with pytest.raises(JobError, match="job id .*allowed are 1 to 40 letters"):
+    with pytest.raises(JobError, match=r"job id .*allowed are 1 to 40 letters"):
         check_job_id(id)
 
 
