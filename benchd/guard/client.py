@@ -173,33 +173,41 @@ class GuardClient:
 
     def _arrived(self, item: Report | str) -> None:
         """From the keeper's thread: a report, or a sentence for the operator."""
-        idle = not self._inbox
         self._inbox.append(item)
-        if idle and self._loop is not None:
+        # Longer than one: `_deliver` has been called for or is running, and looks again after each item.
+        if len(self._inbox) == 1 and self._loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop has closed; nobody is left to be told
                 self._loop.call_soon_threadsafe(self._deliver)
 
     def _deliver(self) -> None:
         while self._inbox:
             item = self._inbox.popleft()
-            if isinstance(item, str):
-                self._on_alarm(item)
-            elif isinstance(item, Answer):
-                future = self._waiting.get(item.id)
-                if future is not None and not future.done():
-                    future.set_result(item)
-            elif isinstance(item, OutputChanged):
-                self._deliver_output(item)
-            else:
-                if isinstance(item, LinkChanged):
-                    self._links_awaited.discard(item.supply)
-                    if not self._links_awaited:
-                        self._links_told.set()
-                self._on_report(item)
+            try:
+                self._deliver_one(item)
+            except Exception as error:  # a mistake in the daemon's own handling must not hold up the next trip
+                assert self._loop is not None
+                context = {"message": f"a report of the guard was not handled: {item!r:.200}", "exception": error}
+                self._loop.call_exception_handler(context)
         for id_ in list(self._waiting) if self.state == "restarting" else ():
-            error = "the guard went away before it answered; the outputs are being made safe"
+            words = "the guard went away before it answered; the outputs are being made safe"
             if not self._waiting[id_].done():
-                self._waiting[id_].set_result(Answer(id_, False, error))
+                self._waiting[id_].set_result(Answer(id_, False, words))
+
+    def _deliver_one(self, item: Report | str) -> None:
+        if isinstance(item, str):
+            self._on_alarm(item)
+        elif isinstance(item, Answer):
+            future = self._waiting.get(item.id)
+            if future is not None and not future.done():
+                future.set_result(item)
+        elif isinstance(item, OutputChanged):
+            self._deliver_output(item)
+        else:
+            if isinstance(item, LinkChanged):
+                self._links_awaited.discard(item.supply)
+                if not self._links_awaited:
+                    self._links_told.set()
+            self._on_report(item)
 
     def _deliver_output(self, report: OutputChanged) -> None:
         key = (report.supply, report.channel)

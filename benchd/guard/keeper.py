@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -43,6 +44,8 @@ LONGEST_DELAY_S = 10.0
 HEALTHY_S = 30.0
 """A guard that lived this long starts the restart delays from the beginning."""
 END_WITHIN_S = 6.0
+ASK_AGAIN_S = 0.5
+"""A guard that has not ended this long after it was told gets SIGTERM, which means the same, s."""
 PACKAGE_PARENT = str(Path(__file__).resolve().parents[2])
 
 
@@ -116,8 +119,9 @@ class GuardKeeper:
             try:
                 self._spawn()
                 why = self._serve()
-            except OSError as error:
-                why = f"the guard could not be started: {error}"
+            except Exception as error:  # whatever it is, the outputs are not looked after by anybody now
+                traceback.print_exc(file=sys.stderr)
+                why = f"the guard could not be started or kept: {error}"
             self.state = "restarting"
             status = self._reap(self._end_expected)
             if self._end_expected and status == 0:
@@ -192,6 +196,8 @@ class GuardKeeper:
                 stop_s = stop_s or now
                 if now - stop_s > END_WITHIN_S:
                     return "it did not end when told"
+                if now - stop_s > ASK_AGAIN_S and self._process is not None:
+                    self._process.terminate()  # it may have been starting when it was to be told
 
     def _note(self, report: Report) -> None:
         if isinstance(report, LinkChanged) and report.up:

@@ -31,7 +31,7 @@ class OpenSupply:
         profile = self.supply.profile
         output = profile.output(channel)
         step = output.read_resolution_v
-        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step)
+        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step, profile.read.refresh_ms / 1000)
 
     def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome:
         """Prove that an output is off, or say that it is unknown."""

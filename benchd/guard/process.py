@@ -285,14 +285,13 @@ class GuardProcess:
             return None
         if all(thread.nothing_on() for thread in self._threads.values()):
             return EXIT_SAFE
-        if waited_for and all(thread.nothing_on() for thread in waited_for):
-            return None  # only held outputs are left
-        if now - since > GIVE_UP_S and waited_for:
-            return EXIT_NOT_CONFIRMED
+        late = [thread for thread in waited_for if not thread.nothing_on()]
         if now - since > RESCUE_AFTER_S:
-            for thread in waited_for:
-                if not thread.nothing_on():
-                    self._watchdog.rescue(thread)
+            for thread in late:
+                self._watchdog.rescue(thread)
+        held = [thread for thread in self._threads.values() if thread not in waited_for and not thread.nothing_on()]
+        if late and not held and now - since > GIVE_UP_S:
+            return EXIT_NOT_CONFIRMED
         return None
 
     def _end(self, status: int) -> int:

@@ -147,7 +147,7 @@ def _read_faults(profile: Profile) -> list[Fault]:
     if not read.separators or set(read.separators) - set(";, "):
         found.append(("table [read], key separators", read.separators, "one or more of ; , and space"))
     if not 0 <= read.refresh_ms <= 2000:
-        found.append(("table [read], key refresh_ms", read.refresh_ms, "0 to 2000"))
+        found.append(("table [read], key refresh_ms", read.refresh_ms, "0 to 2000 ms"))
     for name in ("voltage", "current"):
         if read.fields.count(name) != 1:
             found.append(("table [read], key fields", read.fields, f"{name} exactly once"))

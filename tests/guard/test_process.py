@@ -392,6 +392,56 @@ async def test_two_daemons_on_one_supply_the_second_is_told_who_holds_it(supply:
     assert supply.truth(1).output  # the second never held it, so its end switches nothing
 
 
+async def test_what_cannot_be_made_safe_is_unknown_alarmed_and_tried_again(
+    supply: SimulatedSupply, start: Start
+) -> None:
+    daemon = await start()
+    await daemon.client.power_on("left", 1, 4.0, 1.0)
+    assert daemon.client.pid is not None
+    os.kill(daemon.client.pid, signal.SIGSTOP)  # so that the cut is not seen by the guard first
+    supply.fault("CLOSE")
+    os.kill(daemon.client.pid, signal.SIGKILL)
+    await daemon.until(lambda: any("output state unknown" in alarm for alarm in daemon.alarms))
+    await asyncio.sleep(1.2)
+    assert daemon.said()[-1] == (UNKNOWN, "guard-gone", False)
+    assert supply.truth(1).output
+    supply.fault("NONE")
+    await daemon.until(lambda: not supply.truth(1).output, 15)
+    await daemon.until(lambda: daemon.said()[-1][0] is OFF, 15)
+
+
+async def test_a_report_that_the_daemon_cannot_handle_holds_up_nothing(supply: SimulatedSupply, tmp_path: Path) -> None:
+    outputs: list[OutputChanged] = []
+    failures: list[dict[str, object]] = []
+
+    def handle(report: Report) -> None:
+        if isinstance(report, LinkChanged | Block):
+            raise RuntimeError("not handled")
+        if isinstance(report, OutputChanged):
+            outputs.append(report)
+
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: failures.append(context))
+    client = GuardClient(configuration(supply, tmp_path), handle, print)
+    await client.start()
+    try:
+        await client.power_on("left", 1, 4.0, 1.0)
+        assert outputs[-1].state is ON
+        assert str(failures[0]["exception"]) == "not handled"
+    finally:
+        assert await client.stop()
+
+
+async def test_stop_while_the_guard_is_being_restarted(supply: SimulatedSupply, start: Start) -> None:
+    daemon = await start()
+    await daemon.client.power_on("left", 1, 4.0, 1.0)
+    assert daemon.client.pid is not None
+    os.kill(daemon.client.pid, signal.SIGKILL)
+    await daemon.until(lambda: daemon.client.state == "restarting")
+    assert await daemon.client.stop() is True
+    assert daemon.client.state == "gone"
+    assert not supply.truth(1).output
+
+
 async def test_a_stalled_event_loop_is_survived_when_short(supply: SimulatedSupply, start: Start) -> None:
     daemon = await start()
     await daemon.client.power_on("left", 1, 4.0, 1.0)

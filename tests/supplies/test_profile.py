@@ -119,7 +119,7 @@ def test_generic_profiles_keep_to_the_dc_supply_class():
         ),
         (
             lambda d: d["read"].update(refresh_ms=-1.0),
-            "x.toml: table [read], key refresh_ms: given -1.0, allowed 0 to 2000",
+            "x.toml: table [read], key refresh_ms: given -1.0, allowed 0 to 2000 ms",
         ),
         (
             lambda d: d["read"].update(separators=":"),
