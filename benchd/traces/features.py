@@ -17,6 +17,8 @@ INRUSH_S = 0.2
 """Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
 LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
+EDGE_PINNED = 0.6
+"""Share at the limit that is granted to a short with so few readings that each may be an edge."""
 LAPTOP_V = 7.0
 """From here on a supply feeds an adapter input or a pack of several cells, V (common practice, no source)."""
 NORMAL_LEAK_A = (0.005, 0.030)
@@ -84,6 +86,10 @@ class Rest:
     """Time in which bins scatter well above noise, the edges between flat levels left out."""
     steps: int
     """Changes of level by more than 20 mA and 8 % of the sustained peak."""
+    spell_s: float
+    """Longest run of readings above what flowed before the button, the charging at output-on left out."""
+    high_s: float
+    """Time above 1.5 times the tail."""
     rungs: int
     """Such rises from one lasting level to the next."""
     dropouts: int
@@ -144,7 +150,7 @@ def extract(trace: Trace) -> Features:
     first = first_draw(line, bins, levels, normal_a)
     begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
     repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s) if begin_s is not None else None
-    start = find_start(line, bins, levels, marked_s, normal_a, repeats.low_a if repeats else None)
+    start = find_start(line, bins, levels, marked_s, normal_a, repeats is not None)
     leak_u = _leak_uncertainty(trace, line, start)
     rest = find_rest(line, bins, levels, start)
     limit_s, sag = _limits(line, start)
@@ -179,7 +185,9 @@ def find_short(line: Line) -> Short | None:
     amps, volts = i[first:][during], v[first:][during]
     known = line.limit_a is not None or bool(np.any(line.pinned))
     if known:
-        pinned = float(line.pinned[first:][during].mean())
+        at_limit = line.pinned[first:][during]
+        # A reading at the edge is a mean with what came before or after.
+        pinned = float(at_limit[1:-1].mean()) if len(at_limit) > 3 else max(float(at_limit.max()), EDGE_PINNED)
     else:
         middle = float(np.median(amps))
         pinned = float(np.mean(np.abs(amps - middle) <= 0.05 * middle + 4 * line.sigma_a + line.resolution_a))
@@ -245,7 +253,12 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
     edges = sum(
         b.start_s - a.end_s < LASTING_S and abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(flat)
     )
-    busy_s = np.count_nonzero(rows.std(axis=1) > least) * scatter_n * w - 2 * edges * scatter_n * w
+    inner = bins.scatter_a[len(bins.scatter_a) - len(x) :][: rows.size].reshape(rows.shape)
+    raw = np.maximum(max(4 * line.sigma_a, 0.004, line.resolution_a), 0.06 * np.abs(rows.mean(axis=1)))
+    lively = (rows.std(axis=1) > least) | (np.median(inner, axis=1) > raw)
+    busy_s = np.count_nonzero(lively) * scatter_n * w - 2 * edges * scatter_n * w
+    noticed = base + max(0.008, 5 * line.sigma_a, 2.5 * line.resolution_a)
+    spell = longest_run((line.current_a > noticed) & after & (line.t_s > line.t_s[0] + INRUSH_S)) * line.interval_s
     return Rest(
         begin,
         len(x) * w,
@@ -260,9 +273,17 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
         float(before.mean()) if len(before) else 0.0,
         max(float(busy_s), 0.0),
         sum(abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(later)),
+        spell,
+        float(np.count_nonzero(x > max(1.5 * float(tail.mean()), float(tail.mean()) + 0.01)) * w),
         sum(b.mean_a - a.mean_a > jump for a, b in itertools.pairwise(lasting)),
         _dropouts(line, after, nothing),
     )
+
+
+def longest_run(hits: Bools) -> int:
+    """Length of the longest run of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], hits, [False]]).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
 def _tail_length(means: np.ndarray[tuple[int], np.dtype[np.float64]], least_a: float) -> int:
@@ -276,7 +297,7 @@ def _dropouts(line: Line, after: Bools, nothing_a: float) -> int:
     """Stretches of less than 0.8 s below a tenth of the usual current, between currents, with the voltage up."""
     i, t = line.current_a[after], line.t_s[after]
     flows = i[i > max(nothing_a, 0.03)]
-    if len(flows) < 4 or len(i) < 6:
+    if len(flows) < 4 or len(i) < 6 or line.seen_a > 0.3 * float(np.median(flows)):
         return 0
     low = (i < max(line.seen_a, 0.1 * float(np.median(flows)))).astype(np.int8)
     if line.set_v is not None:
@@ -287,7 +308,11 @@ def _dropouts(line: Line, after: Bools, nothing_a: float) -> int:
         return 0
     ends = ends[ends > begins[0]]
     n = min(len(begins), len(ends))
-    return int(np.count_nonzero(t[ends[:n]] - t[begins[:n]] < 0.8))
+    begins, ends = begins[:n], ends[:n]
+    # It was at work right before and is so right after: the slow rise of a boot crosses the line too.
+    running = 0.3 * float(np.median(flows))
+    held = (i[begins] > running) & (i[np.minimum(ends + 1, len(i) - 1)] > running)
+    return int(np.count_nonzero(held & (t[ends] - t[begins] < 0.8)))
 
 
 def _limits(line: Line, start: Start) -> tuple[float, float]:

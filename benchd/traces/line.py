@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.reading import Mode
-from benchd.traces.noise import GRID_A, SIGMA_PER_MAD
+from benchd.traces.noise import GRID_A, LARGEST_A, SIGMA_PER_MAD
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import from_step
 
@@ -20,6 +20,8 @@ LEAST_SEEN_A = 0.002
 COLLAPSED = 0.25
 """Share of the set voltage below which it has collapsed (10 to 20 % at the limit is common practice, no source; leads
 and a limit well above 1 A need the rest)."""
+SHORT_FLOWS_A = 0.03
+"""A voltage that is low while less than this flows is only on its way up, A (common practice, no source)."""
 PINNED = 0.93
 """Share of the limit from which a current is at it: readings of a limited current scatter below the setting."""
 
@@ -64,12 +66,13 @@ def make_line(trace: Trace) -> Line:
     interval = float(np.median(steps)) if len(steps) else 0.0
     step = c.resolution_a if c.resolution_a else seen_step(i)
     repeats = repeat_count(v, i)
-    sigma = noise_sigma(i[::repeats])
+    sigma = min(noise_sigma(i[::repeats], step), LARGEST_A)
     quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
     set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
+    flows = max(quiet_a, min(SHORT_FLOWS_A, 0.5 * (c.limit_a or SHORT_FLOWS_A)))
     off = s.mode == Mode.OFF
     if set_v is not None:
-        off = off | ((v < 0.1 * set_v) & (i < quiet_a))
+        off = off | ((v < 0.1 * set_v) & (i < flows))
     on = np.flatnonzero(~off)
     part = slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
     t_on, v_on, i_on, off_on = t[part], v[part], i[part], off[part]
@@ -77,7 +80,7 @@ def make_line(trace: Trace) -> Line:
     if c.limit_a:
         pinned = pinned | (i_on >= PINNED * c.limit_a)
     # Where nothing says what the voltage should be: no board of this trade runs below 1 V.
-    collapsed = (v_on < COLLAPSED * set_v) & (i_on > quiet_a) if set_v else (v_on < 1.0) & (i_on > 0.05)
+    collapsed = (v_on < (COLLAPSED * set_v if set_v else 1.0)) & (i_on > flows)
     return Line(
         t_on,
         v_on,
@@ -116,13 +119,13 @@ def repeat_count(voltage_v: Floats, current_a: Floats) -> int:
     return int(min(max(round(len(current_a) / runs), 1), 20))
 
 
-def noise_sigma(current_a: Floats) -> float:
+def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     """Standard deviation of a reading where the current is quiet, A.
 
     In up to 40 pieces of the trace, of 10 readings or more each: 1.4826·MAD about the piece's median, and 1.0484·MAD of
     its first differences (the same for white noise, and blind to a drifting level). Of the pieces that one counts which
-    a fifth of them are quieter than. Where rounding makes the differences 0, only the first is used. For the MAD see
-    Rousseeuw & Croux, JASA 88 (1993).
+    a fifth of them are quieter than. Where rounding to `step_a` hides the noise, the plain standard deviation of such
+    a piece counts. For the MAD see Rousseeuw & Croux, JASA 88 (1993).
     """
     n = len(current_a)
     if n < 4:
@@ -135,7 +138,8 @@ def noise_sigma(current_a: Floats) -> float:
     middle = np.median(differences, axis=1, keepdims=True)
     between = SIGMA_PER_MAD / np.sqrt(2) * np.median(np.abs(differences - middle), axis=1)
     level, drift = float(np.quantile(about, 0.2)), float(np.quantile(between, 0.2))
-    return min(level, drift) if drift > 0 else level
+    sigma = min(level, drift) if drift > 0 else level
+    return max(sigma, float(np.quantile(rows.std(axis=1), 0.2))) if sigma < step_a / 2 else sigma
 
 
 def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
@@ -146,6 +150,15 @@ def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
     filled = np.maximum.accumulate(np.where(counts > 0, np.arange(len(counts)), 0))
     means: Floats = (sums / np.maximum(counts, 1))[filled]
     return means
+
+
+def bin_scatter(t_s: Floats, values: Floats, width_s: float, means: Floats) -> Floats:
+    """Standard deviation of the readings in each bin of `bin_means`; 0 where there are fewer than four."""
+    index = ((t_s - t_s[0]) / width_s).astype(np.int64)
+    counts = np.bincount(index)
+    squares = np.bincount(index, weights=(values - means[index]) ** 2)
+    scatter: Floats = np.where(counts >= 4, np.sqrt(squares / np.maximum(counts - 1, 1)), 0.0)
+    return scatter
 
 
 def bin_sigma(line: Line, width_s: float) -> float:

@@ -24,12 +24,16 @@ class Thresholds:
 
     move_a: tuple[float, float] = (0.005, 0.015)
     """A rise after the button that is nothing, and one that is something."""
+    spell_s: tuple[float, float] = (0.03, 0.1)
+    """Time with any current: a charging spike, and more than one."""
     at_once_s: float = 0.3
     """A short so soon after the first current was there at once."""
     short_share: tuple[float, float] = (0.6, 0.9)
     """Of the readings with current, those with the voltage collapsed."""
     stall_a: tuple[float, float, float, float] = (0.018, 0.035, 0.09, 0.13)
     """Low stall: not below, fully from, fully to, not above. About 0.06 A is the usual one."""
+    stall_step_a: tuple[float, float] = (0.4, 0.25)
+    """A first step before a low stall, up to 1.3 s long: not above, fully up to."""
     mid_a: tuple[float, float] = (0.11, 0.16)
     """Above a low stall."""
     stall_s: tuple[float, float] = (1.5, 4.0)
@@ -164,8 +168,8 @@ def _no_draw_score(f: Features, leak: float, limits: Thresholds) -> float:
     noise = max(4 * f.bins.sigma_a, 1.1 * f.line.resolution_a)
     rise = f.rest.sustained_a - base
     moved = ramp(rise, max(limits.move_a[0], noise), max(limits.move_a[1], 2 * noise))
+    moved = max(moved, ramp(f.rest.spell_s, *limits.spell_s))
     standby = ramp(base, 0.006, f.normal_leak_a) if f.normal_leak_a > 0.006 else 0.0
-    # A spike of a single bin at the button is a kick; at the first voltage it is the charging of capacitors.
     return (1 - moved) * (1 - leak) * (1 - 0.3 * standby)
 
 
@@ -185,7 +189,9 @@ def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
     long = ramp(rest.tail_s, *limits.stall_s) * ramp(rest.tail_s / max(rest.length_s, 1e-9), *limits.stall_share)
     stays = ramp(rest.tail_a - base, 0.004, 0.012)
     above = max(rest.sustained_a, rest.high_before_tail_a)
-    never_more = ramp(above, 3.0 * rest.tail_a, 2.2 * rest.tail_a)
+    # A brief first step that is higher belongs to it.
+    step = ramp(rest.high_s, 2.5, 1.3) * ramp(above, *limits.stall_step_a)
+    never_more = max(ramp(above, 3.0 * rest.tail_a, 2.2 * rest.tail_a), step)
     # A flat line without any button could be a leak just as well.
     known = 1.0 if start.button_by == "hand" else 0.8 if start.button_s is not None else 0.55
     low = _stall_band(rest.tail_a, limits) * flat * long * stays * never_more * known
@@ -208,15 +214,10 @@ def _kick_score(f: Features, limits: Thresholds) -> float:
     assert start is not None
     base = max(start.leak_a or 0.0, 0.0)
     back = ramp(rest.tail_a - base, 0.012, 0.004)
-    top = max(rest.high_before_tail_a, rest.sustained_a) - base
-    if rest.high_before_tail_a == 0.0 and rest.sustained_a <= base + 0.01:
-        top = 0.0
-    return (
-        ramp(top, 0.006, 0.015)
-        * ramp(rest.drawn_s, limits.kick_s[1], limits.kick_s[0])
-        * back
-        * ramp(rest.tail_s, 0.3, 1.0)
-    )
+    top = max(rest.high_before_tail_a, rest.sustained_a, rest.peak_a if rest.spell_s > limits.spell_s[1] else 0.0)
+    short = ramp(rest.drawn_s, limits.kick_s[1], limits.kick_s[0])
+    seen = ramp(top - base, 0.006, 0.015) * ramp(rest.spell_s, *limits.spell_s)
+    return seen * short * back * ramp(rest.tail_s, 0.3, 1.0)
 
 
 def _boot_score(f: Features, rest: Rest, limits: Thresholds) -> float:

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchd.traces.line import Floats, Line, bin_means, bin_sigma
+from benchd.traces.line import Floats, Line, bin_means, bin_scatter, bin_sigma
 from benchd.traces.steps import change_points
 
 BIN_S = 0.05
@@ -29,8 +29,10 @@ LEAK_WINDOW_S = 1.8
 """Flat so long between the first current and a further rise: that was the connection, not the button, s."""
 LEAK_WINDOW_AFTER_INRUSH_S = 1.0
 """The same where capacitors were seen charging, s."""
-LEAK_FROM_START_S = 0.8
+LEAK_FROM_START_S = 1.2
 """The same where current flows from the first reading on, s."""
+FLAT_BINS = 7
+"""So many bins at least, to call them flat."""
 LARGEST_LEAK_A = 0.6
 """A steadier current above this at the beginning is a board at work or a short, A (common practice, no source)."""
 NORMAL_10_TO_90 = 2.5631
@@ -78,11 +80,17 @@ class Bins:
     start_s: float
     width_s: float
     mean_a: Floats
+    scatter_a: Floats
+    """Standard deviation of the readings within each bin; 0 where they are too few."""
     sigma_a: float
 
+    def after(self, t_s: float) -> int:
+        """Index of the first bin that lies wholly after t_s."""
+        return max(math.ceil((t_s - self.start_s) / self.width_s - 1e-6), 0)
+
     def since(self, t_s: float) -> Floats:
-        """The bins from the first on that lies wholly after t_s."""
-        return self.mean_a[max(math.ceil((t_s - self.start_s) / self.width_s - 1e-6), 0) :]
+        """The bins from that one on."""
+        return self.mean_a[self.after(t_s) :]
 
 
 def make_bins(line: Line) -> Bins:
@@ -92,7 +100,8 @@ def make_bins(line: Line) -> Bins:
     # A faulty clock must not ask for a billion bins.
     width_s = max(width_s, length_s / 50_000)
     means = bin_means(line.t_s, line.current_a, width_s)
-    return Bins(float(line.t_s[0]), width_s, means, bin_sigma(line, width_s))
+    scatter = bin_scatter(line.t_s, line.current_a, width_s, means)
+    return Bins(float(line.t_s[0]), width_s, means, scatter, bin_sigma(line, width_s))
 
 
 def find_levels(bins: Bins) -> list[Level]:
@@ -134,10 +143,11 @@ def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> 
 
 
 def find_start(
-    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, pause_a: float | None
+    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, looping: bool
 ) -> Start:
     """Find leak and button. `marked_s`: the button as a person gave it; `normal_a`: largest normal stand-by current at
-    this voltage; `pause_a`: the current between the tries of a loop, if the trace is one."""
+    this voltage; `looping`: the current rises and falls again and again. Then a stretch at the beginning may be one of
+    its pauses, and is no leak to be sure of."""
     first = first_draw(line, bins, levels, normal_a)
     first_s = _edge(line, levels, first) if first is not None else None
     inrush = first is not None and first_s is not None and _inrush(line, levels[first], first_s)
@@ -152,14 +162,13 @@ def find_start(
     flat = _is_flat(plateau, bins) and plateau.mean_a <= LARGEST_LEAK_A
     quiet = Level(float(line.t_s[0]), first_s or 0.0, 0.0, 0.0) if first > 0 else None
     if first == 0:
-        is_pause = pause_a is not None and plateau.mean_a <= 1.5 * pause_a + 0.01
-        if not flat or is_pause or plateau.length_s < LEAK_FROM_START_S:
+        if looping or not flat or plateau.length_s < max(LEAK_FROM_START_S, FLAT_BINS * bins.width_s):
             # It is at work from the first reading on; only a pause that comes first shows the button.
-            button_s = _edge(line, levels, rise) if is_pause and rise is not None else None
+            button_s = _edge(line, levels, rise) if looping and flat and rise is not None else None
             return _start(line, button_s, "recogniser" if button_s is not None else None, first_s, None, False, inrush)
     else:
         wanted_s = LEAK_WINDOW_AFTER_INRUSH_S if inrush else LEAK_WINDOW_S
-        connection = flat and pause_a is None and plateau.length_s >= wanted_s and (rise is not None or inrush)
+        connection = flat and not looping and plateau.length_s >= wanted_s and (rise is not None or inrush)
         if not connection:
             return _start(line, first_s, "recogniser", first_s, quiet, False, inrush)
     if rise is None:
@@ -180,7 +189,7 @@ def _start(
     if leak is not None:
         end = leak.end_s - max(min(GUARD_S, 0.2 * leak.length_s), 0.0)
         # Capacitors charge at the beginning; a late part of the stretch is nearest to the leak.
-        begin = max(leak.start_s + min(0.3, 0.3 * leak.length_s), end - 10.0)
+        begin = max(leak.start_s + min(0.3, 0.3 * leak.length_s), end - 3.0)
         part = line.current_a[(line.t_s >= begin) & (line.t_s <= end)]
         if len(part):
             middle = float(np.median(part))
@@ -215,8 +224,12 @@ def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[i
     like = max(0.15 * base, 0.006, 1.2 * line.resolution_a, 4 * bins.sigma_a)
     last = first
     for k in range(first + 1, len(levels)):
-        if abs(levels[k].mean_a - base) > like and levels[k].length_s > SUSTAINED_S:
+        sinks = 0.6 * base <= levels[k].mean_a < base
+        if abs(levels[k].mean_a - base) > like and levels[k].length_s > SUSTAINED_S and not sinks:
             break
+        if sinks:
+            # A leak that warms up or charges something large sinks slowly.
+            base = levels[k].mean_a
         last = k
     for k in range(last + 1, len(levels)):
         least = max(BUTTON_RATIO * base, base + 0.015, base + 2.5 * line.resolution_a)
@@ -227,14 +240,17 @@ def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[i
 
 
 def _is_flat(plateau: Level, bins: Bins) -> bool:
-    """No more texture than noise makes, the charging at its beginning and odd bins at its edges left out."""
-    begin = plateau.start_s + min(0.3, 0.3 * plateau.length_s)
+    """No more texture than noise makes, about a line that may be bent; the charging at its beginning and odd bins at
+    its edges left out."""
+    begin = max(plateau.start_s + min(0.3, 0.3 * plateau.length_s), plateau.end_s - 4.0)
     count = int((plateau.end_s - begin) / bins.width_s)
     x = bins.since(begin)[: max(count, 1)]
     if not len(x):
         return False
-    low, middle, high = (float(q) for q in np.percentile(x, [10, 50, 90]))
-    return (high - low) / NORMAL_10_TO_90 <= max(2 * bins.sigma_a, 0.003, 0.03 * abs(middle))
+    k = np.linspace(-1, 1, len(x))
+    forms = [x, x - np.polyval(np.polyfit(k, x, 2), k)] if len(x) >= 2 * FLAT_BINS else [x]
+    spreads = [float(np.diff(np.percentile(form, [10, 90]))[0]) / NORMAL_10_TO_90 for form in forms]
+    return min(spreads) <= max(2 * bins.sigma_a, 0.003, 0.03 * abs(float(np.median(x))))
 
 
 def _edge(line: Line, levels: list[Level], k: int) -> float:
