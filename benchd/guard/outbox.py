@@ -8,6 +8,7 @@ is counted. Heartbeats are not kept: only the newest says anything.
 from __future__ import annotations
 
 import socket
+import sys
 import threading
 from collections import deque
 from collections.abc import Iterable
@@ -26,7 +27,8 @@ FULL_BYTES = 256 * 1024
 class Outbox:
     """Reports on their way out. `put` from any thread; everything else from the sending thread."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_events: int = MAX_EVENTS) -> None:
+        self._most = most_events
         self.dropped_events = 0
         self._events: deque[Report] = deque()
         self._beat: GuardBeat | None = None
@@ -36,7 +38,7 @@ class Outbox:
     def put(self, report: Report) -> None:
         """Add an event."""
         with self._lock:
-            if len(self._events) >= MAX_EVENTS:
+            if len(self._events) >= self._most:
                 self._events.popleft()
                 self.dropped_events += 1
             self._events.append(report)
@@ -47,6 +49,10 @@ class Outbox:
 
     def fill(self) -> None:
         """Encode events, and the heartbeat, as far as there is room."""
+        if self.dropped_events and len(self._bytes) < FULL_BYTES:
+            text = f"guard: {self.dropped_events} events were dropped, the oldest, while the daemon took none"
+            print(text, file=sys.stderr, flush=True)
+            self.dropped_events = 0
         while self._events and len(self._bytes) < FULL_BYTES:
             with self._lock:
                 report = self._events.popleft()

@@ -185,7 +185,9 @@ class SupplyThread(threading.Thread):
         if now >= self._poll_s:
             self._poll_s = now + POLL_STATE_S
             self._poll(supply, now)
-        if now - self._good_s > SILENT_LINK_S:
+        # Where an output is on, `stale` decides first, however long it was told to wait.
+        patience_s = max(SILENT_LINK_S, *(c.rules.limits.stale_s for c in self.channels.values() if c.rules), 0.0)
+        if now - self._good_s > patience_s:
             what = "no good reply for so long; check its cable and its power"
             raise LinkLost(self.config.resource, what, waited_ms=(now - self._good_s) * 1000)
 
