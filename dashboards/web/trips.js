@@ -52,16 +52,29 @@ export class Trips {
       through.length ? `let through ${through.join(", ")}` : null,
     ].filter(Boolean);
     const fault = el("p", { class: "fault", role: "alert" });
-    return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(confirmed) },
+    const banner = el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(confirmed) },
       el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
-      el("p", { class: "soft-on" }, `${channel.supply} · output ${channel.channel}`),
-      el("p", {}, trip.text ?? ""),
+      el("p", {}, `${channel.supply} · output ${channel.channel}`),
+      el("p", { class: "detail" }, trip.text ?? ""),
       el("p", { class: "trip-off" }, confirmed
         ? "Output is off, read back."
         : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads."),
-      facts.length ? el("p", { class: "soft-on" }, facts.join(" · ")) : null,
-      this.rearmButton(channel, fault),
+      facts.length ? el("p", { class: "detail" }, facts.join(" · ")) : null,
+      el("div", { class: "trip-actions" },
+        this.rearmButton(channel, fault),
+        // What is made safe may step back, so that the other outputs can be seen; what is not may not.
+        confirmed ? this.foldButton(() => banner) : null),
       fault);
+    return banner;
+  }
+
+  foldButton(banner) {
+    const node = button("Less", () => {
+      this.alarm.quiet();
+      const folded = banner().classList.toggle("folded");
+      setText(node, folded ? "More" : "Less");
+    }, { class: "fold" });
+    return node;
   }
 
   rearmButton(channel, fault) {
