@@ -24,7 +24,7 @@ class Running:
 
     def __init__(self, process: subprocess.Popen[str], url: str, folder: Path) -> None:
         self.process = process
-        self.url = url
+        self.url = url.rstrip("/")
         self.folder = folder
         self.config = folder / "benchd.toml"
         self.log_file = folder / "data" / "benchd.sqlite"
@@ -73,6 +73,14 @@ class Running:
             lambda seen: all(seen[k] == v for k, v in wanted.items()),
             f"{supply}/{number} with {wanted}",
             within_s,
+        )
+
+    def until_guarded(self) -> None:
+        """Wait until the guard is alive and every output is confirmed off."""
+        until(
+            lambda: self.call("GET", "bench"),
+            lambda b: b["guard"] == "alive" and all(c["link_up"] and c["output"] == "off" for c in b["channels"]),
+            "the guard and every output off",
         )
 
     def on(self, supply: str, number: int = 1) -> None:
@@ -132,8 +140,7 @@ def running(
         place = folder or Path(undo.enter_context(tempfile.TemporaryDirectory()))
         daemon = start(supplies, place, extra, plan)
         undo.callback(daemon.end)
-        for name in supplies:
-            daemon.until(name, link_up=True, output="off")
+        daemon.until_guarded()
         yield daemon
 
 

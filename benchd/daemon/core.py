@@ -32,6 +32,7 @@ log = logging.getLogger("benchd")
 
 GRACE_S = 0.15
 """A trace is filed this long after its end: its last readings may still be on their way from the guard (20 ms)."""
+ALARM_S = 900.0
 LIVE_POINTS = 40
 """Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
 
@@ -53,7 +54,8 @@ class Core:
         self.guard: GuardClient | None = None
         self.hub = Hub()
         self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
-        self.alarms: list[str] = []
+        self.alarms: dict[str, float] = {}
+        """Text → when, s of the monotonic clock; the newest last."""
         self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
         self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
         self._changed = asyncio.Event()
@@ -88,10 +90,15 @@ class Core:
                 self.alarm(f"supply {report.supply} reports errors during {report.during}: {words}")
 
     def alarm(self, text: str) -> None:
-        """Something the operator must know. Shown until the daemon ends; the newest twenty are kept."""
+        """Something that happened and that the operator must know; shown for ALARM_S, the newest twenty of them.
+
+        What still is so (an output unknown, a log that fails) is not an alarm: `view` says it as long as it is so.
+        """
         log.warning("%s", text)
-        if text not in self.alarms[-1:]:
-            self.alarms = [*self.alarms[-19:], text]
+        self.alarms.pop(text, None)
+        self.alarms[text] = time.monotonic()
+        while len(self.alarms) > 20:
+            del self.alarms[next(iter(self.alarms))]
         self.event("alarm", {"text": text})
 
     def _on_output(self, change: OutputChanged) -> None:
@@ -242,7 +249,12 @@ class Core:
         )
 
     def _warnings(self, health: dict[str, Any]) -> list[str]:
-        found = list(self.alarms)
+        found = [
+            f"{w.supply}/{w.number}: the output is UNKNOWN, it may be on: {w.text or w.reason}"
+            for w in self.watches.values()
+            if w.output == OutputState.UNKNOWN
+        ]
+        found += [text for text, at_s in self.alarms.items() if time.monotonic() - at_s < ALARM_S]
         if health["state"] != "ok":
             found.append(f"the log is not being written: {health['text']}")
         for name, state in self.followers.items():

@@ -122,10 +122,10 @@ class ChannelWatch:
         self._happened(self._capture.mark(kind, t_ns))
 
     def _feed(self, samples: Samples) -> None:
-        if int(samples.t_ns[0]) <= self._fed_until_ns:
+        if len(samples) and int(samples.t_ns[0]) <= self._fed_until_ns:
             samples = samples.between(self._fed_until_ns + 1, 1 << 62)
-            if not len(samples):
-                return
+        if not len(samples):
+            return
         t, v, i = int(samples.t_ns[-1]), float(samples.voltage_v[-1]), float(samples.current_a[-1])
         if self._latest and t > self._latest[0]:
             rate = len(samples) / ((t - self._latest[0]) / 1e9)

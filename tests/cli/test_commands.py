@@ -61,7 +61,7 @@ def test_the_example_names_every_setting_with_its_default(tmp_path: Path) -> Non
                   settings.Influx, settings.Mqtt, settings.CaptureSettings):  # fmt: skip
         for key in model.model_fields:
             if key not in {"token", "password"}:  # the files for them are what is recommended
-                assert key in named or f"[{key}]" in text or f"[[{key}]]" in text, key
+                assert key in named or f"[{key}]" in text or f"{key}]]" in text, key
     assert loaded.capture == settings.CaptureSettings()
     assert loaded.mqtt is not None
     assert loaded.influxdb is not None

@@ -134,7 +134,7 @@ def test_a_second_daemon_is_refused_and_told_who_holds_the_supply(
     second = start({"s": bench_of(sim)}, other)
     try:
         seen = second.until("s", link_up=False, output="unknown")
-        told = until(lambda: second.channel("s")["link_text"], lambda t: "pid" in t, "who holds it")
+        told = until(lambda: second.channel("s")["link_text"], lambda t: "process" in t, "who holds it")
         assert str(daemon.guard_pid()) in told
         with pytest.raises(OSError, match="409"):
             second.on("s")

@@ -38,7 +38,7 @@ def daemon(sim: SimulatedSupply, tmp_path: Path) -> Iterator[Running]:
     run = start(bench(sim), tmp_path)
     guards = []
     try:
-        run.until("s", link_up=True, output="off")
+        run.until_guarded()
         run.on("s")
         guards.append(run.guard_pid())
         assert sim.truth(1).output
@@ -78,7 +78,7 @@ def test_daemon_frozen(sim: SimulatedSupply, daemon: Running) -> None:
     finally:
         daemon.process.send_signal(signal.SIGCONT)
     # Thawed, it finds its guard gone, makes sure, and goes on.
-    daemon.until("s", link_up=True, output="off")
+    daemon.until_guarded()
     daemon.on("s")
     assert sim.truth(1).output
 
@@ -87,24 +87,16 @@ def test_guard_killed(sim: SimulatedSupply, daemon: Running) -> None:
     old = daemon.guard_pid()
     os.kill(old, signal.SIGKILL)
     print(f"guard killed: off after {off_within(sim, 2.0):.3f} s (promised 1.0)")
-    daemon.until("s", link_up=True, output="off")
-    new = until(lambda: guard_or_none(daemon), lambda pid: pid not in (None, old), "the new guard")
-    assert new != old
+    daemon.until_guarded()
+    assert daemon.guard_pid() != old
     daemon.on("s")
     assert sim.truth(1).output
-
-
-def guard_or_none(daemon: Running) -> int | None:
-    try:
-        return daemon.guard_pid()
-    except (LookupError, psutil.Error):
-        return None
 
 
 def test_guard_frozen(sim: SimulatedSupply, daemon: Running) -> None:
     os.kill(daemon.guard_pid(), signal.SIGSTOP)
     print(f"guard frozen: off after {off_within(sim, 2.5):.3f} s")
-    daemon.until("s", link_up=True, output="off")
+    daemon.until_guarded()
 
 
 def test_both_killed_then_make_safe(sim: SimulatedSupply, daemon: Running) -> None:
@@ -156,7 +148,7 @@ def test_hold_keeps_a_soak_test_on_and_guarded(sim: SimulatedSupply, tmp_path: P
     run = start(bench(sim, on_daemon_loss="hold"), tmp_path)
     guard = None
     try:
-        run.until("s", link_up=True, output="off")
+        run.until_guarded()
         run.on("s")
         guard = run.guard_pid()
         run.process.kill()
