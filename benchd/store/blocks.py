@@ -77,21 +77,23 @@ def between(rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int) -
 
 def after(rows: Rows, seq: int, limit: int, max_readings: int) -> list[StoredBlock]:
     """Rows with a seq above `seq`, oldest first: at most `limit`, and one at least but no more than the readings."""
-    total, last = 0, seq
-    for number, n in rows("SELECT seq, n FROM blocks WHERE seq > ? ORDER BY seq LIMIT ?", (seq, limit)):
-        total += n
-        if total > max_readings and last != seq:
-            break
-        last = number
+    # One statement, so that rows cannot be joined between looking and reading.
     found = rows(
-        "SELECT seq, supply, channel, job, trace, half_trip_ns, dropped, data FROM blocks WHERE seq > ? AND seq <= ?"
-        " ORDER BY seq",
-        (seq, last),
+        "SELECT n, seq, supply, channel, job, trace, half_trip_ns, dropped, data FROM blocks WHERE seq > ?"
+        " ORDER BY seq LIMIT ?",
+        (seq, limit),
     )
-    return [_stored(r) for r in found]
+    total = 0
+    taken: list[StoredBlock] = []
+    for n, *row in found:
+        total += n
+        if taken and total > max_readings:
+            break
+        taken.append(_stored(row))
+    return taken
 
 
-def _stored(row: tuple[Any, ...]) -> StoredBlock:
+def _stored(row: Sequence[Any]) -> StoredBlock:
     seq, supply, channel, job, trace, half_trip_ns, dropped, data = row
     try:
         samples, damage = codec.decode(data), ""

@@ -59,15 +59,19 @@ def reading_lines(block: StoredBlock, bench: str) -> list[str]:
     head = "supply_reading" + tag_set(bench, block.supply, block.channel, block.job, block.trace)
     with np.errstate(all="ignore"):
         power = np.round(s.voltage_v * s.current_a, 9)  # nW: below that the product only shows float noise
-    columns = (s.t_ns.tolist(), s.voltage_v.tolist(), s.current_a.tolist(), power.tolist(), s.mode.tolist())
-    if np.isfinite(power).all():
+    volts, amps, modes = s.voltage_v.tolist(), s.current_a.tolist(), s.mode.tolist()
+    if not np.isfinite(power).all():
         return [
-            f'{head} voltage={v!r},current={i!r},power={p!r},mode="{_mode(m)}" {t}'
-            for t, v, i, p, m in zip(*columns, strict=True)
+            f"{head} {field_set({'voltage': v, 'current': i, 'power': p, 'mode': _mode(m)})} {t}"
+            for t, v, i, p, m in zip(s.t_ns.tolist(), volts, amps, power.tolist(), modes, strict=True)
         ]
+    # An instrument's steps are few, so each number is written out once; this is where a backlog spends its time.
+    start = {v: f"{head} voltage={v!r},current=" for v in set(volts)}
+    middle = {i: f"{i!r},power=" for i in set(amps)}
+    end = {m: f',mode="{_mode(m)}" ' for m in set(modes)}
     return [
-        f"{head} {field_set({'voltage': v, 'current': i, 'power': p, 'mode': _mode(m)})} {t}"
-        for t, v, i, p, m in zip(*columns, strict=True)
+        f"{start[v]}{middle[i]}{p!r}{end[m]}{t}"
+        for t, v, i, p, m in zip(s.t_ns.tolist(), volts, amps, power.tolist(), modes, strict=True)
     ]
 
 

@@ -211,6 +211,13 @@ async def short_sleep(seconds: float) -> None:
     await asyncio.sleep(min(seconds, 0.05))
 
 
+def all_sent(path: Path) -> bool:
+    with Log.open(path, read_only=True) as log:
+        rows = log.followers
+        ends = {"influxdb readings": rows.head("blocks"), "influxdb events": rows.head("journal", EVENT_KINDS)}
+        return all(rows.cursor(name) == end for name, end in ends.items())
+
+
 @pytest.mark.needs_victoria
 async def test_an_outage_of_a_real_server_loses_and_doubles_nothing(tmp_path: Path) -> None:
     start_ns = (time.time_ns() // MS) * MS  # whole ms: this server keeps no finer time
@@ -250,8 +257,12 @@ async def test_an_outage_of_a_real_server_loses_and_doubles_nothing(tmp_path: Pa
             trip.result(5)
             filed.result(5)
             await until_async(lambda: writer.health()["waiting"] == 0)
+            await until_async(lambda: all_sent(writer.path))
             await until_async(lambda: follower.health()["backlog"] == 0 and follower.health()["state"] == "ok")
         writer.close()
+        with Log.open(writer.path, read_only=True) as log:
+            kept = log.samples("psu-a", 1, 0, 2**62)
+        assert dict(zip((kept.t_ns // MS).tolist(), kept.current_a.tolist(), strict=True)) == given
         labels = {"bench": "bench-1", "supply": "psu-a", "channel": "1", "job": "R-1042", "trace": "t-1"}
         wanted = {
             "supply_reading_current": given,

@@ -125,9 +125,13 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     assert again["fields"]["signature"] == "clean-boot"
 
 
-def test_types_do_not_change_with_the_values(entries: list[JournalEntry]) -> None:
-    """JSON reads 1.0 back as a number that may be whole: in the point it must stay a float."""
-    for entry in entries:
-        line = event_line(entry, "b")
-        whole = {k for k in ("limit=", "set_voltage=", "peak=", "duration_s=") if f"{k}1i" in line or f"{k}4i" in line}
-        assert whole == set()
+def test_types_do_not_change_with_the_values() -> None:
+    """A field's type is fixed by its first write, so a figure that happens to be whole stays a float."""
+    trip = JournalEntry(1, T0, "trip", None, "psu-a", 1, None, {"rule": "short", "limit_a": 1, "set_voltage_v": 4})
+    assert event_line(trip, "b") == (
+        f'supply_trip,bench=b,channel=1,supply=psu-a rule="short",set_voltage=4.0,limit=1.0 {T0}'
+    )
+    filed = JournalEntry(2, T0, "trace", None, "psu-a", 1, "t", {"peak_a": 1, "readings": 7, "start_ns": 5})
+    assert event_line(filed, "b") == (
+        'trace_finding,bench=b,channel=1,supply=psu-a,trace=t signature="unread",readings=7i,peak=1.0 5'
+    )
