@@ -118,9 +118,7 @@ def parse_csv(text: str, name: str = "csv") -> Trace:
     for key, (at_s, line) in head.marks.items():
         first, last = float(values["time_s"][0]), float(values["time_s"][-1])
         if not first - MARK_SLACK_S <= at_s <= last + MARK_SLACK_S:
-            raise CsvError(
-                name, line, key, f"{at_s:g} s lies outside the readings, which go from {first:g} to {last:g} s"
-            )
+            raise CsvError(name, line, key, f"{at_s:g} s lies outside the readings, {first:g} to {last:g} s")
         kind = MARK_KEYS[key]
         marks.append(Mark(kind, round(at_s * 1e9), "guard" if kind in BY_GUARD else "hand"))
     conditions = Conditions(
@@ -240,9 +238,7 @@ def _rows(lines: list[str], head: _Head, name: str) -> tuple[dict[str, list[floa
         fields = line.split(",")
         if len(fields) != wanted:
             hint = "; use a comma between columns and a point in numbers" if ";" in line else ""
-            raise CsvError(
-                name, number, None, f"{len(fields)} columns, wanted {wanted} ({','.join(head.columns)}){hint}"
-            )
+            raise CsvError(name, number, None, f"{len(fields)} columns, wanted {','.join(head.columns)}{hint}")
         for field, (column, put, largest) in zip(fields, sinks, strict=True):
             if column == "mode":
                 mode = MODES.get(field.strip().strip('"').lower())

@@ -15,6 +15,8 @@ from benchd.traces.uncertainty import expanded
 
 INRUSH_S = 0.2
 """Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
+TAIL_FRACTION = 0.25
+"""Means over 0.5 s that differ by no more than this share of their level are stable (common practice, no source)."""
 LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
 EDGE_PINNED = 0.6
@@ -224,7 +226,8 @@ def find_short(line: Line) -> Short | None:
 
 def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest:
     """Measure what comes after the button."""
-    begin = next((x for x in (start.button_s, start.first_s) if x is not None), float(line.t_s[0]))
+    charged_s = float(line.t_s[0]) + INRUSH_S
+    begin = start.button_s if start.button_s is not None else max(start.first_s or charged_s, charged_s)
     x = bins.since(begin)
     if not len(x):
         x = bins.mean_a[-1:]
@@ -248,7 +251,7 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
     jump = max(0.02, 0.08 * sustained, 1.5 * line.resolution_a)
     later = [k for k in levels if k.end_s > begin - 0.5]
     lasting = [k for k in later if k.length_s >= max(LASTING_S, 2 * w)]
-    flat = [k for k in lasting if k.texture_a <= max(3 * sigma, 0.003, 0.04 * k.mean_a)]
+    flat = [k for k in lasting if k.length_s >= 4 * w and k.texture_a <= max(3 * sigma, 0.003, 0.04 * k.mean_a)]
     # An edge between two flat levels is no texture, though it scatters in one or two pieces.
     edges = sum(
         b.start_s - a.end_s < LASTING_S and abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(flat)
@@ -287,9 +290,9 @@ def longest_run(hits: Bools) -> int:
 
 
 def _tail_length(means: np.ndarray[tuple[int], np.dtype[np.float64]], least_a: float) -> int:
-    """How many of the last means lie within 20 % of their median (or `least_a`): the median of the last fifth."""
+    """How many of the last means lie within `TAIL_FRACTION` (or `least_a`) of the level of the last fifth."""
     level = float(np.median(means[-max(len(means) // 5, min(len(means), 3)) :]))
-    off = np.flatnonzero(np.abs(means - level) > max(0.2 * abs(level), least_a))
+    off = np.flatnonzero(np.abs(means - level) > max(TAIL_FRACTION * abs(level), least_a))
     return len(means) - (int(off[-1]) + 1 if len(off) else 0)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,7 +139,9 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     middle = np.median(differences, axis=1, keepdims=True)
     between = SIGMA_PER_MAD / np.sqrt(2) * np.median(np.abs(differences - middle), axis=1)
     level, drift = float(np.quantile(about, 0.2)), float(np.quantile(between, 0.2))
-    sigma = min(level, drift) if drift > 0 else level
+    # The quietest fifth of small pieces lies below the truth; fitted to 4000 draws of white noise, good to 3 %.
+    small = 1 + 1.2 / math.sqrt(size) + 2.5 / size
+    sigma = (min(level, drift) if drift > 0 else level) * small
     return max(sigma, float(np.quantile(rows.std(axis=1), 0.2))) if sigma < step_a / 2 else sigma
 
 

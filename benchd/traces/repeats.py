@@ -135,6 +135,9 @@ def _period_of(edges: list[int], width_s: float) -> tuple[float, float] | None:
     """Mean interval in s and its relative scatter, from at least three rises (two intervals); with two: no scatter."""
     if len(edges) < 2:
         return None
+    if edges[0] == 0 and len(edges) >= 4:
+        # The values begin in the middle of a rise.
+        edges = edges[1:]
     intervals = np.diff(edges) * width_s
     return float(intervals.mean()), float(intervals.std(ddof=1) / intervals.mean()) if len(intervals) > 1 else 0.0
 

@@ -24,6 +24,10 @@ class Thresholds:
 
     move_a: tuple[float, float] = (0.005, 0.015)
     """A rise after the button that is nothing, and one that is something."""
+    leak_first: tuple[float, float] = (0.3, 0.6)
+    """Score of an early leak that leaves everything else as it is, and one that puts all else behind it."""
+    no_draw_s: tuple[float, float] = (0.2, 1.5)
+    """Nothing has to move for so long."""
     spell_s: tuple[float, float] = (0.03, 0.1)
     """Time with any current: a charging spike, and more than one."""
     at_once_s: float = 0.3
@@ -82,7 +86,7 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     leak = leak_score(f)
     result["early-leak"] = leak * _leak_sureness(f, limits) * open_
     # A leak has to be found before anything after it means much.
-    free = open_ * (1 - 0.8 * result["early-leak"])
+    free = open_ * (1 - 0.8 * ramp(result["early-leak"], *limits.leak_first))
     loop = _loop_score(f) * free
     result["boot-loop"] = loop
     free *= 1 - 0.9 * loop
@@ -93,7 +97,8 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     sag = max(ramp(f.limit_s, *limits.limit_s), ramp(f.sag, *limits.sag))
     loose = ramp(f.rest.dropouts, *limits.dropouts)
     boot = _boot_score(f, f.rest, limits) * free
-    result["clean-boot"] = boot * (1 - 0.8 * sag) * (1 - 0.8 * loose)
+    # What a higher first step and then a flat few tens of mA look like: not a boot.
+    result["clean-boot"] = boot * (1 - 0.8 * sag) * (1 - 0.8 * loose) * (1 - 0.7 * stall)
     running = ramp(f.rest.sustained_a, *limits.boot_top_a) * free
     result["limit-sag"] = sag * running * 0.9
     result["loose-contact"] = loose * running * 0.9
@@ -170,7 +175,7 @@ def _no_draw_score(f: Features, leak: float, limits: Thresholds) -> float:
     moved = ramp(rise, max(limits.move_a[0], noise), max(limits.move_a[1], 2 * noise))
     moved = max(moved, ramp(f.rest.spell_s, *limits.spell_s))
     standby = ramp(base, 0.006, f.normal_leak_a) if f.normal_leak_a > 0.006 else 0.0
-    return (1 - moved) * (1 - leak) * (1 - 0.3 * standby)
+    return (1 - moved) * (1 - leak) * (1 - 0.3 * standby) * ramp(f.duration_s, *limits.no_draw_s)
 
 
 def _stall_band(level_a: float, limits: Thresholds) -> float:
@@ -183,7 +188,8 @@ def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
     rest, start = f.rest, f.start
     assert rest is not None
     assert start is not None
-    base = max(start.leak_a or 0.0, 0.0)
+    # What flows without a button to be seen may be the stall itself.
+    base = max(start.leak_a or 0.0, 0.0) if start.leak_sure else 0.0
     texture = max(3 * rest.tail_texture_noise_a, 0.003, 0.7 * f.line.resolution_a)
     flat = ramp(rest.tail_texture_a, 2.5 * texture + 0.08 * rest.tail_a, texture + 0.03 * rest.tail_a)
     long = ramp(rest.tail_s, *limits.stall_s) * ramp(rest.tail_s / max(rest.length_s, 1e-9), *limits.stall_share)

@@ -137,7 +137,7 @@ def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> 
             if other.mean_a <= least:
                 break
             lasts += other.length_s
-        if level.mean_a > least and (lasts >= max(SUSTAINED_S, 1.5 * bins.width_s) or k + 1 == len(levels)):
+        if level.mean_a > least and (lasts >= max(SUSTAINED_S, min(2.5 * bins.width_s, 0.35)) or k + 1 == len(levels)):
             return k
     return None
 
