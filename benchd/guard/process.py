@@ -49,7 +49,7 @@ from benchd.guard.wire import (
 
 BEAT_S = 0.1
 TICK_S = 0.015
-"""The main loop comes round at least this often, so that a block is never older than 20 ms when it is sent."""
+"""With many readings the main loop comes round this often, so that a block is not older than 20 ms when it is sent."""
 CONFIGURE_WITHIN_S = 10.0
 GIVE_UP_S = 4.0
 """Outputs that cannot be confirmed off after this long with nobody to tell: end, s."""
@@ -88,6 +88,7 @@ class GuardProcess:
         self._joint_lock = threading.Lock()
         self._started_s = self._heard_s = self._collect_s = time.monotonic()
         self._beat_s = 0.0
+        self._tick_s = TICK_S
         self._seq = 0
         self._closed = False
         self._lost_s: float | None = None
@@ -125,7 +126,7 @@ class GuardProcess:
         if not self._closed:
             wanted = select.POLLIN | (select.POLLOUT if self._outbox.waiting else 0)
             poller.modify(self._sock, wanted)
-        for fd, happened in poller.poll(TICK_S * 1000):
+        for fd, happened in poller.poll(self._tick_s * 1000):
             if fd == self._wake_read:
                 with contextlib.suppress(BlockingIOError):
                     os.read(self._wake_read, 4096)
@@ -190,8 +191,12 @@ class GuardProcess:
             return
         self._configured = configure
         open_supply = self._open_supply(configure.lock_dir)
+        # Few readings: each is sent when it is there, with a sleep in between. Many: collected until the next tick.
+        rounds_per_s = sum(1 / max(supply.reading_interval_s, 1e-4) for supply in configure.supplies)
+        few = rounds_per_s < 1 / TICK_S
+        self._tick_s = BEAT_S if few else TICK_S
         for supply in configure.supplies:
-            self._threads[supply.name] = SupplyThread(supply, open_supply, self._report)
+            self._threads[supply.name] = SupplyThread(supply, open_supply, self._report, self._wake if few else None)
         for thread in self._threads.values():
             thread.start()
 
@@ -222,6 +227,10 @@ class GuardProcess:
                 return
             report = joined
         self._outbox.put(report)
+        self._wake()
+
+    def _wake(self) -> None:
+        """From any thread: have the main loop come round now."""
         with contextlib.suppress(BlockingIOError):  # a full pipe wakes as well as one more byte
             os.write(self._wake_write, b"w")
 
