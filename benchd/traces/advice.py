@@ -108,6 +108,22 @@ _ALONE: dict[str, str] = {
 }
 
 
+NEIGHBOUR: dict[str, str] = {
+    "no-draw": "brief-kick",
+    "dead-short": "late-short",
+    "early-leak": "low-stall",
+    "brief-kick": "no-draw",
+    "low-stall": "early-leak",
+    "mid-stall": "low-stall",
+    "boot-loop": "clean-boot",
+    "late-short": "dead-short",
+    "limit-sag": "clean-boot",
+    "loose-contact": "clean-boot",
+    "clean-boot": "mid-stall",
+}
+"""What a signature is most easily mistaken for."""
+
+
 def tell_apart(one: str, other: str) -> str:
     """What would tell two signatures apart."""
     return _APART.get(frozenset((one, other))) or _ALONE.get(other, "")

@@ -83,7 +83,6 @@ class Rest:
     """What noise and step alone would make of it."""
     high_before_tail_a: float
     """Largest mean over 0.5 s before the tail; 0 without one."""
-    mean_before_tail_a: float
     busy_s: float
     """Time in which bins scatter well above noise, the edges between flat levels left out."""
     steps: int
@@ -273,7 +272,6 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
         float(tail.std()),
         sigma,
         float(before.max()) if len(before) else 0.0,
-        float(before.mean()) if len(before) else 0.0,
         max(float(busy_s), 0.0),
         sum(abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(later)),
         spell,

@@ -52,10 +52,6 @@ class Line:
     """At the current limit, as far as that can be known."""
     collapsed: Bools
     """Voltage far below its setting while current flows."""
-    went_off: bool
-    """The output was off again before the trace ended."""
-    came_on: bool
-    """The trace begins with the output off."""
 
 
 def make_line(trace: Trace) -> Line:
@@ -96,8 +92,6 @@ def make_line(trace: Trace) -> Line:
         c.limit_a,
         pinned & ~off_on,
         collapsed & ~off_on,
-        len(on) > 0 and part.stop < len(t),
-        len(on) > 0 and part.start > 0,
     )
 
 

@@ -93,6 +93,9 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     result["no-draw"] = _no_draw_score(f, leak, limits) * free
     stall, mid = _stall_scores(f, limits)
     result["low-stall"], result["mid-stall"] = stall * free, mid * free
+    if f.start.button_by == "recogniser" and f.start.first_s == f.start.button_s:
+        # The first current was taken for the button; it may have been the clip on a board that leaks.
+        result["early-leak"] = max(result["early-leak"], 0.4 * result["low-stall"])
     result["brief-kick"] = _kick_score(f, limits) * free
     sag = max(ramp(f.limit_s, *limits.limit_s), ramp(f.sag, *limits.sag))
     loose = ramp(f.rest.dropouts, *limits.dropouts)
@@ -199,7 +202,7 @@ def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
     step = ramp(rest.high_s, 2.5, 1.3) * ramp(above, *limits.stall_step_a)
     never_more = max(ramp(above, 3.0 * rest.tail_a, 2.2 * rest.tail_a), step)
     # A flat line without any button could be a leak just as well.
-    known = 1.0 if start.button_by == "hand" else 0.8 if start.button_s is not None else 0.55
+    known = 1.0 if start.button_by == "hand" else 0.75 if start.button_s is not None else 0.55
     low = _stall_band(rest.tail_a, limits) * flat * long * stays * never_more * known
     no_more = ramp(above, 1.5 * rest.tail_a, 1.25 * rest.tail_a)
     mid = ramp(rest.tail_a, *limits.mid_a) * flat * long * stays * no_more

@@ -90,6 +90,15 @@ def test_what_has_no_name_yet_is_unclear_and_says_what_is_near(make: Callable, n
     assert share(found, "unclear") >= 0.95
     near = [nearest in [a.signature for a in f.alternatives] for _, f in found if f.signature == "unclear"]
     assert np.mean(near) >= 0.9
+    assert all(len({a.signature for a in f.alternatives}) == 2 for _, f in found if f.signature == "unclear")
+
+
+def test_a_flat_line_after_an_open_lead_names_the_leak_too() -> None:
+    """No button is marked, and no charging is seen: it may be the clip as well as the button."""
+    f = read_trace(read(Board(np.concatenate([flat(4, 0.0), flat(15, 0.06)])), Meter(rate=50)))
+    assert f.signature == "low-stall"
+    assert f.confidence < 0.8
+    assert f.alternatives[0].signature == "early-leak"
 
 
 def test_a_leak_without_a_marked_button_is_mostly_found() -> None:
