@@ -7,6 +7,7 @@ place, what was given and what is allowed.
 from __future__ import annotations
 
 import functools
+import threading
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,10 @@ from benchd.supplies.profile_checks import explained, faults
 from benchd.supplies.profile_tables import LinkProfile, OutputRange, Profile, ProfileError, listed
 
 __all__ = ["LinkProfile", "OutputRange", "Profile", "ProfileError", "load_profile", "parse_profile", "profile_names"]
+
+_CONVERTING = threading.Lock()
+"""msgspec 0.22 builds what it knows of a type at its first use, and crashes the process (SIGSEGV) when two threads do
+that at once; the guard opens each supply in a thread of its own."""
 
 FORMAT = 1
 """The version of the file format that this code reads."""
@@ -52,7 +57,8 @@ def parse_profile(data: dict[str, Any], file: str) -> Profile:
     if data.get("format") != FORMAT:
         raise ProfileError(f"{file}: key format: given {data.get('format')!r}, allowed {FORMAT}")
     try:
-        profile = msgspec.convert(data, Profile)
+        with _CONVERTING:
+            profile = msgspec.convert(data, Profile)
     except msgspec.ValidationError as error:
         raise ProfileError(f"{file}: {explained(str(error), data, Profile)}") from error
     for place, given, allowed in faults(profile):

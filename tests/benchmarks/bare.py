@@ -16,10 +16,8 @@ READ = "MEAS:VOLT?;:MEAS:CURR?"
 
 
 def opened(manager: pyvisa.ResourceManager, resource: str) -> pyvisa.resources.MessageBasedResource:
-    """A link set up as the guard's is: LF both ways, no delayed small packets."""
-    link = manager.open_resource(resource, read_termination="\n", write_termination="\n")
-    link.set_visa_attribute(pyvisa.constants.ResourceAttribute.tcpip_nodelay, True)
-    return link  # type: ignore[return-value]
+    """A link as pyvisa makes it, LF both ways."""
+    return manager.open_resource(resource, read_termination="\n", write_termination="\n")  # type: ignore[return-value]
 
 
 def rate(resources: list[str], seconds: float) -> float:

@@ -3,6 +3,8 @@
 import copy
 import math
 import re
+import subprocess
+import sys
 import tomllib
 
 import msgspec
@@ -216,3 +218,18 @@ def test_every_key_is_explained_in_the_readme():
 
 def test_shared_files_are_found():
     assert (share_path("drivers") / "README.md").is_file()
+
+
+def test_many_threads_may_load_profiles_at_once() -> None:
+    """In a fresh process, as the guard does with one thread per supply; without a lock the process crashed."""
+    program = (
+        "import sys, threading\n"
+        "sys.setswitchinterval(1e-6)\n"
+        "from benchd.supplies.profile import load_profile, profile_names\n"
+        "names = profile_names()\n"
+        "threads = [threading.Thread(target=load_profile, args=(names[n % len(names)],)) for n in range(16)]\n"
+        "[t.start() for t in threads]; [t.join() for t in threads]\n"
+    )
+    for _ in range(5):
+        done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=30)
+        assert done.returncode == 0, done.stderr
