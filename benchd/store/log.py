@@ -34,6 +34,12 @@ from benchd.traces.trace import Conditions, Finding, Mark, Trace
 
 __all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "TraceRow", "new_trace_id"]
 
+# Made here, while one thread imports: msgspec 0.22 crashes the process when two threads meet a type for the first time.
+_TRIPPED = msgspec.msgpack.Decoder(Tripped)
+_CONDITIONS = msgspec.json.Decoder(Conditions)
+_MARKS = msgspec.json.Decoder(list[Mark])
+_FINDING = msgspec.json.Decoder(Finding)
+
 BUSY_TIMEOUT_S = 5.0
 """How long to wait for another process (a command line that writes) to finish its transaction."""
 
@@ -325,7 +331,7 @@ class Log:
     def trip(self, number: int) -> Tripped | None:
         """The whole trip with the readings around it; `number` is `trip` in the journal entry's payload."""
         row = self._one("SELECT record FROM trips WHERE id = ?", (number,))
-        return msgspec.msgpack.decode(row[0], type=Tripped) if row else None
+        return _TRIPPED.decode(row[0]) if row else None
 
     # ---- readings ---------------------------------------------------------------------------------------------
 
@@ -372,11 +378,10 @@ def _entry(r: tuple[Any, ...]) -> JournalEntry:
 
 
 def _trace_row(r: tuple[Any, ...]) -> TraceRow:
-    decode = msgspec.json.decode
     return TraceRow(
         id=r[0], job=r[1], supply=r[2], channel=r[3], start_ns=r[4], end_ns=r[5], reason=r[6],
-        conditions=decode(r[7], type=Conditions), marks=decode(r[8], type=list[Mark]),
-        finding=decode(r[9], type=Finding) if r[9] else None,
+        conditions=_CONDITIONS.decode(r[7]), marks=_MARKS.decode(r[8]),
+        finding=_FINDING.decode(r[9]) if r[9] else None,
         readings=r[10], peak_a=r[11], charge_c=r[12], energy_j=r[13],
     )  # fmt: skip
 
