@@ -104,7 +104,7 @@ class Supply(_Table):
     name: str
     resource: str
     profile: str
-    reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] = 1.0
     timeout_ms: Annotated[float, Field(ge=20, le=10000)] = 300.0
     on_daemon_loss: Literal["off", "hold"] = "off"
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] | None = None

@@ -87,7 +87,7 @@ class Core:
                 errors = [{"number": n, "text": t} for n, t in report.errors]
                 self._enter("instrument-error", report.supply, None, None, {"during": report.during, "errors": errors})
                 words = "; ".join(f"{n} {t}" for n, t in report.errors)
-                self.alarm(f"supply {report.supply} reports errors during {report.during}: {words}")
+                self.alarm(f"supply {report.supply} reports errors ({report.during}): {words}")
 
     def alarm(self, text: str) -> None:
         """Something that happened and that the operator must know; shown for ALARM_S, the newest twenty of them.

@@ -12,10 +12,12 @@ from benchd.guard.ring import Ring
 from benchd.guard.rules import LetThrough, Rules, Verdict
 from benchd.guard.states import ChannelState
 from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, Tripped
-from benchd.reading import OutputState, Reading, pack
+from benchd.reading import Mode, OutputState, Reading, pack
 
 BEFORE_READINGS = 200
 """Readings kept for `Tripped.before`."""
+LOOKS_ON_V = 0.3
+"""More than this at an output that is off is looked into: a charged board, a cell, or somebody at the panel. V"""
 FIRST_RETRY_NS = 500_000_000
 LONGEST_RETRY_NS = 8_000_000_000
 """An output that could not be confirmed off is tried again after a delay that doubles from the first to this."""
@@ -65,6 +67,15 @@ class Channel:
     def words(self) -> str:
         """Reason and doubt in words."""
         return "; not confirmed off: ".join(part for part in (self.text, self.doubt) if part)
+
+    def contradicts(self, reading: Reading) -> bool:
+        """True when a reading does not look like the state the output is held to be in, or that state is not known."""
+        if self.state is ChannelState.ON:
+            rules = self.rules
+            return rules is not None and reading.mode is not Mode.CC and reading.voltage_v < rules.set_voltage_v / 2
+        if self.state is ChannelState.OFF or self.state is ChannelState.TRIPPED:
+            return reading.voltage_v > LOOKS_ON_V
+        return True
 
     def keep(self, reading: Reading) -> None:
         """Remember a reading and hand it to the sender."""

@@ -326,10 +326,23 @@ class GuardProcess:
 
 def run_guard(fd: int) -> int:
     """Take over an inherited socket and run until the end. Returns the exit status."""
-    with contextlib.suppress(OSError):  # not allowed, or not known here: it works without
-        os.setpriority(os.PRIO_PROCESS, 0, PRIORITY)
+    _raise_priority()
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     gc.collect()
     gc.freeze()
     gc.disable()  # a collection in the wrong millisecond delays a trip; the main loop collects now and then
     return GuardProcess(socket.socket(fileno=fd)).run()
+
+
+def _raise_priority() -> None:
+    """Ahead of every ordinary process, where that is allowed (root, or a limit on RTPRIO); else as near as allowed.
+
+    Measured on two cores kept busy by daemon, page clients and databases: reading to OUTP OFF, p99, is 0.3 ms in the
+    real-time class, 1.3 ms with nice -10. The threads wait for the supply nearly always, and the kernel leaves 5 % to
+    others whatever happens, so nothing starves.
+    """
+    try:
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
+    except (OSError, AttributeError):
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, 0, PRIORITY)

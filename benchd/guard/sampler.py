@@ -36,6 +36,11 @@ from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 
 POLL_STATE_S = 0.5
+"""The output states are asked for this often while readings contradict them, s ..."""
+POLL_COSTS = 100.0
+"""... and otherwise so that asking takes one part in this many of the link's time ..."""
+LONGEST_POLL_S = 5.0
+"""... but at least this often, s."""
 SILENT_LINK_S = 2.0
 FIRST_RETRY_S = 0.2
 LONGEST_RETRY_S = 5.0
@@ -100,7 +105,7 @@ class SupplyThread(threading.Thread):
         """Held while there is nothing to wake up for. A bare lock: waiting for an Event costs five times as much."""
         self._asleep.acquire()
         self._ended = False
-        self._good_s = self._poll_s = self._retry_at_s = self.round_s
+        self._good_s = self._poll_s = self._poll_odd_s = self._retry_at_s = self.round_s
         self._retry_delay_s = 0.0
         self._down_text = ""
         self._down_kind = ""
@@ -172,6 +177,7 @@ class SupplyThread(threading.Thread):
         self.busy_until = time.monotonic() + seconds
 
     def _read_all(self, supply: GuardedSupply, now: float) -> None:
+        odd = False
         for channel in self.channels.values():
             rules = channel.rules
             try:
@@ -187,14 +193,18 @@ class SupplyThread(threading.Thread):
             else:
                 channel.keep(reading)
             self._good_s = now
+            odd = odd or channel.contradicts(reading)
             if self._urgent:
                 return
-        if now >= self._poll_s:
-            self._poll_s = now + POLL_STATE_S
+        if now >= self._poll_s or (odd and now >= self._poll_odd_s):
             self._poll(supply, now)
+            done = time.monotonic()
+            self._poll_odd_s = now + POLL_STATE_S
+            self._poll_s = now + min(max(POLL_STATE_S, POLL_COSTS * (done - now)), LONGEST_POLL_S)
         # Where an output is on, `stale` decides first, however long it was told to wait.
-        patience_s = max(SILENT_LINK_S, *(c.rules.limits.stale_s for c in self.channels.values() if c.rules), 0.0)
-        if now - self._good_s > patience_s:
+        if now - self._good_s > SILENT_LINK_S and now - self._good_s > max(
+            (c.rules.limits.stale_s for c in self.channels.values() if c.rules), default=0.0
+        ):
             what = "no good reply for so long; check its cable and its power"
             raise LinkLost(self.config.resource, what, waited_ms=(now - self._good_s) * 1000)
 

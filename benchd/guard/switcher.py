@@ -36,6 +36,7 @@ class GuardedSupply(Protocol):
     def output_state(self, channel: int) -> bool: ...
     def read(self, channel: int) -> Reading: ...
     def errors(self) -> list[tuple[int, str]]: ...
+    def earlier_errors(self) -> list[tuple[int, str]]: ...
 
 
 class Opened(Protocol):
@@ -305,6 +306,11 @@ class Switcher:
         failure = self._failure
         if channel.state is ChannelState.ON:
             self._answer(command.id, "")
+            # Kept since before the settings were written: asking now would cost the first readings their time.
+            if self.opened is not None and (earlier := self.opened.supply.earlier_errors()):
+                self._report(
+                    SupplyErrors(self.name, now_ns(), tuple(earlier), "left in its queue before this power-on")
+                )
             return
         self.report_errors(f"power-on of channel {channel.number} at {command.voltage_v:g} V")
         self._answer(

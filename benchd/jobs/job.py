@@ -9,7 +9,8 @@ import msgspec
 
 JOB_ID = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,38}[A-Za-z0-9])?")
 """1 to 40 letters, digits, dot, dash, underscore; starts and ends with a letter or digit. It rides on every stored
-point as a tag and in MQTT topics, hence no spaces, commas, slashes, wildcards; and no leading = + - @ (spreadsheets)."""
+point as a tag and in MQTT topics, hence no spaces, commas, slashes, wildcards; and no leading = + - @, which
+spreadsheets run."""
 
 
 class JobError(ValueError):

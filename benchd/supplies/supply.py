@@ -204,6 +204,11 @@ class Supply:
         self._old_errors = []
         return found
 
+    def earlier_errors(self) -> list[tuple[int, str]]:
+        """Errors that were in the queue before the last `prepare`, once; nothing is asked of the instrument."""
+        found, self._old_errors = self._old_errors, []
+        return found
+
     def close(self) -> None:
         """Close the link. Switches nothing."""
         self.link.close()

@@ -1,4 +1,5 @@
 """`rate`: readings/s that the guard delivers, over those of a bare pyvisa loop; by turns, same instrument latency.
+The guard's outputs are on and its rules judge every reading.
 
 The 16 supplies are measured at 20 ms latency each, as bench supplies of the faster kind have; the instruments are
 16 processes on the machine that also runs the guard.
@@ -15,8 +16,7 @@ import tempfile
 import time
 
 from benchd.guard.client import GuardClient
-
-from benchd.guard.wire import ChannelConfig, Configure, Report, SupplyConfig
+from benchd.guard.wire import ChannelConfig, Configure, Report, RuleLimits, SupplyConfig
 from benchd.reading import Block
 from tests.benchmarks.processes import scripted
 
@@ -74,6 +74,10 @@ async def _guarded(resources: list[str], seconds: float) -> float:
         client = GuardClient(Configure(supplies, locks), on_report, lambda text: print(text, file=sys.stderr))
         await client.start()
         try:
+            for supply in supplies:
+                await client.power_on(supply.name, 1, 4.0, 2.0, RuleLimits(over_current_a=1.9, over_voltage_v=4.5))
+            count = 0
+            flowing.clear()
             await asyncio.wait_for(flowing.wait(), 20)
             start, before = time.perf_counter(), count
             await asyncio.sleep(seconds)

@@ -1,7 +1,10 @@
 """`trip`: offending reading → OUTP OFF on the wire, for a bare loop and for the guard under a fully loaded daemon.
 
 Both are measured by the scripted instrument, in its own process and by one clock: from the reply with the short
-leaving to OUTP OFF arriving. By turns, a block of each. The load: a second supply logged at 1000 readings/s, 10 page
+leaving to OUTP OFF arriving. Both decide at the first reading (the guard by `over-current`; `short` needs a second
+one, to see whether the voltage rises). By turns, a block of each.
+
+The load: a second supply logged at 1000 readings/s, 10 page
 clients, MQTT and time-series followers (where the machine has the servers), and an analysis that never pauses.
 """
 
@@ -66,7 +69,7 @@ def _bare(count: int) -> list[float]:
 def _loaded(count: int) -> list[float]:
     with scripted() as instrument, scripted() as busy, followers() as extra:
         supplies = {"probed": Bench(instrument.resource, 2.0), "busy": Bench(busy.resource, 1.0)}
-        with running(supplies, extra, plan="short_hold_ms = 0.0") as daemon:
+        with running(supplies, extra, plan="over_current_a = 1.5") as daemon:
             daemon.on("busy")
             with load(daemon, clients=10):
                 return [_one(daemon, instrument) for _ in range(count)]

@@ -33,6 +33,7 @@ class FakeSupply:
         self.wont_start = False
         self.blocked: threading.Event | None = None
         """Reading waits for this event."""
+        self.earlier: list[tuple[int, str]] = []
         self.queue: list[tuple[int, str]] = []
         self.calls: list[tuple[str, int]] = []
         self.on_prepare: Callable[[], None] = lambda: None
@@ -83,6 +84,10 @@ class FakeSupply:
         else:
             voltage, current, mode = self.set_v[channel], self.load_a[channel], Mode.CV
         return Reading(now_ns(), voltage, current, mode, Flag.NONE, 250_000)
+
+    def earlier_errors(self) -> list[tuple[int, str]]:
+        found, self.earlier = self.earlier, []
+        return found
 
     def errors(self) -> list[tuple[int, str]]:
         self._exchange("errors", 0)
