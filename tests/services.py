@@ -151,9 +151,13 @@ class VictoriaMetrics(Service):
         return merged
 
     def times(self, name: str) -> list[int]:
-        """t in ms of every point of every series of a metric, in order; one that stands in two series stands twice."""
+        """t in ms of every point of every series of a metric, in order; one that stands in two series stands twice.
+
+        A point that was written twice (same series, same time) counts once, as it does for who asks with deduplication
+        on: a write whose answer was lost because the server went is sent again.
+        """
         text = _get(f"{self.url}/api/v1/export?" + urllib.parse.urlencode({"match[]": name, "start": 0})) or ""
-        return sorted(t for line in text.splitlines() for t in json.loads(line)["timestamps"])
+        return sorted(t for line in text.splitlines() for t in set(json.loads(line)["timestamps"]))
 
     def series(self, name: str) -> list[dict[str, str]]:
         """The label sets of a metric."""

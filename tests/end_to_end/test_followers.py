@@ -82,9 +82,7 @@ async def test_an_outage_of_both_servers_loses_nothing_and_repeats_nothing(tmp_p
                 jobs = {"R-1", "R-2", "R-3"}
                 await eventually(lambda: {p["job"] for p in subscriber.payloads("/trip")} == jobs, "three trips")
                 await eventually(lambda: {p["job"] for p in subscriber.payloads("/finding")} == jobs, "three findings")
-                await eventually(
-                    lambda: all(f["state"] == "ok" and f["backlog"] == 0
-                                for f in daemon.call("GET", "bench")["followers"].values()), "both followed up")  # fmt: skip
+                await eventually(lambda: _followed_up(daemon), "both followed up")
                 times = stored(daemon)
                 metric = "supply_reading_voltage"
                 await eventually(lambda: set(database.times(metric)) >= set(times), "every reading in the database", 60)
@@ -116,3 +114,8 @@ def _short(sim: SimulatedSupply, daemon: Running, job: str) -> None:
 
 def _availability(subscriber: Subscriber) -> bytes:
     return [payload for topic, payload, _ in subscriber.seen if topic.endswith("/availability")][-1]
+
+
+def _followed_up(daemon: Running) -> bool:
+    followers = daemon.call("GET", "bench")["followers"].values()
+    return all(f["state"] == "ok" and f["backlog"] == 0 for f in followers)
