@@ -119,6 +119,7 @@ def export(
     to: Annotated[Path | None, typer.Option(help="File to write; without it standard output.")] = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
+    json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """A filed trace as CSV, as `import` and `read` take it. Example: benchd trace export ID --to boot.csv"""
     from benchd.traces.csvfile import csv_text
@@ -132,12 +133,13 @@ def export(
         out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
     text = csv_text(found)
     if to is None:
-        typer.echo(text, nl=False)
+        out.emit({"trace": id, "csv": text}, text.rstrip("\n"), json_)
         return
     try:
         to.write_text(text, "utf-8")
     except OSError as e:
         out.fail(f"{to}: cannot be written: {e}")
+    out.emit({"trace": id, "file": str(to)}, f"{id} written to {to}", json_)
 
 
 def finding_record(finding: Finding) -> dict[str, Any]:
