@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import warnings
 
 import pyvisa
 from serial.tools import list_ports
@@ -63,7 +64,12 @@ def _takes_any(profile: Profile) -> bool:
 
 def _listed_by(library: str) -> list[str]:
     try:
-        return [str(name) for name in pyvisa.ResourceManager(library).list_resources("?*")]
+        with warnings.catch_warnings():
+            # The backend recommends packages for buses that nobody asked about.
+            warnings.simplefilter("ignore")
+            names = pyvisa.ResourceManager(library).list_resources("?*")
+        # Interfaces to further buses (INTFC) are listed too; an instrument is not found there.
+        return [str(name) for name in names if not str(name).upper().endswith("::INTFC")]
     except (OSError, ValueError, pyvisa.Error):
         return []  # no backend or no bus is no error when looking around
 

@@ -12,6 +12,7 @@ import pytest
 
 from benchd import settings
 from benchd.cli.config import example_text
+from tests.simulated import SimulatedSupply
 
 CSV = "# set_voltage_v: 4.0\n# limit_a: 2.0\n# resolution_a: 0.001\n# board: pellor-p3\n# button_s: 2.0\n"
 
@@ -157,3 +158,12 @@ def test_help_and_version_and_supplies() -> None:
     assert benchd("--version").startswith("benchd ")
     assert "generic-scpi" in lines(benchd("supplies", "--json"))[-1]["profiles"]
     assert "--port" in benchd("sim", "--help")
+
+
+def test_a_network_supply_is_identified_by_its_address() -> None:
+    with SimulatedSupply() as sim:
+        found = lines(benchd("supplies", "--identify", sim.resource, "--json"))
+        (mine,) = [f for f in found if f.get("resource") == sim.resource]
+    assert mine["identity"].startswith("benchd,SIM-2,")
+    assert mine["profiles"][0] == "benchd-sim"
+    assert not any("INTFC" in f.get("resource", "") for f in found)
