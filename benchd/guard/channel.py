@@ -7,17 +7,24 @@ from __future__ import annotations
 
 from collections import deque
 
+import msgspec
+
 from benchd.guard import states
 from benchd.guard.ring import Ring
 from benchd.guard.rules import LetThrough, Rules, Verdict
 from benchd.guard.states import ChannelState
-from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, Tripped
+from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, RuleLimits, Tripped
 from benchd.reading import Mode, OutputState, Reading, pack
 
 BEFORE_READINGS = 200
 """Readings kept for `Tripped.before`."""
 LOOKS_ON_V = 0.3
 """More than this at an output that is off is looked into: a charged board, a cell, or somebody at the panel. V"""
+LOOKS_ON_A = 0.02
+"""Likewise, A: an output that somebody switched on into a short shows hardly any voltage."""
+ENVELOPE_SHARE = 1.05
+"""A reading above the highest voltage allowed, times this, was set by somebody else: the panel or another program. Our
+choice, wider than the overshoot of a supply whose load falls away."""
 FIRST_RETRY_NS = 500_000_000
 LONGEST_RETRY_NS = 8_000_000_000
 """An output that could not be confirmed off is tried again after a delay that doubles from the first to this."""
@@ -72,15 +79,30 @@ class Channel:
         """True when a reading does not look like the state the output is held to be in, or that state is not known."""
         if self.state is ChannelState.ON:
             rules = self.rules
-            return rules is not None and reading.mode is not Mode.CC and reading.voltage_v < rules.set_voltage_v / 2
+            collapsed = rules is not None and reading.voltage_v < rules.set_voltage_v / 2
+            return reading.mode is Mode.OFF or (collapsed and reading.mode is not Mode.CC)
         if self.state is ChannelState.OFF or self.state is ChannelState.TRIPPED:
-            return reading.voltage_v > LOOKS_ON_V
+            return reading.voltage_v > LOOKS_ON_V or reading.current_a > LOOKS_ON_A
         return True
 
     def keep(self, reading: Reading) -> None:
         """Remember a reading and hand it to the sender."""
         self.before.append(reading)
         self.ring.add(reading)
+
+    def within_envelope(self, limits: RuleLimits) -> RuleLimits:
+        """The limits, with a voltage beyond the envelope counted as over-voltage whatever was asked for.
+
+        What is written is checked before; this is for a voltage that is changed at the panel or by another program.
+        """
+        most_v = ENVELOPE_SHARE * self.config.max_voltage_v
+        if limits.over_voltage_v is not None and limits.over_voltage_v <= most_v:
+            return limits
+        return msgspec.structs.replace(limits, over_voltage_v=most_v)
+
+    def forget_told(self) -> None:
+        """The daemon was told other things by somebody else: the next report is news, whatever it says."""
+        self._told = None
 
     def retry_later(self, now_ns: int) -> None:
         """Switching off was not confirmed: wait longer each time, so that the other outputs are still read."""
@@ -118,7 +140,8 @@ class Channel:
         if now == self._told or (output is OutputState.OFF and self._told and now[:2] == self._told[:2]):
             return None  # off again for another reason is no news
         self._told = now
-        on = output is OutputState.ON and self.asked is not None
+        # An output that was found on is not on as asked: its settings are not known.
+        on = self.state is ChannelState.ON and self.asked is not None
         return OutputChanged(
             self.supply,
             self.number,

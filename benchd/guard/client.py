@@ -4,7 +4,8 @@ All dealings with the guard process are in a thread of their own (`GuardKeeper`,
 loop that is busy neither looks like a dead daemon for a while nor delays making safe. A loop that has not come round
 for LOOP_DEAD_S does count as dead: heartbeats stop, and the guard switches off.
 
-A latch outlives the guard: what has tripped before a crash of the guard still needs a person afterwards.
+A latch outlives the guard: what has tripped before a crash of the guard still needs a person afterwards. It
+outlives the daemon where whoever starts the next one hands it over (`latched`).
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import contextlib
 import itertools
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Literal
 
 import msgspec
@@ -52,11 +53,15 @@ class GuardClient:
     """The guard as the daemon sees it. Make and use it in one event loop.
 
     `on_report` gets every report but heartbeats and answers, in order, in the event loop; `on_alarm` gets sentences
-    for the operator.
+    for the operator. `latched`: (supply, channel) of outputs that an earlier daemon left tripped.
     """
 
     def __init__(
-        self, configure: Configure, on_report: Callable[[Report], None], on_alarm: Callable[[str], None]
+        self,
+        configure: Configure,
+        on_report: Callable[[Report], None],
+        on_alarm: Callable[[str], None],
+        latched: Iterable[tuple[str, int]] = (),
     ) -> None:
         self._on_report = on_report
         self._on_alarm = on_alarm
@@ -65,7 +70,7 @@ class GuardClient:
         self._outputs: dict[tuple[str, int], OutputChanged | None] = {
             (supply.name, channel.number): None for supply in configure.supplies for channel in supply.channels
         }
-        self._latched: set[tuple[str, int]] = set()
+        self._latched: set[tuple[str, int]] = self._outputs.keys() & set(latched)
         self._links_awaited = {supply.name for supply in configure.supplies}
         self._links_told = asyncio.Event()
         self._inbox: deque[Report | str] = deque()

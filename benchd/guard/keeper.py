@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Literal
 
 from benchd.guard.framing import FramingError, encode, report_decoder
-from benchd.guard.rescue import make_config_safe
+from benchd.guard.opening import make_config_safe
 from benchd.guard.wire import (
     Command,
     Configure,
@@ -32,7 +32,7 @@ from benchd.guard.wire import (
     SupplyConfig,
 )
 from benchd.reading import OutputState
-from benchd.supplies.clock import now_ns
+from benchd.supplies.clock import ANCHOR_NS, HANDED_DOWN, now_ns
 from benchd.supplies.makesafe import ChannelSafe
 
 BEAT_S = 0.1
@@ -44,6 +44,8 @@ LONGEST_DELAY_S = 10.0
 HEALTHY_S = 30.0
 """A guard that lived this long starts the restart delays from the beginning."""
 END_WITHIN_S = 6.0
+SAFE_WITHIN_S = 3.0
+"""Making safe is waited for this long: thrice what it takes where the link itself is bounded, s."""
 ASK_AGAIN_S = 0.5
 """A guard that has not ended this long after it was told gets SIGTERM, which means the same, s."""
 PACKAGE_PARENT = str(Path(__file__).resolve().parents[2])
@@ -138,6 +140,7 @@ class GuardKeeper:
         environment = dict(os.environ)
         paths = [PACKAGE_PARENT, *environment.get("PYTHONPATH", "").split(os.pathsep)]
         environment["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
+        environment[HANDED_DOWN] = str(ANCHOR_NS)
         words = [sys.executable, "-m", "benchd.guard", "--fd", str(theirs.fileno())]
         try:
             self._process = subprocess.Popen(
@@ -240,17 +243,18 @@ class GuardKeeper:
         ]
         for helper in helpers:
             helper.start()
+        # A helper that hangs (a look-up of a host name is not bounded) must not keep the other supplies unguarded.
+        deadline = time.monotonic() + SAFE_WITHIN_S
         for helper in helpers:
-            helper.join()
+            helper.join(max(0.0, deadline - time.monotonic()))
 
     def _make_one_safe(self, supply: SupplyConfig) -> None:
+        self._not_safe.add(supply.name)
         reached = self._safe(supply)
         for channel, state, text in reached:
             self._tell(supply.name, channel, state, text)
         if all(state is OutputState.OFF for _, state, _ in reached):
             self._not_safe.discard(supply.name)
-        else:
-            self._not_safe.add(supply.name)
 
     def _tell(self, supply: str, channel: int, state: OutputState, text: str) -> None:
         self._arrived(OutputChanged(supply, channel, state, "guard-gone", now_ns(), text=text))

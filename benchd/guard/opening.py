@@ -1,10 +1,15 @@
-"""Opening a supply for the guard: profile, lock, link, identification; and what the rules need to know of it."""
+"""Opening a supply for the guard: profile, lock, link, identification; and what the rules need to know of it.
+
+Also the way to one that is not open here, or no more: `make_config_safe`.
+"""
 
 from __future__ import annotations
 
 from benchd.guard.rules import Resolution
 from benchd.guard.wire import SupplyConfig
+from benchd.reading import OutputState
 from benchd.supplies.lock import SupplyLock
+from benchd.supplies.makesafe import ChannelSafe, make_safe
 from benchd.supplies.off import OffOutcome, confirm_off
 from benchd.supplies.profile import load_profile
 from benchd.supplies.supply import Supply
@@ -12,6 +17,18 @@ from benchd.supplies.supply import Supply
 NOISE_STEPS = 2
 """Noise of a voltage reading in steps of its resolution. Makers choose the last digit so that it is nearly steady
 (common practice, no source); a noisier supply only makes `short` wait a little longer."""
+
+RESCUE_DEADLINE_S = 1.0
+
+
+def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S) -> list[ChannelSafe]:
+    """`make_safe` for a supply as the guard knows it. Never raises."""
+    numbers = [channel.number for channel in config.channels]
+    try:
+        profile = load_profile(config.profile)
+        return make_safe(config.resource, profile, numbers, config.timeout_s, config.baud_rate, deadline_s=deadline_s)
+    except Exception as error:  # whatever it is, the outputs are not proved off, and the caller has to say so
+        return [ChannelSafe(number, OutputState.UNKNOWN, str(error)) for number in numbers]
 
 
 class OpenSupply:

@@ -10,26 +10,15 @@ import threading
 import time
 from collections.abc import Callable
 
+from benchd.guard.opening import make_config_safe
 from benchd.guard.sampler import SupplyThread, TakenOver
 from benchd.guard.wire import OutputChanged, Report, SupplyConfig
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
-from benchd.supplies.makesafe import ChannelSafe, make_safe
-from benchd.supplies.profile import load_profile
+from benchd.supplies.makesafe import ChannelSafe
 
 AGAIN_S = 2.0
 """A thread that stays stuck is made safe again this often: its exchange may have reached the supply after all, s."""
-RESCUE_DEADLINE_S = 1.0
-
-
-def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S) -> list[ChannelSafe]:
-    """`make_safe` for a supply as the guard knows it. Never raises."""
-    numbers = [channel.number for channel in config.channels]
-    try:
-        profile = load_profile(config.profile)
-        return make_safe(config.resource, profile, numbers, config.timeout_s, config.baud_rate, deadline_s=deadline_s)
-    except Exception as error:  # whatever it is, the outputs are not proved off, and the caller has to say so
-        return [ChannelSafe(number, OutputState.UNKNOWN, str(error)) for number in numbers]
 
 
 class Watchdog:

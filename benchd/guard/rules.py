@@ -41,9 +41,10 @@ LEAST_CHARGING_SHARE = 0.25
 """Share of the limit that charges the bulk capacitance of a harmless board; the rest may be its load. Our choice:
 with 0.002 F and 1 A a rise of 125 V/s is asked for, 1.25 V in the default hold of 10 ms."""
 
-IN_LIMIT_SHARE = 0.02
-"""A current within this share of the limit counts as in limit where the supply cannot say so itself. Our choice,
-wider than the usual programming accuracy of 0.1 to 1 %."""
+IN_LIMIT_SHARE = 0.1
+"""A current within this share of the limit counts as in limit where the voltage has collapsed and the supply does not
+say so itself. Our choice: programming and reading may each be wrong by some percent, and nothing but its limit holds a
+supply that is on at a fraction of its voltage."""
 
 NS = 1_000_000_000
 

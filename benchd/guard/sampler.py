@@ -27,13 +27,15 @@ from collections.abc import Callable
 import msgspec
 
 from benchd.guard.channel import Channel
+from benchd.guard.opening import make_config_safe
 from benchd.guard.ring import Ring
 from benchd.guard.states import ChannelState, Event
 from benchd.guard.switcher import GuardedSupply, Opened, Switcher
-from benchd.guard.wire import LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig
+from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
+from benchd.supplies.makesafe import ChannelSafe
 
 POLL_STATE_S = 0.5
 """The output states are asked for this often while readings contradict them, s ..."""
@@ -74,6 +76,7 @@ class SupplyThread(threading.Thread):
 
     `read`, when given, is called after every round of readings.
     `open_supply` opens, identifies and locks, and raises an exception whose text says what to do.
+    `last_resort` switches off what could not be opened here.
     `busy_until` (time.monotonic, s) is how far the exchange under way may take; later than that it is stuck.
     """
 
@@ -83,6 +86,7 @@ class SupplyThread(threading.Thread):
         open_supply: Callable[[SupplyConfig], Opened],
         report: Callable[[Report], None],
         read: Callable[[], None] | None = None,
+        last_resort: Callable[[SupplyConfig], list[ChannelSafe]] = make_config_safe,
     ) -> None:
         super().__init__(name=f"supply-{config.name}", daemon=True)
         self.config = config
@@ -92,6 +96,7 @@ class SupplyThread(threading.Thread):
         self._open_supply = open_supply
         self._report = report
         self._read = read
+        self._last_resort = last_resort
         self._supply: GuardedSupply | None = None
         """None while there is no link; `_switcher.opened` outlives a lost link, to be reconnected."""
         self._switcher = Switcher(
@@ -143,9 +148,10 @@ class SupplyThread(threading.Thread):
             except LinkLost as error:
                 self._link_lost(str(error))
             except Exception:
-                # A mistake of ours must not leave an output on with nobody looking.
-                traceback.print_exc(file=sys.stderr)
+                # A mistake of ours must not leave an output on with nobody looking. Off first: writing may block.
+                words = traceback.format_exc()
                 self._link_lost("the guard's own code failed, see its error output")
+                print(words, file=sys.stderr, flush=True)
         if self._switcher.opened is not None:
             self._switcher.opened.close()
 
@@ -211,8 +217,9 @@ class SupplyThread(threading.Thread):
     def _poll(self, supply: GuardedSupply, now: float) -> None:
         """Look at the output states, so that one switched by somebody or something else is noticed."""
         for channel in self.channels.values():
-            if now_ns() < channel.retry_ns:
-                continue  # could not be confirmed off a moment ago
+            if now_ns() < channel.retry_ns:  # could not be confirmed off a moment ago
+                self._switcher.repeat_off(channel)
+                continue
             try:
                 on = supply.output_state(channel.number)
             except LinkLost:
@@ -239,12 +246,16 @@ class SupplyThread(threading.Thread):
             number, urgent = self._urgent.popleft()
             if isinstance(urgent, PowerOff):
                 self._refuse_earlier(number, urgent.channel)
-                self._switcher.power_off(urgent)
+                if self.opened:
+                    self._switcher.power_off(urgent)
+                else:
+                    self._off_unheld(urgent)
             elif isinstance(urgent, AllOff):
                 self._refuse_earlier(number, None)
                 self._switcher.all_off(list(self.channels.values()), urgent.event, urgent.reason)
             elif isinstance(urgent, TakenOver):
-                self._link_lost("an exchange with the supply was stuck; it was made safe over a second link")
+                words = "an exchange with the supply was stuck; it was made safe over a second link"
+                self._link_lost(words, taken_over=True)
             else:
                 self._ended = True
             return
@@ -255,6 +266,23 @@ class SupplyThread(threading.Thread):
             self._switcher.power_on(command)
         else:
             self._switcher.rearm(command)
+
+    def _off_unheld(self, command: PowerOff) -> None:
+        """Off, for a supply that was never open here: held by the guard of an earlier daemon, for one.
+
+        What is asked for is done, but nobody here can say what its holder does next, so the state stays unknown.
+        """
+        self._may_take(OPEN_MAY_TAKE_S)
+        chosen = tuple(each for each in self.config.channels if command.channel in (None, each.number))
+        reached = self._last_resort(msgspec.structs.replace(self.config, channels=chosen))
+        words = "; ".join(f"channel {each.channel}: {each.state} ({each.text})" for each in reached)
+        why = self._down_text or "still opening"
+        text = f"off was sent over a connection of its own: {words or 'no such channel'}"
+        self._report(
+            Answer(
+                command.id, False, f"{self.config.name}: it is not held here ({why}), so its state is unknown; {text}"
+            )
+        )
 
     def _refuse_earlier(self, number: int, channel: int | None) -> None:
         """A power-on that was asked for before this OFF must not run after it."""
@@ -299,10 +327,13 @@ class SupplyThread(threading.Thread):
         for channel in self.channels.values():
             self._switcher.event(channel, Event.LINK_BACK)
 
-    def _link_lost(self, text: str) -> None:
+    def _link_lost(self, text: str, taken_over: bool = False) -> None:
         self._supply = None
         self._may_take(OPEN_MAY_TAKE_S)
-        self._switcher.link_lost(text)
+        if taken_over:
+            self._switcher.taken_over(text)
+        else:
+            self._switcher.link_lost(text)
         self._retry_delay_s = 0.0
         self._link_down(text, LinkLost.__name__)
         self._retry_at_s = time.monotonic()  # the first attempt at once: it may have been a hiccup

@@ -158,6 +158,18 @@ class Switcher:
             return
         channel.off_sent_ns = now_ns()
 
+    def repeat_off(self, channel: Channel) -> None:
+        """Write OFF once more to an output that could not be confirmed off: one that obeys again does so now."""
+        if self.opened is not None:
+            with contextlib.suppress(LinkError, SupplyError):
+                self.opened.supply.send_off(channel.number)
+
+    def taken_over(self, text: str) -> None:
+        """Others have switched and reported meanwhile: nothing is known, and all of it is told again."""
+        for channel in self.channels.values():
+            channel.forget_told()
+        self.link_lost(text)
+
     def trip(self, channel: Channel, verdict: Verdict, reading: Reading | None = None) -> None:
         """Switch off because a rule decided: OFF first, the bookkeeping afterwards."""
         self.send_off(channel)
@@ -181,6 +193,8 @@ class Switcher:
 
     def _tend(self, supply: GuardedSupply, others: list[Channel]) -> None:
         for channel in others:
+            if channel.off_sent_ns is None and self._off_pending(channel.number):
+                self.send_off(channel)  # its turn to be confirmed comes later; the current must not wait for that
             rules = channel.rules
             if rules is None:
                 continue
@@ -270,7 +284,8 @@ class Switcher:
         asked = channel.asked
         assert asked is not None
         self._may_take(4 * self._timeout_s + 1.0)
-        rules = Rules(asked.rules, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
+        limits = channel.within_envelope(asked.rules)
+        rules = Rules(limits, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
         try:
             self.opened.supply.output_on(channel.number)
         except (LinkError, SupplyError) as error:

@@ -82,10 +82,10 @@ class _Confirmation:
             self._still_on()
             return False
         reading = self._read()
-        # A capacitor or a battery on the leads may hold the voltage up; with the output off it cannot draw current
-        # from the supply.
+        # A capacitor or a battery on the leads may hold the voltage up, and a battery may feed the supply's bleeder,
+        # which reads as a negative current; with the output off neither can draw current from the supply.
         most_a = supply.profile.output(channel).no_current_a
-        gone = abs(reading.current_a) <= most_a
+        gone = reading.current_a <= most_a
         self._seen = f"output says off, {_figures(reading)}" + ("" if gone else f" (above {most_a * 1e3:.1f} mA)")
         return gone
 

@@ -374,8 +374,8 @@ class _Output:
 
     def derived_mode(self, voltage_v: float, current_a: float) -> Mode:
         """In limit: at the limit and below the voltage, each by more than the instrument may be wrong."""
-        if self.is_on is False:
-            return Mode.OFF
+        if self.is_on is False:  # when it was last asked; somebody else may have switched it on since
+            return Mode.OFF if current_a <= self.range.no_current_a else Mode.UNKNOWN
         if self.is_on is None or self._cc_above_a != self._cc_above_a:
             return Mode.UNKNOWN
         return Mode.CC if current_a >= self._cc_above_a and voltage_v < self._cc_below_v else Mode.CV

@@ -34,6 +34,7 @@ from benchd.guard.wire import (
     Tripped,
 )
 from benchd.reading import Block, OutputState
+from benchd.supplies.clock import ANCHOR_NS, now_ns
 from tests.simulated import SimulatedSupply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -303,6 +304,33 @@ async def test_a_guard_that_is_gone_or_hangs_is_replaced_and_outputs_made_safe(
     await daemon.until(lambda: len(daemon.of(LinkChanged)) >= 2)
     await daemon.client.power_on("left", 1, 4.0, 1.5)
     assert supply.truth(1).output
+
+
+async def test_the_guard_s_readings_are_on_the_daemon_s_clock(
+    supply: SimulatedSupply, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if the wall clock had been set back by an hour since the daemon started."""
+    hour_ns = 3600 * 10**9
+    monkeypatch.setattr("benchd.guard.keeper.ANCHOR_NS", ANCHOR_NS + hour_ns)
+    daemon = await start()
+    await daemon.until(lambda: daemon.of(Block))
+    newest = daemon.of(Block)[-1].readings()[-1]
+    assert abs(newest.t_ns - (now_ns() + hour_ns)) < 10**9
+
+
+async def test_a_latch_of_an_earlier_daemon_needs_a_person(supply: SimulatedSupply, tmp_path: Path) -> None:
+    reports: list[Report] = []
+    client = GuardClient(configuration(supply, tmp_path), reports.append, print, [("left", 1), ("elsewhere", 9)])
+    await client.start()
+    try:
+        with pytest.raises(GuardRefused, match="re-arm"):
+            await client.power_on("left", 1, 4.0, 1.0)
+        await client.power_on("left", 2, 4.0, 1.0)
+        assert [r.latched for r in reports if isinstance(r, OutputChanged) and r.channel == 1] == [True]
+        await client.rearm("left", 1)
+        await client.power_on("left", 1, 4.0, 1.0)
+    finally:
+        assert await client.stop()
 
 
 async def test_a_latch_outlives_the_guard(supply: SimulatedSupply, start: Start) -> None:

@@ -69,9 +69,12 @@ def test_the_derived_mode_is_not_guessed(sim, open_supply):
     supply = open_supply("generic-scpi-multi")
     assert supply.read(1).mode is Mode.UNKNOWN
     supply.output_state(1)
-    assert supply.read(1).mode is Mode.OFF
-    sim.command("INST:NSEL 1;:OUTP ON")  # somebody at the panel
+    read_until(supply, 1, lambda r: r.mode is Mode.OFF and r.current_a < 0.001)
+    sim.board(1, "dead-short")
+    sim.command("INST:NSEL 1;:VOLT 1;:CURR 0.5;:OUTP ON")  # somebody at the panel
     sim.query("*OPC?")
+    # Current flows, so what was asked last is not true any more.
+    assert read_until(supply, 1, lambda r: r.current_a > 0.4).mode is Mode.UNKNOWN
     assert supply.output_state(1) is True
     assert supply.read(1).mode is Mode.UNKNOWN
 
