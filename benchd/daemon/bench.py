@@ -19,6 +19,7 @@ from benchd.reading import OutputState
 from benchd.settings import Plan, check_plan
 from benchd.store.errors import LogError
 from benchd.store.log import Log, TraceRow
+from benchd.supplies.clock import now_ns
 from benchd.traces.samples import Samples
 from benchd.web.port import BenchView, Refused
 
@@ -67,14 +68,16 @@ class Bench:
             raise Refused("out-of-range", str(e)) from None
         if watch.output == OutputState.ON:
             raise Refused("wrong-state", f"{supply}/{channel} is on already; switch it off first")
-        watch.plan = chosen.name
-        watch.board = ""
+        board = ""
         if (on_bench := self._core.job) is not None:
             job = await self._read(lambda db: db.job(on_bench))
-            watch.board = job.board if job else ""
+            board = job.board if job else ""
+        before = watch.plan, watch.board
+        watch.plan, watch.board = chosen.name, board
         try:
             await self._guard().power_on(supply, channel, chosen.voltage_v, chosen.limit_a, rule_limits(chosen))
         except GuardRefused as e:
+            watch.plan, watch.board = before  # another page may have switched it on with another plan meanwhile
             raise Refused("wrong-state", str(e)) from None
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:
@@ -101,7 +104,7 @@ class Bench:
             raise Refused("out-of-range", f"mark {kind!r}: allowed are {', '.join(MARKS)}")
         if watch.output != OutputState.ON:
             raise Refused("wrong-state", f"{supply}/{channel} is {watch.output}: a mark belongs to a running trace")
-        watch.mark(kind, time.time_ns())  # type: ignore[arg-type]
+        watch.mark(kind, now_ns())  # type: ignore[arg-type]
         self._core.state_changed(watch)
 
     async def jobs(self) -> list[Job]:
@@ -166,7 +169,7 @@ class Bench:
 
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """See `BenchPort.recent`."""
-        now = time.time_ns()
+        now = now_ns()
         return self._watch(supply, channel).memory.between(now - round(seconds * 1e9), now + 10**10)
 
     async def _read(self, ask: Callable[[Log], T]) -> T:

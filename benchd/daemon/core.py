@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 
 from benchd.daemon.hub import Hub
-from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace
+from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
 from benchd.reading import Block, OutputState
@@ -21,6 +21,7 @@ from benchd.settings import Settings
 from benchd.store.errors import LogError
 from benchd.store.filing import summarise
 from benchd.store.writer import LogWriter
+from benchd.supplies.clock import now_ns
 from benchd.traces.capture import TraceClosed
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
@@ -67,6 +68,14 @@ class Core:
             for c in s.channel
         }
 
+    def restore_latches(self, latched: dict[tuple[str, int], Tripped | None]) -> None:
+        """Outputs that an earlier daemon left tripped are so still: a new process is not a person who re-arms."""
+        for key, trip in latched.items():
+            watch = self.watches.get(key)
+            if watch is not None:
+                watch.latched = True
+                watch.trip = trip_figures(trip) if trip else None
+
     # ---- reports of the guard ------------------------------------------------------------------------------------
 
     def on_report(self, report: Report) -> None:
@@ -109,8 +118,8 @@ class Core:
             "output": str(change.state),
             "reason": change.reason,
             "text": change.text,
-            "set_voltage_v": change.voltage_v if change.state == OutputState.ON else None,
-            "limit_a": change.limit_a if change.state == OutputState.ON else None,
+            "set_voltage_v": watch.set_voltage_v if change.state == OutputState.ON else None,
+            "limit_a": watch.limit_a if change.state == OutputState.ON else None,
             "latched": change.latched,
         }
         self._enter("output", change.supply, change.channel, trace, payload)
@@ -234,7 +243,7 @@ class Core:
 
     def view(self) -> BenchView:
         """See `BenchPort.view`."""
-        now = time.time_ns()
+        now = now_ns()
         health = self.writer.health()
         return BenchView(
             bench=self.settings.bench,

@@ -16,7 +16,7 @@ from typing import IO, Any
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardClient
-from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig
+from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig, Tripped
 from benchd.settings import Settings, SettingsError, secret
 from benchd.store.errors import LogError
 from benchd.store.log import Log
@@ -60,9 +60,10 @@ class Daemon:
             raise StartError(f"data_dir {folder}: cannot be made: {e}") from None
         with _only_one(folder), contextlib.ExitStack() as undo:
             configure, accuracies = self._supplies(folder)
-            writer, job = _open_log(folder / "benchd.sqlite")
+            writer, job, latched = _open_log(folder / "benchd.sqlite")
             undo.callback(writer.close)
             self.core = core = Core(self._settings, accuracies, writer, job)
+            core.restore_latches(latched)
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
             loop = asyncio.get_running_loop()
             if signals:
@@ -92,9 +93,12 @@ class Daemon:
             except CannotListen as e:
                 raise StartError(str(e)) from None
             raise StartError("the page ended before it was up")
-        guard = GuardClient(configure, core.on_report, core.alarm)
+        latched = [key for key, watch in core.watches.items() if watch.latched]
+        guard = GuardClient(configure, core.on_report, core.alarm, latched)
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *self._followers(core, writer, folder)]
+        for watch in core.watches.values():
+            core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
         address_file = folder / ADDRESS
         confirmed = False
         try:
@@ -187,15 +191,15 @@ def lock_dir() -> Path:
     return found
 
 
-def _open_log(path: Path) -> tuple[LogWriter, str | None]:
+def _open_log(path: Path) -> tuple[LogWriter, str | None, dict[tuple[str, int], Tripped | None]]:
     try:
         writer = LogWriter(path)
     except LogError as e:
         raise StartError(str(e)) from None
     # A log that cannot be written now is the writer's to report and to try again: protection does not wait for it.
     with contextlib.suppress(LogError), Log.open(path, read_only=True) as db:
-        return writer, db.current_job()
-    return writer, None
+        return writer, db.current_job(), db.latched()
+    return writer, None, {}
 
 
 @contextlib.contextmanager

@@ -100,9 +100,10 @@ class ChannelWatch:
         if not change.latched:
             self.trip = None
         if change.state == OutputState.ON:
-            self.set_voltage_v, self.limit_a = change.voltage_v, change.limit_a
+            # Zero: found on, and nobody here knows with which settings.
+            self.set_voltage_v, self.limit_a = change.voltage_v or None, change.limit_a or None
             if was != OutputState.ON:
-                self._happened(self._capture.output_on(change.t_ns, change.voltage_v, change.limit_a))
+                self._happened(self._capture.output_on(change.t_ns, self.set_voltage_v, self.limit_a))
         elif was == OutputState.ON or self.open:
             self._happened(self._capture.output_off(change.t_ns, change.reason))
 

@@ -333,6 +333,25 @@ class Log:
         row = self._one("SELECT record FROM trips WHERE id = ?", (number,))
         return _TRIPPED.decode(row[0]) if row else None
 
+    def latched(self) -> dict[tuple[str, int], Tripped | None]:
+        """Outputs, by supply and channel, that had tripped and were not re-armed; each with its newest trip.
+
+        A trip that has no later word on the output counts: whoever wrote it may have been killed just then.
+        """
+        newest = (
+            "SELECT supply, channel, kind, payload FROM journal WHERE seq IN (SELECT max(seq) FROM journal"
+            " WHERE kind IN ('output', 'trip') AND channel IS NOT NULL GROUP BY supply, channel)"
+        )
+        found: dict[tuple[str, int], Tripped | None] = {}
+        for supply, channel, kind, payload in self.rows(newest):
+            if kind == "output" and not msgspec.json.decode(payload).get("latched"):
+                continue
+            row = self._one(
+                "SELECT record FROM trips WHERE supply = ? AND channel = ? ORDER BY id DESC LIMIT 1", (supply, channel)
+            )
+            found[supply, channel] = _TRIPPED.decode(row[0]) if row else None
+        return found
+
     # ---- readings ---------------------------------------------------------------------------------------------
 
     def add_block(self, block: Block, job: str | None = None, trace: str | None = None) -> None:

@@ -167,6 +167,61 @@ def test_hold_keeps_a_soak_test_on_and_guarded(sim: SimulatedSupply, tmp_path: P
             psutil.Process(guard).kill()
 
 
+def test_a_latch_outlives_the_daemon(sim: SimulatedSupply, daemon: Running, tmp_path: Path) -> None:
+    sim.board(1, "dead-short")
+    daemon.until("s", latched=True, output="off")
+    daemon.process.kill()
+    daemon.end()
+    again = start(bench(sim), tmp_path)
+    try:
+        seen = again.until("s", link_up=True, output="off")
+        assert seen["latched"] is True
+        assert seen["trip"]["rule"] == "short"
+        with pytest.raises(OSError, match="409"):
+            again.on("s")
+        assert not sim.truth(1).output
+        again.call("POST", "supplies/s/channels/1/rearm")
+        sim.board(1, "clean")
+        again.on("s")
+        assert sim.truth(1).output
+    finally:
+        assert again.end() == 0
+    # Re-armed by a person, it stays so.
+    third = start(bench(sim), tmp_path)
+    try:
+        assert third.until("s", link_up=True, output="off")["latched"] is False
+    finally:
+        third.end()
+
+
+def test_a_new_daemon_can_cut_what_the_guard_of_a_dead_one_holds(sim: SimulatedSupply, tmp_path: Path) -> None:
+    run = start(bench(sim, on_daemon_loss="hold"), tmp_path)
+    again, guard = None, None
+    try:
+        run.until_guarded()
+        run.on("s")
+        guard = run.guard_pid()
+        run.process.kill()
+        run.end()
+        again = start(bench(sim, on_daemon_loss="hold"), tmp_path)
+        seen = again.channel("s")
+        assert (seen["output"], seen["link_up"]) == ("unknown", False)
+        assert str(guard) in seen["link_text"]
+        assert sim.truth(1).output
+        with pytest.raises(OSError, match="409"):
+            again.call("POST", "off")  # it is off, but not by whom we hold
+        assert not sim.truth(1).output
+        gone(guard)
+        again.until("s", link_up=True, output="off")
+    finally:
+        for each in (run, again):
+            if each is not None:
+                each.process.kill()
+                each.end()
+        if guard and psutil.pid_exists(guard):
+            psutil.Process(guard).kill()
+
+
 def test_supply_gone_mid_trace_is_unknown_not_off(sim: SimulatedSupply, daemon: Running) -> None:
     sim.fault("CLOSE")
     seen = daemon.until("s", link_up=False)
