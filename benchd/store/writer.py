@@ -18,7 +18,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Future, InvalidStateError
 from pathlib import Path
 from typing import Any, Generic, Literal, TypeVar
 
@@ -29,6 +29,8 @@ from benchd.store.log import Log
 
 T = TypeVar("T")
 Key = tuple[str, int, str | None, str | None]
+_Waiting = tuple[int, Key, Block]
+"""Number in the order they came, where it belongs, readings."""
 
 log = logging.getLogger(__name__)
 
@@ -41,6 +43,8 @@ MAX_WAITING_TASKS = 10_000
 RETRY_S = (0.5, 10.0)
 """First and longest delay before the file is tried again."""
 _READING_BYTES = 26
+_JOINED_READINGS = 4096
+"""Blocks that wait for long are joined up to here: a block has some 400 bytes of its own, mostly for one reading."""
 
 
 class LogHealth(dict[str, Any]):
@@ -79,7 +83,7 @@ class LogWriter:
         self._commit_every_s, self._join_every_s, self._retry_s = commit_every_s, join_every_s, retry_s
         self._wake = threading.Condition()
         # Under the lock:
-        self._blocks: deque[tuple[int, Key, Block]] = deque()
+        self._blocks: deque[_Waiting] = deque()
         self._number = 0
         self._bytes = 0
         self._tasks: deque[_Task[Any]] = deque()
@@ -183,12 +187,18 @@ class LogWriter:
                 closing, failing = self._closing, self._state == "failing"
             now = time.monotonic()
             trying = closing or not failing or now >= retry_at
-            ok = self._do_tasks(trying)
-            if trying and ok and (closing or failing or now >= commit_at):
-                ok, commit_at = self._commit_blocks(), now + self._commit_every_s
-            if trying and ok and (closing or now >= join_at):
-                ok, join_at = self._join(), now + self._join_every_s
+            try:
+                ok = self._do_tasks(trying)
+                if trying and ok and (closing or failing or now >= commit_at):
+                    ok, commit_at = self._commit_blocks(), now + self._commit_every_s
+                if trying and ok and (closing or now >= join_at):
+                    ok, join_at = self._join(), now + self._join_every_s
+            except Exception as e:  # a mistake of ours must not end the recording for good
+                log.exception("the log's writing thread failed")
+                self._failed(LogError(f"{self.path}: {type(e).__name__}: {e}"))
+                ok = False
             if trying and not ok:
+                self._join_waiting()
                 retry_at = time.monotonic() + self._delay_s
             if closing:
                 self._end()
@@ -211,7 +221,7 @@ class LogWriter:
                 kept.append(task)
                 continue
             if not task.keep and not ok:
-                task.future.set_exception(LogDown(self._text))
+                _refuse(task.future, LogDown(self._text))
             elif not self._do(task):
                 ok = False
                 if task.keep:
@@ -227,13 +237,13 @@ class LogWriter:
         except LogDown as e:
             self._failed(e)
             if not task.keep:
-                task.future.set_exception(e)
+                _refuse(task.future, e)
             return False
         except Exception as e:  # whatever the caller's work raises is the caller's to see
-            task.future.set_exception(e)
+            _refuse(task.future, e)
             return True
         self._worked(quiet=task.quiet)
-        with contextlib.suppress(Exception):  # cancelled meanwhile
+        with contextlib.suppress(InvalidStateError):  # cancelled meanwhile
             task.future.set_result(result)
         return True
 
@@ -261,6 +271,26 @@ class LogWriter:
                 self._bytes -= _READING_BYTES * len(self._blocks.popleft()[2])
         self._worked()
         return True
+
+    def _join_waiting(self) -> None:
+        """Join small blocks that have to wait: an outage of hours is thousands of them."""
+        with self._wake:
+            taken = list(self._blocks)
+        joined: list[_Waiting] = []
+        groups: dict[Key, list[_Waiting]] = {}
+        for waiting in taken:
+            parts = groups.setdefault(waiting[1], [])
+            if parts and sum(len(block) for _, _, block in parts) + len(waiting[2]) > _JOINED_READINGS:
+                joined.append(_one_waiting(parts))
+                parts.clear()
+            parts.append(waiting)
+        joined += [_one_waiting(parts) for parts in groups.values()]
+        joined.sort(key=lambda waiting: waiting[0])
+        with self._wake:
+            if taken and self._blocks[0][0] == taken[0][0]:  # else some were dropped just now: next time
+                for _ in taken:
+                    self._blocks.popleft()
+                self._blocks.extendleft(reversed(joined))
 
     def _probe(self) -> bool:
         """After a failure with nothing left to write: can the file be written again?"""
@@ -322,11 +352,21 @@ class LogWriter:
             self._tasks.clear()
             waiting = self._bytes // _READING_BYTES
         for task in lost:
-            task.future.set_exception(LogDown(f"{self._text}; the daemon ended before it could be written"))
+            _refuse(task.future, LogDown(f"{self._text}; the daemon ended before it could be written"))
         if lost or waiting:
             log.error("the log was closed without %d events and %d readings: %s", len(lost), waiting, self._text)
         if self._log is not None:
             self._log.close()
+
+
+def _refuse(future: Future[Any], error: Exception) -> None:
+    with contextlib.suppress(InvalidStateError):  # whoever asked has gone
+        future.set_exception(error)
+
+
+def _one_waiting(parts: list[_Waiting]) -> _Waiting:
+    number, key, _ = parts[-1]
+    return number, key, _one_block([block for _, _, block in parts])
 
 
 def _one_block(parts: list[Block]) -> Block:

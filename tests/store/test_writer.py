@@ -182,6 +182,72 @@ def test_when_the_room_is_used_up_the_oldest_readings_go_and_are_counted(path: P
         assert int(log.samples("psu-a", 1, 0, 2**62).t_ns[0]) == T0 + 4000 * MS
 
 
+def test_small_blocks_that_wait_for_hours_are_joined(path: Path) -> None:
+    """A slow supply's blocks hold one reading each; what an outage keeps in memory is readings, not blocks."""
+    switch = Switch()
+    writer = LogWriter(path, commit_every_s=0.02, retry_s=(0.02, 0.05), opener=switch)
+    writer.submit(lambda log: None).result(10)
+    switch.set(full=True)
+    with pytest.raises(LogDown):
+        writer.submit(lambda log: log.add_entry("note", payload={"text": "x" * 50_000}), keep=False).result(10)
+    writer.submit(lambda log: log.add_entry("note", payload={"text": "x" * 50_000}))
+    for i in range(20_000):
+        writer.put_block(block(1, T0 + i * MS, channel=1 + i % 2), "R-1")
+    until(lambda: len(writer._blocks) < 20)
+    assert writer.health()["waiting"] == 20_000
+    for i in range(20_000, 20_010):
+        writer.put_block(block(1, T0 + i * MS, channel=1 + i % 2), "R-1")
+    switch.set(full=False)
+    until(lambda: count(path) == 20_010)
+    writer.close()
+    with Log.open(path, read_only=True) as log:
+        for channel in (1, 2):
+            times = log.samples("psu-a", channel, 0, 2**62).t_ns
+            assert times.tolist() == [T0 + i * MS for i in range(channel - 1, 20_010, 2)]
+
+
+def test_a_caller_that_has_gone_does_not_end_the_writing(path: Path) -> None:
+    """A cancelled request or follower cancels its future, whether its work succeeds, raises, or the file fails."""
+    switch = Switch()
+    writer = LogWriter(path, commit_every_s=0.02, retry_s=(0.02, 0.05), opener=switch)
+    entered, go_on = threading.Event(), threading.Event()
+
+    def leaves(log: Log, error: Exception | None) -> None:
+        entered.set()
+        go_on.wait(10)
+        if error is not None:
+            raise error
+
+    for error in (None, ValueError("its own"), LogDown("full")):
+        entered.clear()
+        go_on.clear()
+        future = writer.submit(lambda log, error=error: leaves(log, error), keep=False)
+        assert entered.wait(10)
+        assert future.cancel()
+        go_on.set()
+        assert writer.submit(lambda log: 7).result(10) == 7
+    writer.close()
+
+
+def test_a_mistake_in_the_writing_thread_is_told_and_survived(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    wrong = threading.Event()
+    wrong.set()
+    insert = Log.add_block
+
+    def add_block(log: Log, *args: object) -> None:
+        if wrong.is_set():
+            raise ZeroDivisionError("not foreseen")
+        insert(log, *args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Log, "add_block", add_block)
+    writer = LogWriter(path, commit_every_s=0.02, retry_s=(0.02, 0.05))
+    writer.put_block(block(10))
+    until(lambda: "ZeroDivisionError: not foreseen" in writer.health()["text"])
+    wrong.clear()
+    until(lambda: count(path) == 10)
+    writer.close()
+
+
 def test_events_waiting_for_the_disk_are_bounded(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchd.store.writer.MAX_WAITING_TASKS", 3)
     switch = Switch()
