@@ -174,6 +174,17 @@ class Settings(_Table):
 
     _check_name = field_validator("bench")(_name)
 
+    @field_validator("data_dir")
+    @classmethod
+    def _folder(cls, text: str) -> str:
+        if "\0" in text:
+            raise ValueError("allowed is the path of a folder")
+        try:
+            Path(text).expanduser()
+        except RuntimeError:
+            raise ValueError("the user after '~' is not known here; write the whole path") from None
+        return text
+
     @property
     def data_path(self) -> Path:
         """Where log, locks and the running daemon's address lie."""
@@ -199,7 +210,10 @@ class Settings(_Table):
 
 
 def check_plan(settings: Settings, supply: str, channel: Channel, name: str | None = None) -> Plan:
-    """The plan that a channel would be powered with. Raises ValueError when it is missing or exceeds the envelope."""
+    """The plan that a channel would be powered with.
+
+    Raises ValueError when it is missing, exceeds the envelope, or could not trip as soon as it says.
+    """
     wanted = name or channel.plan
     plan = settings.plan_named(wanted)
     where = f"supply {supply} channel {channel.number}"
@@ -216,6 +230,12 @@ def check_plan(settings: Settings, supply: str, channel: Channel, name: str | No
         raise ValueError(
             f"{where}: plan {wanted!r} asks for {plan.limit_a} A, the channel's max_limit_a is {channel.max_limit_a} A"
         )
+    timeout_ms = next(s.timeout_ms for s in settings.supply if s.name == supply)
+    if not timeout_ms <= plan.stale_ms:
+        raise ValueError(
+            f"{where}: plan {wanted!r} is to trip after stale_ms = {plan.stale_ms} ms without a reading, but one reply "
+            f"may take timeout_ms = {timeout_ms} ms: lower timeout_ms of the supply, or raise stale_ms of the plan"
+        )
     return plan
 
 
@@ -229,7 +249,7 @@ def load(path: Path) -> Settings:
         ) from None
     except (OSError, UnicodeDecodeError) as e:
         raise SettingsError(f"{path}: cannot be read: {e}") from e
-    except tomllib.TOMLDecodeError as e:
+    except (ValueError, RecursionError) as e:  # beside TOML's own errors: a number of 5000 digits, brackets in brackets
         raise SettingsError(f"{path}: not valid TOML: {e}") from e
     return from_dict(raw, str(path))
 
@@ -276,6 +296,7 @@ def _fault(where: str, err: dict[str, Any]) -> str:
         "greater_than": "allowed: above {gt}", "greater_than_equal": "allowed: {ge} or more",
         "less_than": "allowed: below {lt}", "less_than_equal": "allowed: {le} or less",
         "literal_error": "allowed: {expected}", "too_short": "allowed: at least {min_length} entry",
+        "string_too_short": "allowed: at least {min_length} character",
         "string_pattern_mismatch": "allowed: text of the form {pattern}",
     }.get(kind)  # fmt: skip
     if text:

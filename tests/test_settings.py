@@ -54,6 +54,15 @@ def test_good_settings_are_taken_with_their_defaults() -> None:
     assert (s.web.host, s.influxdb, s.mqtt) == ("127.0.0.1", None, None)
 
 
+def test_a_reply_that_may_take_longer_than_the_plan_waits_for_a_reading_is_refused() -> None:
+    text = refused(changed("supply.0.timeout_ms", 1500.0))
+    assert "stale_ms = 1000.0 ms" in text
+    assert "timeout_ms = 1500.0 ms" in text
+    raw = changed("supply.0.timeout_ms", 1500.0)
+    raw["plan"][0]["stale_ms"] = 1500.0
+    assert settings.from_dict(raw, "benchd.toml").supply[0].timeout_ms == 1500.0
+
+
 @pytest.mark.parametrize(
     ("path", "value", "said"),
     [

@@ -104,6 +104,24 @@ def test_a_new_finding_replaces_the_old_one_and_is_told(log: Log) -> None:
         log.update_finding("nothing", finding())
 
 
+def test_what_is_latched_is_known_to_the_next_reader(log: Log) -> None:
+    def output(supply: str, channel: int, latched: bool) -> None:
+        log.add_entry("output", supply=supply, channel=channel, payload={"output": "off", "latched": latched})
+
+    assert log.latched() == {}
+    trip = tripped()
+    log.add_trip(trip)
+    assert log.latched() == {("psu-a", 1): trip}  # the word on the output may have been lost with its writer
+    output("psu-a", 1, True)
+    output("psu-b", 2, True)
+    output("psu-c", 1, True)
+    output("psu-c", 1, False)
+    log.add_entry("link", supply="psu-a", payload={"up": True})
+    assert log.latched() == {("psu-a", 1): trip, ("psu-b", 2): None}
+    output("psu-a", 1, False)
+    assert log.latched() == {("psu-b", 2): None}
+
+
 @pytest.mark.parametrize("confirmed", [True, False])
 def test_a_trip_is_kept_whole(log: Log, confirmed: bool) -> None:
     trip = tripped(confirmed=confirmed)
