@@ -7,7 +7,8 @@
     benchd/<bench>/<supply>/<channel>/finding     a filed or re-read trace and its finding   QoS 1, by cursor
 
 Payloads but availability are JSON objects with the unit in the key (`current_a`, `t_ns` = ns since the epoch).
-A state holds only while availability is "online": the broker keeps the last one when the daemon is gone.
+A state holds only while availability is "online": the broker keeps the last one when the daemon is gone. What is known
+of every output is published before each "online", so an old state is never vouched for.
 Trips and findings are never left out, but one may come twice after a break: drop an `id` that was seen before. A
 follower that is new to a log begins with the next event. Nothing is subscribed to: there are no commands over MQTT.
 """
@@ -38,6 +39,8 @@ KEEPALIVE_S = 10
 """The broker tells that we are gone after 1.5 times this (MQTT 3.1.1 §3.1.2.10)."""
 LIVE_EVERY_S = 0.1
 TIMEOUT_S = 10.0
+GOODBYE_S = 2.0
+"""How long the end of the daemon may wait for the broker."""
 _TOPICS = {"trip": "trip", "trace": "finding", "finding": "finding"}
 """Journal kind → last level of the topic."""
 
@@ -116,7 +119,8 @@ class MqttFollower:
             while True:
                 text = ""
                 try:
-                    await self._events.look()
+                    with contextlib.suppress(LogError):  # while the log is down, state and readings go out all the same
+                        await self._events.look()
                     await self._connection()
                 except* (aiomqtt.MqttError, LogError) as group:
                     text = str(_first(group))
@@ -146,24 +150,26 @@ class MqttFollower:
             tls_context=ssl.create_default_context() if self._tls else None,
         )
         async with client:
-            await client.publish(availability, b"online", qos=1, retain=True)
-            self._live.clear()
             self._changed = set(self._states)
-            self._state_ready.set()
-            self._client = client
-            self._state, self._text = "ok", ""
-            self._backoff.reset()
-            log.info("mqtt %s:%d: connected", self._host, self._port)
             try:
+                await self._publish_states(client)
+                await client.publish(availability, b"online", qos=1, retain=True)
+                self._live.clear()
+                self._client = client
+                self._state, self._text = "ok", ""
+                self._backoff.reset()
+                log.info("mqtt %s:%d: connected", self._host, self._port)
                 async with asyncio.TaskGroup() as group:
                     group.create_task(self._events.run(), name="mqtt events")
                     group.create_task(self._send_live(client), name="mqtt live")
                     group.create_task(self._send_states(client), name="mqtt states")
                     group.create_task(_until_lost(client), name="mqtt connection")
             except asyncio.CancelledError:
-                # A clean end discards the will, so say it ourselves.
-                with contextlib.suppress(aiomqtt.MqttError):
-                    await client.publish(availability, b"offline", qos=1, retain=True, timeout=2.0)
+                # A clean end discards the will, so say it ourselves; the last states (off) are often not out yet.
+                with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+                    async with asyncio.timeout(GOODBYE_S):
+                        await self._publish_states(client)
+                        await client.publish(availability, b"offline", qos=1, retain=True)
                 raise
             finally:
                 self._client = None
@@ -181,9 +187,15 @@ class MqttFollower:
         while True:
             await self._state_ready.wait()
             self._state_ready.clear()
-            while self._changed:
-                topic = self._changed.pop()
-                await client.publish(topic, self._states[topic], qos=1, retain=True)
+            await self._publish_states(client)
+
+    async def _publish_states(self, client: aiomqtt.Client) -> None:
+        while self._changed:
+            topic = next(iter(self._changed))
+            payload = self._states[topic]
+            await client.publish(topic, payload, qos=1, retain=True)
+            if self._states[topic] is payload:  # not for a publish that was cut short: the end sends it again
+                self._changed.discard(topic)
 
     # ---- events -----------------------------------------------------------------------------------------------
 

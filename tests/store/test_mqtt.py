@@ -148,6 +148,41 @@ async def test_a_late_comer_gets_state_and_availability(broker: Mosquitto, write
             assert {str(m.topic).rsplit("/", 1)[-1] for m in retained} == {"state", "availability"}
 
 
+async def test_an_old_state_is_never_vouched_for(broker: Mosquitto, writer: LogWriter) -> None:
+    """A daemon that was killed leaves a retained `on`; the next one corrects it before it says that it is there."""
+    listener = Listener(broker)
+    async with aiomqtt.Client("127.0.0.1", broker.port) as killed:
+        await killed.publish("benchd/bench-1/psu-a/1/state", b'{"output": "on"}', qos=1, retain=True)
+    follower = make(writer, broker)
+    follower.publish_state("psu-a", 1, {"output": "unknown"})
+    async with running(listener):
+        await until_async(lambda: listener.on("/state") == [{"output": "on"}])
+        async with running(follower):
+            await until_async(lambda: "online" in listener.on("/availability"))
+            follower.publish_state("psu-a", 1, {"output": "off"})  # and ends at once
+        await until_async(lambda: listener.on("/availability")[-1] == "offline")
+    said = [m.payload.decode() if "availability" in str(m.topic) else json.loads(m.payload)["output"]
+            for m in listener.messages]  # fmt: skip
+    assert list(dict.fromkeys(said)) == ["on", "unknown", "online", "off", "offline"]
+
+
+async def test_state_goes_out_while_the_log_is_down(broker: Mosquitto, tmp_path: Path) -> None:
+    """A disk that is full from the start: nothing can be recorded, but who watches from afar is told of the output."""
+    blocked = tmp_path / "l.sqlite"
+    blocked.mkdir()
+    writer = LogWriter(blocked, retry_s=(0.02, 0.05))
+    listener, follower = Listener(broker), make(writer, broker)
+    async with running(listener, follower):
+        await until_async(lambda: listener.connected)
+        follower.publish_state("psu-a", 1, {"output": "on"})
+        await until_async(lambda: listener.on("/state") != [] and follower.health()["state"] == "waiting")
+        blocked.rmdir()
+        await until_async(lambda: follower.health()["state"] == "ok")
+        await asyncio.wrap_future(writer.submit(lambda log: log.add_trip(tripped())))
+        await until_async(lambda: len(listener.on("/trip")) == 1)
+    writer.close()
+
+
 async def test_a_broker_that_goes_away_loses_no_event(broker: Mosquitto, writer: LogWriter) -> None:
     class Counting(MqttFollower):
         sent: ClassVar[list[int]] = []
