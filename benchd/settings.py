@@ -268,7 +268,7 @@ def secret(value: str, file: str, key: str) -> str:
         return value
     try:
         return Path(file).expanduser().read_text("utf-8").strip()
-    except OSError as e:
+    except (OSError, ValueError, RuntimeError) as e:  # no such file; not UTF-8 text; no such user after '~'
         raise SettingsError(f"{key} = {file!r}: cannot be read: {e}") from e
 
 

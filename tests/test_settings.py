@@ -78,6 +78,13 @@ def test_a_reply_that_may_take_longer_than_the_plan_waits_for_a_reading_is_refus
         ("web.port", 70000, "benchd.toml: web.port = 70000: allowed: 65535 or less"),
         ("supply.0.channel", [], "benchd.toml: supply[0].channel = []: allowed: at least 1 entry"),
         ("supply", ..., "benchd.toml: supply: missing; it has to be given"),
+        ("data_dir", "a\0b", r"benchd.toml: data_dir = 'a\x00b': allowed is the path of a folder"),
+        (
+            "data_dir",
+            "~no-such-user/x",
+            "benchd.toml: data_dir = '~no-such-user/x': the user after '~' is not known here; write the whole path",
+        ),
+        ("mqtt.host", "", "benchd.toml: mqtt.host = '': allowed: at least 1 character"),
         ("supply.0.on_daemon_loss", "stay", "benchd.toml: supply[0].on_daemon_loss = 'stay': allowed: 'off' or 'hold'"),
         (
             "plan.0.over_voltage_v",
@@ -141,6 +148,22 @@ def test_missing_and_broken_files_name_the_file(tmp_path: Path) -> None:
     broken.write_text('bench = "a\nplan = 3\n')
     with pytest.raises(settings.SettingsError, match=r"b\.toml: not valid TOML: .*line 1"):
         settings.load(broken)
+
+
+@pytest.mark.parametrize("text", ["port = 1" + "0" * 5000, "x = " + "[" * 5000 + "]" * 5000, "\ufeffbench = 'a'"])
+def test_what_the_toml_reader_trips_over_is_a_fault_of_the_file(text: str, tmp_path: Path) -> None:
+    file = tmp_path / "b.toml"
+    file.write_text(text)
+    with pytest.raises(settings.SettingsError, match=r"b\.toml: not valid TOML"):
+        settings.load(file)
+
+
+def test_a_secret_file_that_is_no_text_names_the_key(tmp_path: Path) -> None:
+    file = tmp_path / "token"
+    file.write_bytes(b"\xff\xfe")
+    for path in (str(file), "~no-such-user/token", "a\0b"):
+        with pytest.raises(settings.SettingsError, match=r"influxdb\.token_file"):
+            settings.secret("", path, "influxdb.token_file")
 
 
 values = st.recursive(

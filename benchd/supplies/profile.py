@@ -47,7 +47,7 @@ def load_profile(name_or_path: str | Path) -> Profile:
         raise ProfileError(
             f"no profile {text!r} at {path}; shipped: {listed(profile_names())}, or give a file's path"
         ) from None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise ProfileError(f"{path}: cannot be read as TOML: {error}") from error
     return parse_profile(data, str(path))
 
