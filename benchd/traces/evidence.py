@@ -12,6 +12,9 @@ FEW_READINGS = 20
 SHORT_S = 3.0
 SLOW_PER_S = 9.0
 LONG_GAP_S = 1.0
+SLOW_KEEPS, GAP_KEEPS, UNTOLD_KEEPS = 0.94, 0.9, 0.94
+"""Share of the sureness that is left with slow readings, with readings missing, and with the settings not known: from
+counts of right findings on 1200 made-up traces."""
 
 
 def quality(f: Features) -> tuple[float, list[str]]:
@@ -21,20 +24,21 @@ def quality(f: Features) -> tuple[float, list[str]]:
     if f.start is None:
         return 0.5, doubts
     collapsed = f.short is not None and f.short.share > 0.5
-    if len(f.line.t_s) < FEW_READINGS and not (collapsed and len(f.line.t_s) >= 5):
+    cut = collapsed and f.tripped_s is not None
+    if len(f.line.t_s) < FEW_READINGS and not (cut or (collapsed and len(f.line.t_s) >= 5)):
         factor *= 0.7
         doubts.append(f"Only {len(f.line.t_s)} readings with the output on: little to judge by.")
     if f.duration_s < SHORT_S and not collapsed:
         factor *= 0.7
         doubts.append(f"Only {f.duration_s:.2g} s with the output on: what comes later is not known.")
-    if 0 < f.rate_per_s < SLOW_PER_S:
-        factor *= 0.88
+    if 0 < f.rate_per_s < SLOW_PER_S and not cut:
+        factor *= SLOW_KEEPS
         doubts.append(f"{f.rate_per_s:.1f} readings/s: anything shorter than {2 / f.rate_per_s:.1g} s is not seen.")
     if f.line.longest_gap_s > max(LONG_GAP_S, 5 * f.line.interval_s):
-        factor *= 0.85
+        factor *= GAP_KEEPS
         doubts.append(f"Readings are missing for up to {f.line.longest_gap_s:.1f} s.")
     if f.line.set_v is None or (f.short is not None and not f.short.pinned_known):
-        factor *= 0.9
+        factor *= 1.0 if cut else UNTOLD_KEEPS
         doubts.append("Set voltage or current limit are not known: they are judged from the readings.")
     return factor, doubts
 
@@ -146,6 +150,10 @@ def _short(f: Features, start: Start, rest: Rest) -> list[Evidence]:
         )
     else:
         found.append(Evidence("It is there with the first current.", "time of the collapse", s.at_s, "s"))
+    if f.tripped_s is not None:
+        found.append(
+            Evidence(f"The output was switched off at {f.tripped_s:.3f} s to protect it.", "trip", f.tripped_s, "s")
+        )
     return found
 
 

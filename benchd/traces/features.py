@@ -9,7 +9,7 @@ import numpy as np
 
 from benchd.traces.line import Bools, Line, make_line
 from benchd.traces.repeats import Repeats, find_repeats
-from benchd.traces.start import Bins, Level, Start, find_levels, find_start, first_draw, make_bins
+from benchd.traces.start import Bins, Level, Start, connected_before, find_levels, find_start, first_draw, make_bins
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import expanded
 
@@ -19,6 +19,10 @@ TAIL_FRACTION = 0.25
 """Means over 0.5 s that differ by no more than this share of their level are stable (common practice, no source)."""
 LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
+SLOW_SUPPLY_S = 0.6
+"""A supply lets its voltage down within this time once its current is at the limit, s (common practice, no source)."""
+ONSET_SHARE = 0.7
+"""Share of a short's current from which on it has begun."""
 EDGE_PINNED = 0.6
 """Share at the limit that is granted to a short with so few readings that each may be an edge."""
 LAPTOP_V = 7.0
@@ -57,6 +61,8 @@ class Short:
     """What noise leaves of uncertainty in it (k = 2), A."""
     before_top_a: float
     """Largest current sustained before, A."""
+    board_before: bool
+    """A board was seen on the leads before it, with the voltage up."""
     to_end: bool
     """It lasted as long as the output was on."""
 
@@ -121,6 +127,8 @@ class Features:
     """Time at the current limit with the voltage still up, the first inrush left out."""
     sag: float
     """Largest fall of the voltage that is no collapse, as a share of the setting."""
+    tripped_s: float | None
+    """When the output was switched off to protect the board, s, as marked by the guard or by hand; None: not marked."""
     charge_c: float
     """∫ I dt by the trapezoidal rule, C."""
     energy_j: float
@@ -139,14 +147,15 @@ def extract(trace: Trace) -> Features:
     known = trace.conditions.accuracy_fraction is not None or trace.conditions.accuracy_offset_a is not None
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
     normal_a, odd_a = NORMAL_LEAK_A[laptop], ODD_LEAK_A[laptop]
+    tripped_s = trace.mark_s("tripped")
     common = (len(s), duration, rate, line)
     if not len(line.t_s):
         return Features(
-            *common, None, (), None, None, known, normal_a, odd_a, None, None, None, 0.0, 0.0, charge, energy
+            *common, None, (), None, None, known, normal_a, odd_a, None, None, None, 0.0, 0.0, tripped_s, charge, energy
         )
     bins = make_bins(line)
     levels = find_levels(bins)
-    short = find_short(line)
+    short = find_short(line, bins)
     marked_s = trace.mark_s("button") if any(m.kind == "button" and m.by == "hand" for m in trace.marks) else None
     first = first_draw(line, bins, levels, normal_a)
     begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
@@ -169,12 +178,13 @@ def extract(trace: Trace) -> Features:
         short,
         limit_s,
         sag,
+        tripped_s,
         charge,
         energy,
     )
 
 
-def find_short(line: Line) -> Short | None:
+def find_short(line: Line, bins: Bins) -> Short | None:
     """The first lasting collapse of the voltage; None without one."""
     c, i, v, t = line.collapsed, line.current_a, line.voltage_v, line.t_s
     hits = np.flatnonzero(c)
@@ -192,11 +202,12 @@ def find_short(line: Line) -> Short | None:
     else:
         middle = float(np.median(amps))
         pinned = float(np.mean(np.abs(amps - middle) <= 0.05 * middle + 4 * line.sigma_a + line.resolution_a))
+    onset = _onset(line, first, float(np.median(amps)))
     third = max(len(volts) // 3, 1)
     # A reading is a mean over its interval: the one at the edge has a share of the short in it.
-    edge = t[:first] < t[first] - max(0.1, 1.5 * line.interval_s)
-    before = i[:first][edge]
-    recent = before[t[:first][edge] >= t[first] - 1.0]
+    edge = t[:onset] < t[onset] - max(0.1, 1.5 * line.interval_s)
+    before = i[:onset][edge]
+    recent = before[t[:onset][edge] >= t[onset] - 1.0]
     window = max(round(0.15 / line.interval_s), 2) if line.interval_s else 2
     top = 0.0
     if len(before) >= window:
@@ -205,8 +216,8 @@ def find_short(line: Line) -> Short | None:
     median_a, median_v = float(np.median(amps)), float(np.median(volts))
     after = np.flatnonzero(flows)
     return Short(
-        float(t[first]),
-        float(t[hits[-1]] - t[first]),
+        float(t[onset]),
+        float(t[hits[-1]] - t[onset]),
         len(hits),
         float(during[flows].mean()),
         pinned,
@@ -215,12 +226,23 @@ def find_short(line: Line) -> Short | None:
         median_a,
         max(median_v, 0.0) / median_a,
         float(np.median(volts[-third:]) - np.median(volts[:third])),
-        float(t[first] - t[0]),
+        float(t[onset] - t[0]),
         float(np.median(recent)) if len(recent) else 0.0,
         2 * line.sigma_a / max(len(recent) / line.repeats, 1) ** 0.5,
         top,
+        connected_before(line, bins, float(t[onset])),
         bool(during[after[-1]]),
     )
+
+
+def _onset(line: Line, first: int, level_a: float) -> int:
+    """Where the current of a short began: slow supplies need a while from there to the collapse at `first`."""
+    onset = first
+    while onset and line.current_a[onset - 1] >= ONSET_SHARE * level_a:
+        if line.t_s[first] - line.t_s[onset - 1] > max(SLOW_SUPPLY_S, 1.5 * line.interval_s):
+            break
+        onset -= 1
+    return onset
 
 
 def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest:
@@ -260,7 +282,9 @@ def find_rest(line: Line, bins: Bins, levels: list[Level], start: Start) -> Rest
     lively = (rows.std(axis=1) > least) | (np.median(inner, axis=1) > raw)
     busy_s = np.count_nonzero(lively) * scatter_n * w - 2 * edges * scatter_n * w
     noticed = base + max(0.008, 5 * line.sigma_a, 2.5 * line.resolution_a)
-    spell = longest_run((line.current_a > noticed) & after & (line.t_s > line.t_s[0] + INRUSH_S)) * line.interval_s
+    run = longest_run((line.current_a > noticed) & after & (line.t_s > line.t_s[0] + INRUSH_S))
+    # A single reading may have been any time between two of them.
+    spell = max(run - 0.5, 0.0) * line.interval_s
     return Rest(
         begin,
         len(x) * w,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.reading import Mode
-from benchd.traces.noise import GRID_A, LARGEST_A, SIGMA_PER_MAD
+from benchd.traces.noise import GRID_A, SIGMA_PER_MAD
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import from_step
 
@@ -23,6 +23,20 @@ COLLAPSED = 0.25
 and a limit well above 1 A need the rest)."""
 SHORT_FLOWS_A = 0.03
 """A voltage that is low while less than this flows is only on its way up, A (common practice, no source)."""
+COLLAPSED_V = 1.5
+"""The same where nothing says what the setting is, V: a lithium cell is empty at 2.5 to 3 V, and no board is fed with
+less (common practice, no source)."""
+LEAST_NOISE_A = 0.001
+"""Noise that readings of exactly 0 may hide, A (common practice, no source)."""
+LARGEST_NOISE_A = 0.008
+"""Scatter above this is the board at work and not the supply's reading, A (common practice, no source: some mA)."""
+QUIET_PIECE = 10
+"""So many readings a piece of the trace needs, to tell that it is quieter than others."""
+QUIET_RATIO = 0.4
+"""Spread of the second-quietest piece over the usual one below which it is not chance."""
+CLIPPED = (0.3, 0.8)
+"""Share of readings that are exactly 0 in noise about zero with its negative half cut off: half, give or take a zero
+error (common practice, no source)."""
 PINNED = 0.93
 """Share of the limit from which a current is at it: readings of a limited current scatter below the setting."""
 
@@ -63,7 +77,7 @@ def make_line(trace: Trace) -> Line:
     interval = float(np.median(steps)) if len(steps) else 0.0
     step = c.resolution_a if c.resolution_a else seen_step(i)
     repeats = repeat_count(v, i)
-    sigma = min(noise_sigma(i[::repeats], step), LARGEST_A)
+    sigma = min(noise_sigma(i[::repeats], step), LARGEST_NOISE_A)
     quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
     set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
     flows = max(quiet_a, min(SHORT_FLOWS_A, 0.5 * (c.limit_a or SHORT_FLOWS_A)))
@@ -76,8 +90,7 @@ def make_line(trace: Trace) -> Line:
     pinned = (s.mode[part] == Mode.CC) & (i_on > quiet_a)
     if c.limit_a:
         pinned = pinned | (i_on >= PINNED * c.limit_a)
-    # Where nothing says what the voltage should be: no board of this trade runs below 1 V.
-    collapsed = (v_on < (COLLAPSED * set_v if set_v else 1.0)) & (i_on > flows)
+    collapsed = (v_on < (COLLAPSED * set_v if set_v else COLLAPSED_V)) & (i_on > flows)
     return Line(
         t_on,
         v_on,
@@ -121,6 +134,9 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     its first differences (the same for white noise, and blind to a drifting level). Of the pieces that one counts which
     a fifth of them are quieter than. Where rounding to `step_a` hides the noise, the plain standard deviation of such
     a piece counts. For the MAD see Rousseeuw & Croux, JASA 88 (1993).
+
+    White noise makes the quietest of large pieces half as loud as that or more. A still quieter one shows that the
+    board was at work in most of the trace, and counts instead.
     """
     n = len(current_a)
     if n < 4:
@@ -128,6 +144,9 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     pieces = int(min(max(n // 10, 1), 40))
     size = n // pieces
     rows = current_a[: pieces * size].reshape(pieces, size)
+    clipped = _clipped_sigma(rows)
+    if clipped > 2 * step_a:
+        return clipped
     about = SIGMA_PER_MAD * np.median(np.abs(rows - np.median(rows, axis=1, keepdims=True)), axis=1)
     differences = np.diff(rows, axis=1)
     middle = np.median(differences, axis=1, keepdims=True)
@@ -136,7 +155,28 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     # The quietest fifth of small pieces lies below the truth; fitted to 4000 draws of white noise, good to 3 %.
     small = 1 + 1.2 / math.sqrt(size) + 2.5 / size
     sigma = (min(level, drift) if drift > 0 else level) * small
-    return max(sigma, float(np.quantile(rows.std(axis=1), 0.2))) if sigma < step_a / 2 else sigma
+    spread = rows.std(axis=1)
+    usual = max(sigma, float(np.quantile(spread, 0.2))) if sigma < step_a / 2 else sigma
+    if size >= QUIET_PIECE and pieces >= 4:
+        # Zeros alone may hide noise where readings below zero are cut off.
+        quietest = max(float(np.sort(np.where(rows.any(axis=1), spread, LEAST_NOISE_A))[1]), from_step(step_a))
+        if quietest < QUIET_RATIO * usual:
+            return quietest
+    return usual
+
+
+def _clipped_sigma(rows: Floats) -> float:
+    """Standard deviation of noise about zero whose negative half a supply shows as 0, A; 0 when it does not look so:
+    the root mean square of its positive half, in the piece of the trace that is most often 0."""
+    zeros = np.count_nonzero(rows == 0, axis=1) / rows.shape[1]
+    at = int(np.argmax(zeros * (zeros < CLIPPED[1])))
+    piece = rows[at]
+    # In noise zeros and others alternate; at an edge of a current they do not.
+    changes = np.count_nonzero(np.diff(piece == 0)) / len(piece)
+    if not CLIPPED[0] <= zeros[at] < CLIPPED[1] or float(rows.min()) < 0 or changes < CLIPPED[0] / 2:
+        return 0.0
+    sigma = float(np.sqrt(np.mean(piece[piece > 0] ** 2)))
+    return sigma if sigma <= LARGEST_NOISE_A else 0.0
 
 
 def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
@@ -172,4 +212,6 @@ def _guess_set_voltage(v: Floats, i: Floats, quiet_a: float) -> float | None:
     if len(quiet) >= 3:
         return float(np.median(quiet))
     high = float(np.percentile(v, 95)) if len(v) else 0.0
-    return high if high > 1.5 else None
+    # A reading or two on the way down to a short say nothing about the setting.
+    stays = np.count_nonzero(v >= 0.9 * high) >= 3
+    return high if high > COLLAPSED_V and stays else None

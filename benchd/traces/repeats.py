@@ -22,6 +22,13 @@ LEAST_DEPTH = 0.4
 LARGEST_SCATTER = 0.25
 """Standard deviation of the intervals over their mean up to which they are one period (common practice, no source)."""
 
+HIGH = 0.5
+"""Height of an autocorrelation peak that leaves no doubt about the repetition."""
+LARGEST_SCATTER_OF_HIGH = 0.32
+"""With so high a peak the intervals may scatter by this (common practice, no source)."""
+MOST_MISSED = 0.4
+"""So many tries may have gone unseen per try seen: a slow meter may miss the top of one."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Repeats:
@@ -86,8 +93,15 @@ def rises(values: Floats, low: float, high: float) -> list[int]:
 
 
 def find_repeats(values: Floats, width_s: float) -> Repeats | None:
-    """The repetition of a current given as means over `width_s`, from its first rise on; None when there is none."""
+    """The repetition of a current given as means over `width_s`, from its first rise on; None when there is none.
+
+    Smoothed at first, so that texture makes no rises of its own; pauses that are too short for that are seen without.
+    """
     smooth = _smooth(values, max(round(0.2 / width_s), 1))
+    return _find(smooth, width_s) or (_find(values, width_s) if len(smooth) and smooth is not values else None)
+
+
+def _find(smooth: Floats, width_s: float) -> Repeats | None:
     if len(smooth) < 8:
         return None
     low, high = (float(x) for x in np.percentile(smooth, [2, 98]))
@@ -107,9 +121,8 @@ def find_repeats(values: Floats, width_s: float) -> Repeats | None:
     elif peak and len(smooth) / peak[0] >= 2.6:
         # Texture inside the tries makes more edges than tries: the first edge of each period counts.
         edges = _first_of_each(edges, peak[0])
-        by_edges = _period_of(edges, width_s)
-        period_s, scatter = peak[0] * width_s, by_edges[1] if by_edges else 1.0
-        if scatter > LARGEST_SCATTER:
+        period_s, scatter = peak[0] * width_s, _folded_scatter(edges, peak[0])
+        if scatter > (LARGEST_SCATTER_OF_HIGH if peak[1] >= HIGH else LARGEST_SCATTER):
             return None
     else:
         return None
@@ -148,6 +161,18 @@ def _first_of_each(edges: list[int], lag: int) -> list[int]:
         if not kept or edge - kept[-1] >= 0.6 * lag:
             kept.append(edge)
     return kept
+
+
+def _folded_scatter(edges: list[int], lag: int) -> float:
+    """Scatter of the intervals over their mean, where an interval may hold a try whose rise was not seen."""
+    intervals = np.diff(edges)
+    if len(intervals) < 2:
+        return 1.0
+    tries = np.maximum(np.rint(intervals / lag), 1)
+    if float(tries.mean()) > 1 + MOST_MISSED:
+        return 1.0
+    each = intervals / tries
+    return float(each.std(ddof=1) / each.mean())
 
 
 def _every_period(smooth: Floats, edges: list[int], lag: int) -> bool:

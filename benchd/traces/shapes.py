@@ -17,6 +17,9 @@ NAMED = ("no-draw", "dead-short", "early-leak", "low-stall", "boot-loop", "clean
 ONLY_NEAR = ("brief-kick", "mid-stall", "late-short", "limit-sag", "loose-contact")
 """Shapes that are told from those above, but not yet well enough to be called by their name."""
 
+TRIPPED_TAKES = 0.8
+"""Share of the score that a trip takes from shapes that do not trip."""
+
 
 @dataclasses.dataclass(frozen=True)
 class Thresholds:
@@ -30,13 +33,20 @@ class Thresholds:
     """Nothing has to move for so long."""
     spell_s: tuple[float, float] = (0.03, 0.1)
     """Time with any current: a charging spike, and more than one."""
+    open_line: float = 0.7
+    """Score of a dead short after a quiet stretch in which nothing shows whether a board was there: it may have come
+    with the clip or with the button (estimate, no source)."""
+    clip_untold: float = 0.8
+    """Score of a leak of which nothing but the later rise tells that it began with the clip (estimate, no source)."""
+    ran_a: tuple[float, float] = (0.006, 0.012)
+    """Current before a short that a meter's zero explains, and one that only a board does."""
     at_once_s: float = 0.3
     """A short so soon after the first current was there at once."""
     short_share: tuple[float, float] = (0.6, 0.9)
     """Of the readings with current, those with the voltage collapsed."""
     stall_a: tuple[float, float, float, float] = (0.018, 0.035, 0.09, 0.13)
     """Low stall: not below, fully from, fully to, not above. About 0.06 A is the usual one."""
-    stall_step_a: tuple[float, float] = (0.4, 0.25)
+    stall_step_a: tuple[float, float] = (0.7, 0.4)
     """A first step before a low stall, up to 1.3 s long: not above, fully up to."""
     mid_a: tuple[float, float] = (0.11, 0.16)
     """Above a low stall."""
@@ -93,6 +103,9 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     result["no-draw"] = _no_draw_score(f, leak, limits) * free
     stall, mid = _stall_scores(f, limits)
     result["low-stall"], result["mid-stall"] = stall * free, mid * free
+    if f.start.clip_untold:
+        # Both rises may belong to one start that stays where it gets to.
+        result["mid-stall"] = max(result["mid-stall"], limits.clip_untold * mid * open_)
     if f.start.button_by == "recogniser" and f.start.first_s == f.start.button_s:
         # The first current was taken for the button; it may have been the clip on a board that leaks.
         result["early-leak"] = max(result["early-leak"], 0.4 * result["low-stall"])
@@ -105,6 +118,10 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     running = ramp(f.rest.sustained_a, *limits.boot_top_a) * free
     result["limit-sag"] = sag * running * 0.9
     result["loose-contact"] = loose * running * 0.9
+    if f.tripped_s is not None:
+        # What had to be switched off is neither nothing nor a good start.
+        result["no-draw"] *= 1 - TRIPPED_TAKES
+        result["clean-boot"] *= 1 - TRIPPED_TAKES
     return result
 
 
@@ -129,6 +146,9 @@ def short_scores(f: Features, limits: Thresholds = DEFAULT) -> tuple[float, floa
         # The voltage came back while current flowed: a capacitor was charged, or the source was overtaken for a while.
         share *= 0.3
     whole = share * pinned * (1 - 0.8 * rising)
+    if f.tripped_s is not None and f.tripped_s >= s.at_s - limits.at_once_s:
+        # The guard judged every reading as it came, and switched off because of this.
+        whole = max(whole, share)
     at_once = _at_once(f, s, f.start, limits)
     return whole * at_once, whole * (1 - at_once)
 
@@ -141,10 +161,11 @@ def _at_once(f: Features, s: Short, start: Start, limits: Thresholds) -> float:
         quiet = 1.0
     else:
         # The supply was on and open, or a board was on it and drew next to nothing: hard to tell.
+        top_a = max(f.line.seen_a, limits.ran_a[0])
         quiet = (
-            0.85
-            * (1 - ramp(s.before_a - s.before_u_a, 0.0005, 0.003))
-            * (1 - ramp(s.before_top_a, f.line.seen_a, 2 * f.line.seen_a))
+            (0.0 if s.board_before else limits.open_line)
+            * (1 - ramp(s.before_a - s.before_u_a, *limits.ran_a))
+            * (1 - ramp(s.before_top_a, top_a, 2 * top_a))
         )
         quiet = min(quiet, 1 - ramp(ran_s, slack, 2 * slack))
     if start.button_by == "hand" and start.button_s is not None and start.button_s <= s.at_s + slack:
@@ -161,7 +182,7 @@ def _leak_sureness(f: Features, limits: Thresholds) -> float:
     window_s = start.leak_to_s - start.leak_from_s
     seen = ramp(window_s, 0.1, 0.6)
     if start.leak_sure:
-        return seen
+        return seen * (limits.clip_untold if start.clip_untold else 1.0)
     # Nothing tells whether the button had been pressed already.
     flat = start.leak_a or 0.0
     in_band = _stall_band(flat, limits)
@@ -213,8 +234,10 @@ def _loop_score(f: Features) -> float:
     r = f.repeats
     if r is None:
         return 0.0
-    count = {2: 0.5, 3: 0.8}.get(r.count, 1.0)
-    return count * ramp(r.height, 0.2, 0.45) * ramp(r.scatter, 0.35, 0.15)
+    count = {2: 0.4, 3: 0.8}.get(r.count, 1.0)
+    even = ramp(r.scatter, 0.35, 0.15)
+    # Many even intervals tell as much as the shape of the tries does.
+    return count * even * max(ramp(r.height, 0.2, 0.45), ramp(r.count, 3, 6))
 
 
 def _kick_score(f: Features, limits: Thresholds) -> float:

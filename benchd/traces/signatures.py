@@ -10,9 +10,13 @@ from benchd.traces.trace import Alternative, Evidence, Finding, Trace
 
 LEAST_SCORE = 0.45
 """Below this a shape does not fit well enough to be named."""
+SECOND_COUNTS = 0.35
+"""A second shape that scores less takes nothing from the sureness of the first."""
 LEAST_LEAD = 0.08
 """Two shapes whose scores are nearer than this are not told apart."""
-SUREST_UNCLEAR = 0.8
+WITHOUT_BUTTON = ("no-draw", "dead-short")
+"""In these no rise can be the button."""
+SUREST_UNCLEAR = 0.9
 """Nor that nothing known fits."""
 MOST_SURE = 0.95
 """No trace alone makes surer than this."""
@@ -34,13 +38,15 @@ def judge(f: Features, limits: Thresholds = DEFAULT) -> Finding:
     if best in NAMED and score >= LEAST_SCORE and score - next_score >= LEAST_LEAD and f.start is not None:
         signature = best
         # A second shape that fits too takes its share of the sureness.
-        confidence = score - 0.5 * next_score if next_score > 0.3 else score
+        confidence = score - 0.5 * next_score if next_score > SECOND_COUNTS else score
         others = [(n, s) for n, s in ranked[1:3] if s >= 0.1]
         if best == "clean-boot":
             others.append(("over-draw", 0.1))
     else:
         signature = "unclear"
-        confidence = min(1 - max(s for n, s in ranked if n in NAMED), SUREST_UNCLEAR)
+        named = max(s for n, s in ranked if n in NAMED)
+        # With two that fit equally well, each may be right.
+        confidence = min(1 - named if named < LEAST_SCORE or best not in NAMED else 0.5, SUREST_UNCLEAR)
         others = _nearest_two(ranked) if score > 0 else []
     alternatives = [
         Alternative(name, round(min(s, MOST_SURE) * factor, 2), tell_apart(_against(name, signature, others), name))
@@ -53,8 +59,18 @@ def judge(f: Features, limits: Thresholds = DEFAULT) -> Finding:
         tuple(alternatives),
         NEXT_CHECKS[signature],
         CAUTIONS[signature],
-        f.start.button_s if f.start else None,
+        _button_s(f, signature, ranked),
     )
+
+
+def _button_s(f: Features, signature: str, ranked: list[tuple[str, float]]) -> float | None:
+    """The button; only as a person marked it where the board gave no sign of one."""
+    if f.start is None or (signature in WITHOUT_BUTTON and f.start.button_by != "hand"):
+        return None
+    if signature == "unclear" and f.start.clip_untold and dict(ranked)["mid-stall"] >= LEAST_SCORE:
+        # One start in two rungs is likelier than a leak and a stall on one board.
+        return f.start.first_s
+    return f.start.button_s
 
 
 def _nearest_two(ranked: list[tuple[str, float]]) -> list[tuple[str, float]]:

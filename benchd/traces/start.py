@@ -19,7 +19,7 @@ LEAST_STEP_A = 0.004
 """A smaller change of level is not looked for, A."""
 BUTTON_STEP_A = 0.008
 """A smaller rise is not the button, A (common practice, no source)."""
-BUTTON_RATIO = 1.35
+BUTTON_RATIO = 1.2
 """Nor is one to less than this times the leak, with 15 mA more (common practice, no source)."""
 SUSTAINED_S = 0.15
 """A shorter rise is an inrush or a spike, s (common practice, no source)."""
@@ -31,12 +31,30 @@ LEAK_WINDOW_AFTER_INRUSH_S = 1.0
 """The same where capacitors were seen charging, s."""
 LEAK_FROM_START_S = 1.2
 """The same where current flows from the first reading on, s."""
+LIKE = 0.15
+"""Levels that differ by this share or less are one stretch that drifts (common practice, no source)."""
+LEAST_LIKE_A = 0.006
+"""So do levels that differ by this or less, A (common practice, no source)."""
+FLAT_SHARE = 0.015
+"""Texture up to this share of the level is flat; a leak is a resistance, a processor is not (common practice, no
+source)."""
+DROPPED = 0.5
+"""A fall below this share of the level, before the next rise: a try that ended or a lost contact, and no leak."""
+STANDBY_SEEN_A = 0.006
+"""A current that is steady above this flows into a board, A; less may be the meter's zero (common practice, no
+source)."""
+CONNECTED_STEP_A = 0.001
+"""Smallest step in a quiet current that shows a board being connected, A."""
+CHARGING_A = 0.03
+"""Smallest single spike in a quiet current that shows its capacitors charging, A."""
 FLAT_BINS = 7
 """So many bins at least, to call them flat."""
 LARGEST_LEAK_A = 0.6
 """A steadier current above this at the beginning is a board at work or a short, A (common practice, no source)."""
 NORMAL_10_TO_90 = 2.5631
 """From the 10th to the 90th percentile of a normal distribution, in standard deviations."""
+CHARGED_S = 0.2
+"""So long after output-on the supply's own and the leads' capacitance may charge, s (common practice, no source)."""
 GUARD_S = 0.1
 """Readings this near to the button do not count for the leak, s."""
 
@@ -71,6 +89,9 @@ class Start:
     """The stretch lies before the button for certain: the button is marked, or a rise follows."""
     inrush: bool = False
     """A charging spike was seen at the first current: the board was connected there."""
+    clip_untold: bool = False
+    """The leak followed a quiet stretch, and nothing but the later rise tells that it began with the connection and
+    not with the button."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -131,13 +152,17 @@ def find_levels(bins: Bins) -> list[Level]:
 def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> int | None:
     """Index of the first level above a normal stand-by that lasts longer than an inrush; None without one."""
     least = normal_a + max(BUTTON_STEP_A, 2 * line.resolution_a, 4 * bins.sigma_a)
+    wanted_s = max(SUSTAINED_S, min(2.5 * bins.width_s, 0.35))
+    flows = bins.mean_a > least
     for k, level in enumerate(levels):
-        lasts = 0.0
-        for other in levels[k:]:
-            if other.mean_a <= least:
-                break
-            lasts += other.length_s
-        if level.mean_a > least and (lasts >= max(SUSTAINED_S, min(2.5 * bins.width_s, 0.35)) or k + 1 == len(levels)):
+        if level.mean_a <= least:
+            continue
+        # Levels of a long trace are coarse, and one spike lifts the whole of one: the bins in it decide.
+        begin = bins.after(level.start_s)
+        above = np.flatnonzero(flows[begin : max(bins.after(level.end_s), begin + 1)])
+        rest = flows[begin + int(above[0]) :] if len(above) else flows[:0]
+        lasts_s = (len(rest) if rest.all() else int(np.argmin(rest))) * bins.width_s
+        if lasts_s >= wanted_s or k + 1 == len(levels):
             return k
     return None
 
@@ -169,12 +194,42 @@ def find_start(
     else:
         wanted_s = LEAK_WINDOW_AFTER_INRUSH_S if inrush else LEAK_WINDOW_S
         connection = flat and not looping and plateau.length_s >= wanted_s and (rise is not None or inrush)
+        if connected_before(line, bins, first_s or 0.0) or _dropped(levels, last, rise, plateau.mean_a):
+            connection = False
         if not connection:
             return _start(line, first_s, "recogniser", first_s, quiet, False, inrush)
     if rise is None:
         return _start(line, None, None, first_s, plateau, False, inrush)
     button_s = _edge(line, levels, rise)
-    return _start(line, button_s, "recogniser", first_s, plateau, True, inrush)
+    start = _start(line, button_s, "recogniser", first_s, plateau, True, inrush)
+    return dataclasses.replace(start, clip_untold=first > 0 and not inrush)
+
+
+def connected_before(line: Line, bins: Bins, until_s: float) -> bool:
+    """Was a board on the leads in the quiet stretch before `until_s`? A stand-by current, a step to it, or a charging
+    spike shows it; without them it may have been or not."""
+    begin_s, end_s = float(line.t_s[0]) + CHARGED_S, until_s - max(GUARD_S, 2 * line.interval_s)
+    x = bins.since(begin_s)[: max(int((end_s - begin_s) / bins.width_s), 0)]
+    if len(x) < 6:
+        return False
+    level = float(np.median(x))
+    if level > max(STANDBY_SEEN_A, 2 * line.resolution_a):
+        return True
+    part = line.current_a[(line.t_s > begin_s) & (line.t_s < end_s)]
+    if len(part) and float(part.max()) > level + max(CHARGING_A, 10 * line.sigma_a, 3 * line.resolution_a):
+        return True
+    group = math.ceil(len(x) / MOST_LEVELS_BINS)
+    coarse = x[: len(x) // group * group].reshape(-1, group).mean(axis=1)
+    sigma = max(bins.sigma_a / math.sqrt(group), 1e-5)
+    least = max(CONNECTED_STEP_A, 1.5 * line.resolution_a, 4 * sigma)
+    ends = change_points(coarse, 2 * max(2 * sigma, least / 2) ** 2 * math.log(max(len(coarse), 2)), 3)
+    means = [float(coarse[a:b].mean()) for a, b in zip([0, *ends[:-1]], ends, strict=True)]
+    return max(means) - min(means) >= least
+
+
+def _dropped(levels: list[Level], last: int, rise: int | None, base_a: float) -> bool:
+    """Between a stretch and the next rise it fell to next to nothing."""
+    return rise is not None and any(x.mean_a < DROPPED * base_a for x in levels[last + 1 : rise])
 
 
 def _start(
@@ -211,17 +266,24 @@ def _before_mark(line: Line, levels: list[Level], marked_s: float) -> Level | No
         if not late and last.length_s >= max(0.2, 2 * line.interval_s):
             break
         before.pop()
-    return before[-1]
+    # A slow drift is cut into levels; together they are one stretch.
+    whole = before.pop()
+    while before and abs(before[-1].mean_a - whole.mean_a) <= max(LEAST_LIKE_A, LIKE * whole.mean_a):
+        part = before.pop()
+        length_s = part.length_s + whole.length_s
+        mean = (part.mean_a * part.length_s + whole.mean_a * whole.length_s) / max(length_s, 1e-9)
+        whole = Level(part.start_s, whole.end_s, mean, max(part.texture_a, whole.texture_a))
+    return whole
 
 
 def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[int, int | None]:
     """The last level that is still like the first lasting one, and the first later one that is a rise to stay."""
     begin_s = levels[first].start_s
-    while first + 1 < len(levels) and levels[first].end_s - begin_s < max(0.3, 2.5 * bins.width_s):
+    while first + 1 < len(levels) and levels[first].end_s - begin_s < max(0.3, 2.5 * bins.width_s) + 1e-6:
         # Capacitors charge in it, or it is the bin in which the current began.
         first += 1
     base = levels[first].mean_a
-    like = max(0.15 * base, 0.006, 1.2 * line.resolution_a, 4 * bins.sigma_a)
+    like = max(LIKE * base, LEAST_LIKE_A, 1.2 * line.resolution_a, 4 * bins.sigma_a)
     last = first
     for k in range(first + 1, len(levels)):
         sinks = 0.6 * base <= levels[k].mean_a < base
@@ -250,7 +312,7 @@ def _is_flat(plateau: Level, bins: Bins) -> bool:
     k = np.linspace(-1, 1, len(x))
     forms = [x, x - np.polyval(np.polyfit(k, x, 2), k)] if len(x) >= 2 * FLAT_BINS else [x]
     spreads = [float(np.diff(np.percentile(form, [10, 90]))[0]) / NORMAL_10_TO_90 for form in forms]
-    return min(spreads) <= max(2 * bins.sigma_a, 0.003, 0.03 * abs(float(np.median(x))))
+    return min(spreads) <= max(2 * bins.sigma_a, 0.003, FLAT_SHARE * abs(float(np.median(x))))
 
 
 def _edge(line: Line, levels: list[Level], k: int) -> float:
