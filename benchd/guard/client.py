@@ -136,19 +136,20 @@ class GuardClient:
             )
 
     async def stop(self) -> bool:
-        """Every output off, confirmed; then end the guard. True when all were confirmed off."""
+        """Every output off, confirmed; then end the guard. True when all were confirmed off.
+
+        An output that an earlier guard of ours had held counts too: the last guard may never have reached it.
+        """
         if self.state == "gone":
             return True
-        confirmed = False
         self._keeper.expect_end()
         with contextlib.suppress(GuardRefused):
             await self._ask(Shutdown(next(self._ids)), STOP_WITHIN_S)
-            confirmed = True
         made_safe = await asyncio.to_thread(self._keeper.stop)
         if self._tick is not None:
             self._tick.cancel()
         self._deliver()
-        return confirmed or made_safe
+        return made_safe
 
     # ---- inside -----------------------------------------------------------------------------------------------
 

@@ -76,6 +76,8 @@ class GuardKeeper:
         self._held: set[str] = set()
         """Supplies whose link was up in some guard of ours: theirs are the outputs to make safe."""
         self._not_safe: set[str] = set()
+        self._seen_off: dict[str, set[int]] = {}
+        """Outputs that the guard which runs now has confirmed off, by supply."""
 
     # ---- for the owner ----------------------------------------------------------------------------------------
 
@@ -134,6 +136,7 @@ class GuardKeeper:
             delay_s = FIRST_DELAY_S if time.monotonic() - started > HEALTHY_S else delay_s
             self._wait_before_restart(delay_s)
             delay_s = min(2 * delay_s, LONGEST_DELAY_S)
+        self._try_again()
 
     def _spawn(self) -> None:
         ours, theirs = socket.socketpair()
@@ -157,6 +160,7 @@ class GuardKeeper:
         finally:
             theirs.close()
         self.pid = self._process.pid
+        self._seen_off.clear()
         with self._send_lock:
             self._sock = ours
         self.send(self._configure)
@@ -205,9 +209,20 @@ class GuardKeeper:
     def _note(self, report: Report) -> None:
         if isinstance(report, LinkChanged) and report.up:
             self._held.add(report.supply)
-        if isinstance(report, OutputChanged) and report.state is OutputState.OFF:
-            self._not_safe.discard(report.supply)
+        if isinstance(report, OutputChanged):
+            self._note_output(report)
         self._arrived(report)
+
+    def _note_output(self, report: OutputChanged) -> None:
+        """A supply is safe again when the guard has confirmed each of its outputs off, not only one."""
+        off = self._seen_off.setdefault(report.supply, set())
+        if report.state is not OutputState.OFF:
+            off.discard(report.channel)
+            return
+        off.add(report.channel)
+        supply = next(each for each in self._configure.supplies if each.name == report.supply)
+        if {channel.number for channel in supply.channels} <= off:
+            self._not_safe.discard(report.supply)
 
     def _reap(self, expected: bool) -> int | None:
         """End the process if it has not ended, and collect it. With `expected` it gets a moment to do so itself."""
@@ -259,12 +274,15 @@ class GuardKeeper:
     def _tell(self, supply: str, channel: int, state: OutputState, text: str) -> None:
         self._arrived(OutputChanged(supply, channel, state, "guard-gone", now_ns(), text=text))
 
+    def _try_again(self) -> None:
+        not_safe = [supply for supply in self._configure.supplies if supply.name in self._not_safe]
+        if not_safe:
+            self._make_safe(not_safe)
+
     def _wait_before_restart(self, delay_s: float) -> None:
         deadline = time.monotonic() + delay_s
         while not self._stopping.is_set():
-            not_safe = [supply for supply in self._configure.supplies if supply.name in self._not_safe]
-            if not_safe:
-                self._make_safe(not_safe)
+            self._try_again()
             left_s = deadline - time.monotonic()
             if left_s <= 0 and time.monotonic() - self.loop_seen_s < LOOP_DEAD_S:
                 return  # with a dead event loop a new guard would only end at once, for want of heartbeats

@@ -315,8 +315,11 @@ class SupplyThread(threading.Thread):
             else:
                 identity = opened.reconnect()
         except Exception as error:
-            # Whatever it is (link, profile, lock, a refused address): say it, wait, try again.
-            self._link_down(str(error) or type(error).__name__, type(error).__name__)
+            # Whatever it is (link, profile, lock, a refused address): say it, wait, try again. Nothing is known of the
+            # outputs, also where this guard never knew: the daemon may hold on to what an earlier one said.
+            text = str(error) or type(error).__name__
+            self._switcher.link_lost(text)
+            self._link_down(text, type(error).__name__)
             return
         self._switcher.opened = opened
         self._supply = opened.supply

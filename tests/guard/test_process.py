@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
@@ -17,6 +18,7 @@ import pytest
 
 from benchd.guard.client import GuardClient, GuardRefused
 from benchd.guard.framing import encode, report_decoder
+from benchd.guard.keeper import GuardKeeper
 from benchd.guard.process import EXIT_NOT_CONFIRMED, EXIT_SAFE
 from benchd.guard.wire import (
     Answer,
@@ -35,6 +37,7 @@ from benchd.guard.wire import (
 )
 from benchd.reading import Block, OutputState
 from benchd.supplies.clock import ANCHOR_NS, now_ns
+from benchd.supplies.makesafe import ChannelSafe
 from tests.simulated import SimulatedSupply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -436,6 +439,46 @@ async def test_what_cannot_be_made_safe_is_unknown_alarmed_and_tried_again(
     supply.fault("NONE")
     await daemon.until(lambda: not supply.truth(1).output, 15)
     await daemon.until(lambda: daemon.said()[-1][0] is OFF, 15)
+
+
+async def test_stop_is_not_called_confirmed_when_the_last_guard_never_reached_the_supply(
+    supply: SimulatedSupply, start: Start
+) -> None:
+    daemon = await start()
+    await daemon.client.power_on("left", 1, 4.0, 1.0)
+    first = daemon.client.pid
+    assert first is not None
+    os.kill(first, signal.SIGSTOP)
+    supply.fault("CLOSE")
+    os.kill(first, signal.SIGKILL)
+    await daemon.until(lambda: daemon.client.state == "alive" and daemon.client.pid != first, 15)
+    assert await daemon.client.stop() is False
+    assert supply.truth(1).output
+    assert daemon.said()[-1][0] is UNKNOWN
+
+
+async def test_one_supply_that_hangs_does_not_keep_the_others_unguarded(tmp_path: Path) -> None:
+    release, made_safe = threading.Event(), threading.Event()
+
+    def safe(config: SupplyConfig) -> list[ChannelSafe]:
+        if config.name == "hangs":
+            release.wait(30)
+            return [ChannelSafe(1, UNKNOWN, "no reply")]
+        made_safe.set()
+        return [ChannelSafe(1, OFF, "0.0 mA")]
+
+    channel = (ChannelConfig(1, 20.0, 3.0),)
+    supplies = tuple(SupplyConfig(name, "none", "none", channel) for name in ("hangs", "answers"))
+    told: list[Report | str] = []
+    keeper = GuardKeeper(Configure(supplies, str(tmp_path)), told.append, safe)
+    started = time.monotonic()
+    try:
+        keeper._make_safe(list(supplies))
+        assert made_safe.is_set()
+        assert time.monotonic() - started < 10
+        assert keeper.stop() is False  # one of them is still not proved off
+    finally:
+        release.set()
 
 
 async def test_a_report_that_the_daemon_cannot_handle_holds_up_nothing(supply: SimulatedSupply, tmp_path: Path) -> None:

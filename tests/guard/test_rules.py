@@ -132,6 +132,13 @@ def test_the_supply_s_own_word_for_in_limit_counts() -> None:
     assert [verdict.rule for verdict in verdicts if verdict][:1] == ["short"]
 
 
+def test_a_supply_that_holds_less_than_its_limit_says_is_in_limit_when_its_voltage_has_collapsed() -> None:
+    # 5 % below: programming and reading error together, and the supply does not say its mode.
+    rules = Rules(RuleLimits(), 4.0, 1.0, RESOLUTION)
+    verdicts = [rules.feed(reading(t_ms / 1000, 0.1, 0.95, Mode.UNKNOWN)) for t_ms in range(20)]
+    assert [verdict.rule for verdict in verdicts if verdict][:1] == ["short"]
+
+
 def test_repeated_readings_of_a_slow_meter_are_not_taken_for_a_voltage_that_stands_still() -> None:
     # Renewed ten times a second, asked 200 times: the charging capacitor shows the same figure for 100 ms.
     slow = RESOLUTION._replace(refresh_s=0.1)

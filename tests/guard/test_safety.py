@@ -9,9 +9,18 @@ import pytest
 
 from benchd.guard.sampler import End, SupplyThread, TakenOver
 from benchd.guard.states import ChannelState
-from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOff, PowerOn, RuleLimits, SupplyConfig, Tripped
+from benchd.guard.wire import (
+    ChannelConfig,
+    LinkChanged,
+    OutputChanged,
+    PowerOff,
+    PowerOn,
+    RuleLimits,
+    SupplyConfig,
+    Tripped,
+)
 from benchd.reading import OutputState
-from benchd.supplies.errors import SupplyHeld
+from benchd.supplies.errors import LinkLost, SupplyHeld
 from benchd.supplies.makesafe import ChannelSafe
 
 from .fakes import Bench
@@ -138,6 +147,32 @@ def test_off_goes_to_a_supply_that_another_process_holds_but_is_not_called_off()
     assert "held by the guard of a daemon that is gone" in refused.error
     assert "channel 2: off (output says off, 0.0 mA)" in refused.error
     assert OFF not in [r.state for r in bench.of(OutputChanged)]
+
+
+def test_a_supply_that_cannot_be_opened_is_unknown_whatever_an_earlier_guard_said() -> None:
+    bench = Bench()
+    bench.open_errors = [SupplyHeld("held by another")] * 1000
+    with bench:
+        bench.wait(lambda: bench.of(LinkChanged))
+        assert said(bench, 1) == [(UNKNOWN, "link-lost", False)]
+        assert said(bench, 2) == [(UNKNOWN, "link-lost", False)]
+
+
+def test_an_off_confirmed_in_a_moment_of_a_broken_link_holds_no_longer_than_that_moment() -> None:
+    with Bench() as bench:
+        ready(bench)
+        bench.fake.lost = True
+        bench.wait(lambda: said(bench)[-1] == (UNKNOWN, "link-lost", False))
+        bench.wait(lambda: not bench.of(LinkChanged)[-1].up)
+
+        def refused() -> str:
+            raise LinkLost("fake", "refused")
+
+        bench.opened.reconnect = refused  # type: ignore[method-assign]
+        bench.fake.lost = False  # one exchange gets through, the next attempt to open does not
+        bench.thread.post(PowerOff(1, "bench", 1))
+        assert answer(bench, 1).ok
+        bench.wait(lambda: said(bench)[-2:] == [(OFF, "asked", False), (UNKNOWN, "link-lost", False)], 8.0)
 
 
 def test_an_output_that_obeys_again_is_off_before_its_next_full_attempt() -> None:

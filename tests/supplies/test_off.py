@@ -7,9 +7,12 @@ import time
 import pytest
 
 from benchd.reading import OutputState
+from benchd.supplies.link import Link
 from benchd.supplies.makesafe import make_safe
 from benchd.supplies.off import confirm_off
 from benchd.supplies.profile import ProfileError, load_profile
+from benchd.supplies.supply import Supply
+from tests.supplies.lines import LineInstrument
 
 PROFILE = load_profile("benchd-sim")
 
@@ -72,6 +75,22 @@ def test_current_that_still_flows_is_not_off(sim, open_supply):
     assert outcome.state is OutputState.UNKNOWN
     assert re.search(r"output says off, \d+\.\d mA and .* \(above 2\.2 mA\)", outcome.text)
     assert sim.truth(1).output is False
+
+
+@pytest.mark.parametrize(("current", "state"), [("-0.0300", OutputState.OFF), ("+0.0300", OutputState.UNKNOWN)])
+def test_a_battery_that_holds_the_rail_up_and_feeds_the_supply_is_not_an_output_that_is_on(current, state):
+    def answer(line):
+        replies = {"*IDN?": "Example Works,EX-1,0,1.0", "OUTP?": " off", "MEAS:VOLT?;:MEAS:CURR?": f"3.812;{current}"}
+        return [replies[line].encode() + b"\n"] if line in replies else []
+
+    with LineInstrument(answer) as instrument:
+        link = Link.open(instrument.resource, load_profile("generic-scpi").link, 0.3)
+        supply = Supply("left", load_profile("generic-scpi"), link, (1,))
+        try:
+            supply.send_off(1)
+            assert confirm_off(supply, 1, 0.3).state is state
+        finally:
+            supply.close()
 
 
 def test_a_supply_that_does_not_answer_is_unknown_in_time(sim, open_supply):
