@@ -159,7 +159,8 @@ def extract(trace: Trace) -> Features:
     marked_s = trace.mark_s("button") if any(m.kind == "button" and m.by == "hand" for m in trace.marks) else None
     first = first_draw(line, bins, levels, normal_a)
     begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
-    repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s) if begin_s is not None else None
+    swing_a = max(6 * bins.sigma_a, 2.5 * line.resolution_a)
+    repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s, swing_a) if begin_s is not None else None
     start = find_start(line, bins, levels, marked_s, normal_a, repeats is not None)
     leak_u = _leak_uncertainty(trace, line, start)
     rest = find_rest(line, bins, levels, start)

@@ -17,6 +17,8 @@ LEAST_HEIGHT = 0.3
 lags white noise of 600 values reached 0.14."""
 LEAST_PERIOD_S = 0.7
 """Shorter repetition is texture of a running processor, s (common practice, no source)."""
+LEAST_SWING_A = 0.01
+"""A smaller rise and fall is none, A (common practice, no source)."""
 LEAST_DEPTH = 0.4
 """Share of its height that each try must fall by (common practice, no source)."""
 LARGEST_SCATTER = 0.25
@@ -92,20 +94,22 @@ def rises(values: Floats, low: float, high: float) -> list[int]:
     return [int(k) for k in at[(state[at] == 1) & turned]]
 
 
-def find_repeats(values: Floats, width_s: float) -> Repeats | None:
+def find_repeats(values: Floats, width_s: float, least_swing_a: float = LEAST_SWING_A) -> Repeats | None:
     """The repetition of a current given as means over `width_s`, from its first rise on; None when there is none.
+    `least_swing_a`: what noise or the step of the reading may swing by, A.
 
     Smoothed at first, so that texture makes no rises of its own; pauses that are too short for that are seen without.
     """
     smooth = _smooth(values, max(round(0.2 / width_s), 1))
-    return _find(smooth, width_s) or (_find(values, width_s) if len(smooth) and smooth is not values else None)
+    found = _find(smooth, width_s, least_swing_a)
+    return found if found or smooth is values else _find(values, width_s, least_swing_a)
 
 
-def _find(smooth: Floats, width_s: float) -> Repeats | None:
+def _find(smooth: Floats, width_s: float, least_swing_a: float) -> Repeats | None:
     if len(smooth) < 8:
         return None
     low, high = (float(x) for x in np.percentile(smooth, [2, 98]))
-    if high - low < 0.01 or low > (1 - LEAST_DEPTH) * high:
+    if high - low < max(LEAST_SWING_A, least_swing_a) or low > (1 - LEAST_DEPTH) * high:
         return None
     edges = rises(smooth, low, high)
     peak = first_high_peak(autocorrelation(smooth), max(round(LEAST_PERIOD_S / width_s), 2))

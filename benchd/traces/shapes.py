@@ -56,6 +56,8 @@ class Thresholds:
     """Share of the time after the button that is flat."""
     kick_s: tuple[float, float] = (2.0, 4.0)
     """Drawing for so short that it is fully, and so long that it is no longer, a kick."""
+    loop_begins: tuple[float, float] = (2.2, 1.4)
+    """First rise of a loop, in periods after the button."""
     boot_top_a: tuple[float, float] = (0.05, 0.12)
     """Highest current of a boot."""
     boot_busy_s: tuple[float, float] = (0.4, 1.5)
@@ -97,7 +99,7 @@ def scores(f: Features, limits: Thresholds = DEFAULT) -> dict[str, float]:
     result["early-leak"] = leak * _leak_sureness(f, limits) * open_
     # A leak has to be found before anything after it means much.
     free = open_ * (1 - 0.8 * ramp(result["early-leak"], *limits.leak_first))
-    loop = _loop_score(f) * free
+    loop = _loop_score(f, limits) * free
     result["boot-loop"] = loop
     free *= 1 - 0.9 * loop
     result["no-draw"] = _no_draw_score(f, leak, limits) * free
@@ -230,14 +232,16 @@ def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
     return low, mid
 
 
-def _loop_score(f: Features) -> float:
+def _loop_score(f: Features, limits: Thresholds) -> float:
     r = f.repeats
     if r is None:
         return 0.0
     count = {2: 0.4, 3: 0.8}.get(r.count, 1.0)
     even = ramp(r.scatter, 0.35, 0.15)
     # Many even intervals tell as much as the shape of the tries does.
-    return count * even * max(ramp(r.height, 0.2, 0.45), ramp(r.count, 3, 6))
+    # A loop loops from the button on; a boot has its regular spells later.
+    from_start = ramp(r.first_s / r.period_s, *limits.loop_begins)
+    return count * even * from_start * max(ramp(r.height, 0.2, 0.45), ramp(r.count, 3, 6))
 
 
 def _kick_score(f: Features, limits: Thresholds) -> float:
