@@ -245,12 +245,17 @@ class Core:
         """See `BenchPort.view`."""
         now = now_ns()
         health = self.writer.health()
+        guard = self.guard.state if self.guard else "restarting"
+        channels = [w.view(now) for w in self.watches.values()]
+        for channel in channels if guard != "alive" else ():
+            if channel.link_up:  # it was the guard's link
+                channel.link_up, channel.link_text = False, f"the guard is {guard}"
         return BenchView(
             bench=self.settings.bench,
             t_ns=now,
             job=self.job,
-            guard=self.guard.state if self.guard else "restarting",
-            channels=[w.view(now) for w in self.watches.values()],
+            guard=guard,
+            channels=channels,
             followers={name: state() for name, state in self.followers.items()},
             log=health,
             warnings=self._warnings(health),

@@ -43,7 +43,8 @@ export class Trips {
 
   make(channel) {
     const trip = channel.trip ?? {};
-    const confirmed = trip.off_confirmed === true && channel.output === "off";
+    // `off` is only said after reading back, be it long after the trip itself had given up.
+    const confirmed = channel.output === "off";
     const through = [[trip.let_through_c, "C"], [trip.let_through_j, "J"], [trip.let_through_a2s, "A²s"]]
       .filter(([value]) => typeof value === "number")
       .map(([value, unit]) => withUnit(value, unit));
