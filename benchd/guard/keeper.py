@@ -252,19 +252,24 @@ class GuardKeeper:
         self._make_safe(held)
 
     def _make_safe(self, supplies: list[SupplyConfig]) -> None:
-        helpers = [
-            threading.Thread(target=self._make_one_safe, args=(supply,), name=f"safe-{supply.name}", daemon=True)
-            for supply in supplies
-        ]
-        for helper in helpers:
-            helper.start()
+        helpers = []
+        for supply in supplies:
+            self._not_safe.add(supply.name)
+            helper = threading.Thread(
+                target=self._make_one_safe, args=(supply,), name=f"safe-{supply.name}", daemon=True
+            )
+            try:
+                helper.start()
+            except RuntimeError:  # the machine is out of threads or memory: one after the other then
+                self._make_one_safe(supply)
+            else:
+                helpers.append(helper)
         # A helper that hangs (a look-up of a host name is not bounded) must not keep the other supplies unguarded.
         deadline = time.monotonic() + SAFE_WITHIN_S
         for helper in helpers:
             helper.join(max(0.0, deadline - time.monotonic()))
 
     def _make_one_safe(self, supply: SupplyConfig) -> None:
-        self._not_safe.add(supply.name)
         reached = self._safe(supply)
         for channel, state, text in reached:
             self._tell(supply.name, channel, state, text)

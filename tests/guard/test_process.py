@@ -481,6 +481,22 @@ async def test_one_supply_that_hangs_does_not_keep_the_others_unguarded(tmp_path
         release.set()
 
 
+async def test_without_a_thread_to_spare_supplies_are_made_safe_one_after_the_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    supplies = tuple(SupplyConfig(name, "none", "none", (ChannelConfig(1, 20.0, 3.0),)) for name in ("a", "b"))
+    told: list[Report | str] = []
+    keeper = GuardKeeper(Configure(supplies, str(tmp_path)), told.append, lambda _: [ChannelSafe(1, OFF, "0.0 mA")])
+
+    def none_left(_: threading.Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(threading.Thread, "start", none_left)
+    keeper._make_safe(list(supplies))
+    assert [(r.supply, r.state) for r in told if isinstance(r, OutputChanged)] == [("a", OFF), ("b", OFF)]
+    assert keeper.stop() is True
+
+
 async def test_a_report_that_the_daemon_cannot_handle_holds_up_nothing(supply: SimulatedSupply, tmp_path: Path) -> None:
     outputs: list[OutputChanged] = []
     failures: list[dict[str, object]] = []
