@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import json
 import os
+import socket
 import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 ADDRESS = "daemon.json"
+ANSWER_S = 10.0
 
 
 class DaemonSaid(Exception):
@@ -17,12 +22,19 @@ class DaemonSaid(Exception):
 
 
 def daemon_url(data_path: Path) -> str | None:
-    """The base address of the daemon that writes this log, or None when none runs."""
+    """The base address of the daemon that writes this log, or None when none runs.
+
+    A daemon that was killed leaves its address behind, and another process may have its id by now.
+    """
     try:
         told = json.loads((data_path / ADDRESS).read_text("utf-8"))
-        os.kill(int(told["pid"]), 0)
-        return str(told["url"]).rstrip("/")
-    except (OSError, ValueError, KeyError, TypeError):
+        url = str(told["url"]).rstrip("/")
+        with contextlib.suppress(PermissionError):  # another user's, hence there
+            os.kill(int(told["pid"]), 0)
+        where = urlsplit(url)
+        with socket.create_connection((where.hostname or "", where.port or 0), timeout=ANSWER_S):
+            return url
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return None
 
 
@@ -35,7 +47,7 @@ def call(url: str, method: str, path: str, body: dict[str, Any] | None = None) -
         headers={"Content-Type": "application/json"},
     )
     try:
-        with urllib.request.urlopen(request, timeout=10) as reply:  # noqa: S310
+        with urllib.request.urlopen(request, timeout=ANSWER_S) as reply:  # noqa: S310
             text = reply.read()
             return json.loads(text) if text else None
     except urllib.error.HTTPError as e:
@@ -43,5 +55,5 @@ def call(url: str, method: str, path: str, body: dict[str, Any] | None = None) -
             raise DaemonSaid(json.loads(e.read())["error"]["message"]) from None
         except (ValueError, KeyError, TypeError):
             raise DaemonSaid(f"the daemon at {url} answered {e.code}") from None
-    except OSError as e:
+    except (OSError, ValueError, http.client.HTTPException) as e:
         raise DaemonSaid(f"the daemon at {url} does not answer: {e}") from None

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +14,8 @@ import typer
 from benchd.cli import daemon_link, out
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from benchd.jobs.job import Job, JournalEntry
     from benchd.store.log import Log
 
@@ -32,16 +36,14 @@ def data_path(given: Path | None, config: Path | None) -> Path:
     return platformdirs.user_data_path("benchd")
 
 
-def open_log(folder: Path, *, read_only: bool) -> Log:
-    """The log in that folder; ends the command when it cannot be opened."""
+@contextmanager
+def the_log(folder: Path, *, read_only: bool) -> Iterator[Log]:
+    """The log in that folder; ends the command when it cannot be used."""
     from benchd.store.log import Log, LogError
 
-    file = folder / "benchd.sqlite"
-    if read_only and not file.exists():
-        out.fail(f"{file}: no log there yet; run the daemon or `benchd job new` first")
-    folder.mkdir(parents=True, exist_ok=True)
-    with out.errors(LogError):
-        return Log.open(file, read_only=read_only)
+    # An argument that is no text in this locale cannot be looked up either: UnicodeEncodeError.
+    with out.errors(LogError, UnicodeEncodeError), Log.open(folder / "benchd.sqlite", read_only=read_only) as log:
+        yield log
 
 
 @app.command()
@@ -59,29 +61,23 @@ def new(
     import msgspec
 
     from benchd.jobs.job import Job, JobError, check_job_id
+    from benchd.web.bodies import JobBody
 
     with out.errors(JobError):
         check_job_id(id)
-    job = Job(id, device, board, symptom, time.time_ns())
+    body = _checked(JobBody, {"id": id, "device": device, "board": board, "symptom": symptom})
     folder = data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
-        body = {"id": id, "device": device, "board": board, "symptom": symptom}
         with out.errors(daemon_link.DaemonSaid):
-            daemon_link.call(url, "POST", "jobs", body)
+            record = daemon_link.call(url, "POST", "jobs", body)
             if use:
                 daemon_link.call(url, "PUT", "bench/job", {"job": id})
     else:
-        from benchd.store.log import LogError
-
-        log = open_log(folder, read_only=False)
-        try:
-            with out.errors(LogError, JobError):
-                log.add_job(job)
-                if use:
-                    log.set_current_job(id)
-        finally:
-            log.close()
-    out.emit(msgspec.to_builtins(job), f"job {id} taken in" + (", on the bench" if use else ""), json_)
+        with the_log(folder, read_only=False) as log, log.transaction():
+            record = msgspec.to_builtins(log.add_job(Job(id, device, board, symptom, time.time_ns())))
+            if use:
+                log.set_current_job(id)
+    out.emit(record, f"job {id} taken in" + (", on the bench" if use else ""), json_)
 
 
 @app.command()
@@ -97,14 +93,8 @@ def use(
         with out.errors(daemon_link.DaemonSaid):
             daemon_link.call(url, "PUT", "bench/job", {"job": id})
     else:
-        from benchd.store.log import LogError
-
-        log = open_log(folder, read_only=False)
-        try:
-            with out.errors(LogError):
-                log.set_current_job(id)
-        finally:
-            log.close()
+        with the_log(folder, read_only=False) as log:
+            log.set_current_job(id)
     out.emit({"job": id}, f"on the bench: {id or 'no job'}", json_)
 
 
@@ -115,13 +105,10 @@ def list_(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """All jobs, newest first. Example: benchd job list"""
-    log = open_log(data_path(data_dir, config), read_only=True)
-    try:
+    with the_log(data_path(data_dir, config), read_only=True) as log:
         current = log.current_job()
-        for job in log.jobs():
+        for job in log.jobs(limit=-1):
             out.emit(_job_record(job, current), _job_line(job, current), json_)
-    finally:
-        log.close()
 
 
 @app.command()
@@ -132,17 +119,14 @@ def show(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """A job and its journal, oldest line first. Example: benchd job show R-1042"""
-    log = open_log(data_path(data_dir, config), read_only=True)
-    try:
+    with the_log(data_path(data_dir, config), read_only=True) as log:
         job = log.job(id)
         if job is None:
             out.fail(f"job {id!r} is not in this log; `benchd job list` shows what is")
         record = _job_record(job, log.current_job())
         out.emit({"kind": "job", **record}, _job_line(job, log.current_job()), json_)
-        for entry in sorted(log.journal(job=id, limit=10_000), key=lambda e: e.seq):
+        for entry in log.journal(job=id, limit=-1):
             out.emit(_entry_record(entry), _entry_line(entry), json_)
-    finally:
-        log.close()
 
 
 @app.command()
@@ -154,23 +138,33 @@ def note(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """Write a line into the journal. Example: benchd job note "cleaned around the charger chip" """
+    from benchd.web.bodies import NoteBody
+
+    body = _checked(NoteBody, {"text": text} | ({"job": id} if id else {}))
     folder = data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
         with out.errors(daemon_link.DaemonSaid):
-            entry = daemon_link.call(url, "POST", "journal", {"text": text} | ({"job": id} if id else {}))
+            entry = daemon_link.call(url, "POST", "journal", body)
         out.emit(entry, "noted", json_)
         return
-    log = open_log(folder, read_only=False)
-    try:
+    with the_log(folder, read_only=False) as log:
         job = id or log.current_job()
-        if job is None or log.job(job) is None:
-            out.fail(
-                f"job {job!r} is not in this log; name one with --job or put one on the bench with `benchd job use`"
-            )
-        written = log.add_entry("note", job=job, payload={"text": text})
-        out.emit(_entry_record(written), "noted", json_)
-    finally:
-        log.close()
+        if job is None:
+            out.fail("no job is on the bench: name one with --job, or put one there with `benchd job use`")
+        if log.job(job) is None:
+            out.fail(f"job {job!r} is not in this log; `benchd job list` shows what is")
+        out.emit(_entry_record(log.add_entry("note", job=job, payload={"text": text})), "noted", json_)
+
+
+def _checked(body: type[BaseModel], values: dict[str, Any]) -> dict[str, Any]:
+    """The values, which the API would take as well; ends the command otherwise."""
+    from pydantic import ValidationError
+
+    try:
+        body.model_validate(values)
+    except ValidationError as e:
+        out.fail("\n".join(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}" for fault in e.errors()))
+    return values
 
 
 def when(t_ns: int) -> str:

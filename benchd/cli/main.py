@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import sys
+
 import typer
 
 from benchd import __version__
@@ -42,4 +45,8 @@ app.add_typer(config.app, name="config")
 
 def main() -> None:
     """Entry point of the `benchd` command."""
+    # A file name of another encoding, or µ on an old terminal, is shown escaped and does not end a command half-way.
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     app()

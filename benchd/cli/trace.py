@@ -54,12 +54,9 @@ def list_(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """Filed traces, newest first. Example: benchd trace list --job R-1042"""
-    log = job_cli.open_log(job_cli.data_path(data_dir, config), read_only=True)
-    try:
+    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         for row in log.traces(job=job, limit=limit):
             out.emit(trace_record(row), trace_line(row), json_)
-    finally:
-        log.close()
 
 
 @app.command()
@@ -70,11 +67,8 @@ def show(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """A trace with its finding. Example: benchd trace show ID"""
-    log = job_cli.open_log(job_cli.data_path(data_dir, config), read_only=True)
-    try:
+    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         row = log.trace(id)
-    finally:
-        log.close()
     if row is None:
         out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
     text = trace_line(row) + ("\n" + finding_text(row.finding) if row.finding else "")
@@ -94,22 +88,16 @@ def import_(
     Columns time_s,voltage_v,current_a; above them comment lines `# key: value` with set_voltage_v, limit_a,
     resolution_a, board, button_s, where known.
     """
-    from benchd.store.log import LogError
+    from benchd.store.filing import file_imported
     from benchd.traces.csvfile import CsvError, load_csv
 
     with out.errors(CsvError):
         trace = load_csv(file)
-    log = job_cli.open_log(job_cli.data_path(data_dir, config), read_only=False)
-    try:
-        with out.errors(LogError):
-            job = job or log.current_job()
-            if job is not None and log.job(job) is None:
-                out.fail(f"job {job!r} is not in this log; take it in with `benchd job new {job}`")
-            from benchd.store.filing import file_imported
-
-            row = file_imported(log, trace, job, f"file-{secrets.token_hex(4)}", time.time_ns())
-    finally:
-        log.close()
+    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=False) as log:
+        job = job or log.current_job()
+        if job is not None and log.job(job) is None:
+            out.fail(f"job {job!r} is not in this log; take it in with `benchd job new {job}`")
+        row = file_imported(log, trace, job, f"file-{secrets.token_hex(4)}", time.time_ns())
     out.emit(trace_record(row), trace_line(row), json_)
 
 
@@ -124,11 +112,8 @@ def export(
     """A filed trace as CSV, as `import` and `read` take it. Example: benchd trace export ID --to boot.csv"""
     from benchd.traces.csvfile import csv_text
 
-    log = job_cli.open_log(job_cli.data_path(data_dir, config), read_only=True)
-    try:
+    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         found = log.whole_trace(id)
-    finally:
-        log.close()
     if found is None:
         out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
     text = csv_text(found)

@@ -21,9 +21,10 @@ def summarise(
     reason: str,
     finding: Finding | None,
 ) -> TraceRow:
-    """The row of a trace. Peak A; charge C and energy J by the trapezoidal rule over the readings."""
+    """The row of a trace. Peak A; charge C and energy J by the trapezoidal rule over the readings that are numbers."""
     s = trace.samples
-    t_s = (s.t_ns - trace.start_ns) / 1e9
+    valid = np.isfinite(s.current_a) & np.isfinite(s.voltage_v)
+    t_s, volts, amps = (s.t_ns[valid] - trace.start_ns) / 1e9, s.voltage_v[valid], s.current_a[valid]
     return TraceRow(
         id=id,
         job=job,
@@ -36,9 +37,9 @@ def summarise(
         reason=reason,
         finding=finding,
         readings=len(s),
-        peak_a=float(s.current_a.max()) if len(s) else 0.0,
-        charge_c=float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0,
-        energy_j=float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0,
+        peak_a=float(amps.max()) if len(amps) else 0.0,
+        charge_c=float(np.trapezoid(amps, t_s)),
+        energy_j=float(np.trapezoid(amps * volts, t_s)),
     )
 
 
@@ -60,19 +61,9 @@ def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: 
     row = summarise(
         moved, new_trace_id(moved.start_ns, supply, 1), job, supply, 1, end_ns, "imported", read_trace(moved)
     )
-    log.add_block(
-        Block(
-            supply,
-            1,
-            s.t_ns.tobytes(),
-            s.voltage_v.tobytes(),
-            s.current_a.tobytes(),
-            s.mode.tobytes(),
-            s.flags.tobytes(),
-            0,
-        ),
-        job,
-        row.id,
-    )
-    log.add_trace(row)
+    t_ns, volts, amps = s.t_ns.tobytes(), s.voltage_v.tobytes(), s.current_a.tobytes()
+    block = Block(supply, 1, t_ns, volts, amps, s.mode.tobytes(), s.flags.tobytes(), half_trip_ns=0)
+    with log.transaction():
+        log.add_block(block, job, row.id)
+        log.add_trace(row)
     return row

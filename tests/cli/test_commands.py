@@ -131,7 +131,10 @@ def test_jobs_journal_and_imports_without_a_daemon(tmp_path: Path) -> None:
         (("job", "new", "=1+1"), "allowed are 1 to 40 letters"),
         (("job", "use", "none-such"), "none-such"),
         (("trace", "show", "none-such"), "is not in this log"),
-        (("job", "note", "x"), "not in this log"),
+        (("job", "note", "x"), "no job is on the bench"),
+        (("job", "note", "x", "--job", "R-2"), "not in this log"),
+        (("job", "note", "bell \a"), "the character U+0007 is not allowed"),
+        (("job", "new", "R-2", "--device", "two\nlines"), "one line only"),
     ],
 )
 def test_what_cannot_be_is_refused_in_one_line(tmp_path: Path, words: tuple[str, ...], said: str) -> None:
