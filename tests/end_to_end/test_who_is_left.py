@@ -222,6 +222,27 @@ def test_a_new_daemon_can_cut_what_the_guard_of_a_dead_one_holds(sim: SimulatedS
             psutil.Process(guard).kill()
 
 
+def test_a_supply_that_hangs_delays_no_trip_and_no_cut_of_another(sim: SimulatedSupply, tmp_path: Path) -> None:
+    with SimulatedSupply(board1="clean") as hangs:
+        run = start(bench(sim) | {"hangs": Bench(hangs.resource, 5.0, "benchd-sim", (1,))}, tmp_path)
+        try:
+            run.until_guarded()
+            for name in ("s", "hangs"):
+                run.on(name)
+            hangs.fault("SILENT", 1000)
+            sim.board(1, "dead-short")
+            print(f"another supply hangs: the short is off after {off_within(sim, 1.0):.3f} s")
+            run.until("s", output="off", latched=True)
+            with pytest.raises(OSError, match="409"):
+                run.call("POST", "off")  # one of them cannot say that it is off
+            assert run.channel("s")["output"] == "off"
+            assert run.channel("hangs")["output"] == "unknown"
+            assert not hangs.truth(1).output
+        finally:
+            hangs.fault("NONE")
+            run.end()
+
+
 def test_supply_gone_mid_trace_is_unknown_not_off(sim: SimulatedSupply, daemon: Running) -> None:
     sim.fault("CLOSE")
     seen = daemon.until("s", link_up=False)
