@@ -161,7 +161,7 @@ def extract(trace: Trace) -> Features:
     begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
     swing_a = max(6 * bins.sigma_a, 2.5 * line.resolution_a)
     repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s, swing_a) if begin_s is not None else None
-    start = find_start(line, bins, levels, marked_s, normal_a, repeats is not None)
+    start = find_start(line, bins, levels, marked_s, normal_a, repeats.low_a if repeats else None)
     leak_u = _leak_uncertainty(trace, line, start)
     rest = find_rest(line, bins, levels, start)
     limit_s, sag = _limits(line, start)
@@ -345,7 +345,8 @@ def _limits(line: Line, start: Start) -> tuple[float, float]:
     """Time at the limit with the voltage up, s; largest fall of the voltage, share of the setting."""
     steps = np.append(np.diff(line.t_s), line.interval_s)
     first_s = start.first_s if start.first_s is not None else float(line.t_s[0])
-    charging = (line.t_s >= first_s - 0.05) & (line.t_s < first_s + INRUSH_S)
+    # What is at the limit before the first lasting current did not last.
+    charging = line.t_s < first_s + INRUSH_S
     held = line.pinned & ~line.collapsed & ~charging
     limit_s = float(np.minimum(steps, 2 * line.interval_s)[held].sum())
     if line.set_v is None:

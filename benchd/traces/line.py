@@ -18,9 +18,9 @@ Bools = NDArray[np.bool_]
 
 LEAST_SEEN_A = 0.002
 """A smaller current is never taken for a draw, A (common practice, no source: bench supplies' zero)."""
-COLLAPSED = 0.25
+COLLAPSED = 0.33
 """Share of the set voltage below which it has collapsed (10 to 20 % at the limit is common practice, no source; leads
-and a limit well above 1 A need the rest)."""
+and a limit well above 1 A need the rest, and below a third no board runs)."""
 SHORT_FLOWS_A = 0.03
 """A voltage that is low while less than this flows is only on its way up, A (common practice, no source)."""
 COLLAPSED_V = 1.5

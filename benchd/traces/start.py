@@ -168,11 +168,12 @@ def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> 
 
 
 def find_start(
-    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, looping: bool
+    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, loop_low_a: float | None
 ) -> Start:
     """Find leak and button. `marked_s`: the button as a person gave it; `normal_a`: largest normal stand-by current at
-    this voltage; `looping`: the current rises and falls again and again. Then a stretch at the beginning may be one of
-    its pauses, and is no leak to be sure of."""
+    this voltage; `loop_low_a`: what it falls to where it rises and falls again and again. Then a stretch with the first
+    reading may be one of the pauses, and is no leak to be sure of; a later one that is not as low is a rung."""
+    looping = loop_low_a is not None
     first = first_draw(line, bins, levels, normal_a)
     first_s = _edge(line, levels, first) if first is not None else None
     inrush = first is not None and first_s is not None and _inrush(line, levels[first], first_s)
@@ -193,7 +194,8 @@ def find_start(
             return _start(line, button_s, "recogniser" if button_s is not None else None, first_s, None, False, inrush)
     else:
         wanted_s = LEAK_WINDOW_AFTER_INRUSH_S if inrush else LEAK_WINDOW_S
-        connection = flat and not looping and plateau.length_s >= wanted_s and (rise is not None or inrush)
+        pause = loop_low_a is None or abs(plateau.mean_a - loop_low_a) <= max(LEAST_LIKE_A, LIKE * plateau.mean_a)
+        connection = flat and pause and plateau.length_s >= wanted_s and (rise is not None or inrush)
         if connected_before(line, bins, first_s or 0.0) or _dropped(levels, last, rise, plateau.mean_a):
             connection = False
         if not connection:
@@ -222,7 +224,11 @@ def connected_before(line: Line, bins: Bins, until_s: float) -> bool:
     coarse = x[: len(x) // group * group].reshape(-1, group).mean(axis=1)
     sigma = max(bins.sigma_a / math.sqrt(group), 1e-5)
     least = max(CONNECTED_STEP_A, 1.5 * line.resolution_a, 4 * sigma)
-    ends = change_points(coarse, 2 * max(2 * sigma, least / 2) ** 2 * math.log(max(len(coarse), 2)), 3)
+    # Three measurements at least on either side, however often the instrument repeats each.
+    fewest = 3 * max(math.ceil(line.repeats * line.interval_s / (bins.width_s * group) - 1e-6), 1)
+    ends = change_points(coarse, 2 * max(2 * sigma, least / 2) ** 2 * math.log(max(len(coarse), 2)), fewest)
+    if not ends:
+        return False
     means = [float(coarse[a:b].mean()) for a, b in zip([0, *ends[:-1]], ends, strict=True)]
     return max(means) - min(means) >= least
 

@@ -177,6 +177,15 @@ def test_a_boot_whose_first_rung_is_not_quite_flat_is_no_leak() -> None:
     assert read_trace(read(Board(demand), Meter(rate=20))).signature == "clean-boot"
 
 
+def test_a_leak_that_stays_in_the_pauses_of_a_loop_is_a_leak() -> None:
+    """0.12 A from the clip on, to which each try adds."""
+    one = np.concatenate([flat(2, 0.5), flat(2, 0.12)])
+    demand = np.concatenate([flat(1.5, 0.0), flat(4, 0.12), *[one] * 5])
+    f = read_trace(read(Board(demand), Meter(rate=50)))
+    assert f.signature == "early-leak"
+    assert f.button_s == pytest.approx(5.5, abs=0.1)
+
+
 # ---- loops, stalls and nothing --------------------------------------------------------------------------------------
 
 
@@ -221,6 +230,21 @@ def test_noise_on_coarse_steps_is_no_loop() -> None:
 def test_a_low_stall_may_begin_with_a_higher_kick() -> None:
     demand = np.concatenate([flat(3, 0.001), flat(0.45, 0.35), flat(20, 0.055)])
     assert read_trace(read(Board(demand), Meter(rate=50))).signature == "low-stall"
+
+
+def test_a_slow_reading_of_charging_at_the_limit_is_no_sag() -> None:
+    """At 5 readings/s the spike at output-on fills a reading of 0.2 s with the limit."""
+    demand = np.concatenate([flat(0.2, 3.0), flat(5, 0.003), flat(0.6, 0.15), flat(20, 0.07)])
+    f = read_trace(read(Board(demand), Meter(rate=5, jitter=0.0, limit_a=2.0)))
+    assert f.signature == "low-stall"
+
+
+@pytest.mark.parametrize("volts", [1.0, 1.2])
+def test_a_short_behind_long_leads_is_still_a_short(volts: float) -> None:
+    """At the limit, with less than a third of 4 V left."""
+    t = np.arange(0, 3, 0.01)
+    f = read_trace(trace_of(t, np.full(300, volts), np.full(300, 5.0), Conditions(4.0, 5.0, 0.001)))
+    assert f.signature == "dead-short"
 
 
 def test_one_reading_of_charging_at_ten_readings_a_second_is_nothing() -> None:
