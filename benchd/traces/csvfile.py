@@ -222,7 +222,10 @@ def _columns(line: str, number: int, name: str) -> list[str]:
         problem = (
             f"unknown column {wrong[0]!r}" if wrong else f"no column {missing[0]}" if missing else "a column twice"
         )
-        raise CsvError(name, number, None, f"{problem} in header {line[:80]!r}; wanted {','.join(COLUMNS)}[,mode]")
+        hint = "; use a comma between columns" if ";" in line or "\t" in line else ""
+        place = (wrong or missing or [next(c for c in columns if columns.count(c) > 1)])[0]
+        wanted = f"wanted {','.join(COLUMNS)}[,mode]{hint}"
+        raise CsvError(name, number, repr(place[:40])[1:-1], f"{problem} in header {line[:80]!r}; {wanted}")
     return columns
 
 
@@ -238,7 +241,8 @@ def _rows(lines: list[str], head: _Head, name: str) -> tuple[dict[str, list[floa
         fields = line.split(",")
         if len(fields) != wanted:
             hint = "; use a comma between columns and a point in numbers" if ";" in line else ""
-            raise CsvError(name, number, None, f"{len(fields)} columns, wanted {','.join(head.columns)}{hint}")
+            place = head.columns[len(fields)] if len(fields) < wanted else str(wanted + 1)
+            raise CsvError(name, number, place, f"{len(fields)} columns, wanted {','.join(head.columns)}{hint}")
         for field, (column, put, largest) in zip(fields, sinks, strict=True):
             if column == "mode":
                 mode = MODES.get(field.strip().strip('"').lower())

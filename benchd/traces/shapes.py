@@ -33,7 +33,7 @@ class Thresholds:
     """Nothing has to move for so long."""
     spell_s: tuple[float, float] = (0.03, 0.1)
     """Time with any current: a charging spike, and more than one."""
-    open_line: float = 0.7
+    open_line: float = 0.75
     """Score of a dead short after a quiet stretch in which nothing shows whether a board was there: it may have come
     with the clip or with the button (estimate, no source)."""
     clip_untold: float = 0.8
@@ -64,6 +64,8 @@ class Thresholds:
     """Time with texture."""
     boot_rungs: tuple[float, float] = (1.5, 3.0)
     """Rises from one lasting level to the next."""
+    cut_boot: float = 0.62
+    """Score of a boot that is still busy when the trace ends: what comes later is not known (estimate, no source)."""
     settle_s: tuple[float, float] = (0.7, 2.5)
     """Stable at the end for so long."""
     settle_ratio: tuple[float, float] = (0.9, 0.7)
@@ -225,7 +227,7 @@ def _stall_scores(f: Features, limits: Thresholds) -> tuple[float, float]:
     step = ramp(rest.high_s, 2.5, 1.3) * ramp(above, *limits.stall_step_a)
     never_more = max(ramp(above, 3.0 * rest.tail_a, 2.2 * rest.tail_a), step)
     # A flat line without any button could be a leak just as well.
-    known = 1.0 if start.button_by == "hand" else 0.75 if start.button_s is not None else 0.55
+    known = 1.0 if start.button_by == "hand" else 0.78 if start.button_s is not None else 0.55
     low = _stall_band(rest.tail_a, limits) * flat * long * stays * never_more * known
     no_more = ramp(above, 1.5 * rest.tail_a, 1.25 * rest.tail_a)
     mid = ramp(rest.tail_a, *limits.mid_a) * flat * long * stays * no_more
@@ -268,7 +270,7 @@ def _boot_score(f: Features, rest: Rest, limits: Thresholds) -> float:
         ramp(rest.tail_a / max(rest.high_before_tail_a, 1e-9), *limits.settle_ratio) if rest.high_before_tail_a else 0.0
     )
     # Still busy when the trace ends: a boot as far as it goes.
-    course = max(settled * lower, 0.5 * ramp(rest.busy_s, 2.0, 4.0) * ramp(rest.steps, 2.0, 6.0))
+    course = max(settled * lower, limits.cut_boot * ramp(rest.busy_s, 2.0, 4.0) * ramp(rest.steps, 2.0, 6.0))
     alive = ramp(rest.tail_a - base, *limits.alive_a)
     long = ramp(rest.drawn_s, limits.kick_s[0], limits.kick_s[1])
     return ramp(top, *limits.boot_top_a) * lively * course * alive * long
