@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
@@ -11,13 +12,14 @@ from typing import Any, TypeVar
 import msgspec
 
 from benchd.daemon.core import Core
+from benchd.daemon.memory import between
 from benchd.daemon.watch import ChannelWatch
 from benchd.guard.client import GuardClient, GuardRefused
 from benchd.guard.wire import RuleLimits
 from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import OutputState
 from benchd.settings import Plan, check_plan
-from benchd.store.errors import LogError
+from benchd.store.errors import LogDown, LogError
 from benchd.store.log import Log, TraceRow
 from benchd.supplies.clock import now_ns
 from benchd.traces.samples import Samples
@@ -70,8 +72,9 @@ class Bench:
             raise Refused("wrong-state", f"{supply}/{channel} is on already; switch it off first")
         board = ""
         if (on_bench := self._core.job) is not None:
-            job = await self._read(lambda db: db.job(on_bench))
-            board = job.board if job else ""
+            with contextlib.suppress(Refused):  # a log that is down does not keep a board from being powered
+                job = await self._read(lambda db: db.job(on_bench))
+                board = job.board if job else ""
         before = watch.plan, watch.board
         watch.plan, watch.board = chosen.name, board
         try:
@@ -170,7 +173,8 @@ class Bench:
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """See `BenchPort.recent`."""
         now = now_ns()
-        return self._watch(supply, channel).memory.between(now - round(seconds * 1e9), now + 10**10)
+        parts = self._watch(supply, channel).memory.parts()
+        return await asyncio.to_thread(between, parts, now - round(seconds * 1e9), now + 10**10)
 
     async def _read(self, ask: Callable[[Log], T]) -> T:
         def work() -> T:
@@ -188,8 +192,10 @@ class Bench:
     async def _write(self, change: Callable[[Log], T]) -> T:
         try:
             return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
-        except LogError as e:
+        except LogDown as e:
             raise Refused("log-down", str(e)) from None
+        except LogError as e:  # somebody else was quicker: the job is there by now, or gone
+            raise Refused("wrong-state", str(e)) from None
 
 
 def rule_limits(plan: Plan) -> RuleLimits:

@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 
 from benchd.daemon.hub import Hub
+from benchd.daemon.memory import between
 from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
@@ -20,6 +21,8 @@ from benchd.reading import Block, OutputState
 from benchd.settings import Settings
 from benchd.store.errors import LogError
 from benchd.store.filing import summarise
+from benchd.store.log import TraceRow
+from benchd.store.settings_rows import record_settings
 from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
 from benchd.traces.capture import TraceClosed
@@ -33,6 +36,7 @@ log = logging.getLogger("benchd")
 
 GRACE_S = 0.15
 """A trace is filed this long after its end: its last readings may still be on their way from the guard (20 ms)."""
+FILED_WITHIN_S = 5.0
 ALARM_S = 900.0
 LIVE_POINTS = 40
 """Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
@@ -67,6 +71,12 @@ class Core:
             for s in settings.supply
             for c in s.channel
         }
+
+    def remember_settings(self) -> None:
+        """The settings in force, without secrets, go into the log when they have changed."""
+        secret = {"influxdb": {"token"}, "mqtt": {"password"}}
+        kept = self.settings.model_dump(mode="json", exclude=secret)
+        self._later(self.writer.submit(lambda db: record_settings(db, kept)))
 
     def restore_latches(self, latched: dict[tuple[str, int], Tripped | None]) -> None:
         """Outputs that an earlier daemon left tripped are so still: a new process is not a person who re-arms."""
@@ -112,7 +122,7 @@ class Core:
 
     def _on_output(self, change: OutputChanged) -> None:
         watch = self.watches[change.supply, change.channel]
-        trace = watch.open.id if watch.open else None
+        opened = watch.open
         watch.on_output(change)
         payload = {
             "output": str(change.state),
@@ -122,7 +132,7 @@ class Core:
             "limit_a": watch.limit_a if change.state == OutputState.ON else None,
             "latched": change.latched,
         }
-        self._enter("output", change.supply, change.channel, trace, payload)
+        self._enter("output", change.supply, change.channel, opened, payload)
         if change.state == OutputState.UNKNOWN:
             log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
         self.event("output", payload | {"supply": change.supply, "channel": change.channel})
@@ -160,26 +170,26 @@ class Core:
 
     async def _file(self, opened: OpenTrace, closed: TraceClosed) -> None:
         await asyncio.sleep(GRACE_S)
-        supply, channel = opened.supply, opened.channel
-        samples = self.watches[supply, channel].memory.between(closed.start_ns, closed.end_ns + 1)
-        trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
-        finding = await asyncio.to_thread(read_trace, trace)
-        row = summarise(trace, opened.id, opened.job, supply, channel, closed.end_ns, closed.reason, finding)
+        parts = self.watches[opened.supply, opened.channel].memory.parts()
+        row, fault = await asyncio.to_thread(trace_row, opened, closed, parts)
+        if fault:
+            self.alarm(fault)
         try:
             await asyncio.wrap_future(self.writer.submit(lambda db: db.add_trace(row)))
         except LogError as e:
             self.alarm(f"trace {row.id} could not be filed: {e}")
-        self.event("trace", {"supply": supply, "channel": channel, "row": msgspec.to_builtins(row)})
+            return
+        self.event("trace", {"supply": row.supply, "channel": row.channel, "row": msgspec.to_builtins(row)})
 
-    async def all_filed(self) -> None:
-        """Wait until every trace that has ended is filed."""
-        while self._filing:
-            await asyncio.gather(*self._filing, return_exceptions=True)
+    async def all_filed(self, within_s: float = FILED_WITHIN_S) -> None:
+        """Wait until every trace that has ended is filed, or for so long: the log may be down for days."""
+        if self._filing:
+            await asyncio.wait(self._filing, timeout=within_s)
 
     def _enter(
-        self, kind: str, supply: str | None, channel: int | None, trace: str | None, payload: dict[str, Any]
+        self, kind: str, supply: str, channel: int | None, opened: OpenTrace | None, payload: dict[str, Any]
     ) -> None:
-        job = self.job
+        job, trace = (opened.job, opened.id) if opened else (self.job, None)
         self._later(
             self.writer.submit(
                 lambda db: db.add_entry(kind, job=job, supply=supply, channel=channel, trace=trace, payload=payload)
@@ -222,17 +232,21 @@ class Core:
         while True:
             await asyncio.sleep(0.05 if self.hub else 0.1)
             beat += 1
-            for watch in self.watches.values():
-                fresh, watch.pending = Samples.concat(watch.pending), []
-                if not len(fresh):
-                    continue
-                if self.hub:
-                    self.hub.send(samples_message(watch, fresh))
-                if self.on_live is not None and (not self.hub or beat % 2 == 0):
-                    self.on_live(watch.supply, watch.number, live_numbers(watch))
-            if self.hub and (self._changed.is_set() or beat % 4 == 0):
-                self._changed.clear()
-                self.hub.send(self._bench_message())
+            self.beat(beat)
+
+    def beat(self, beat: int) -> None:
+        """One round of `pump`, the `beat`th: new readings to the pages, every second round the rest."""
+        for watch in self.watches.values():
+            fresh, watch.pending = Samples.concat(watch.pending), []
+            if not len(fresh):
+                continue
+            if self.hub:
+                self.hub.send(samples_message(watch, fresh))
+            if self.on_live is not None and (not self.hub or beat % 2 == 0):
+                self.on_live(watch.supply, watch.number, live_numbers(watch))
+        if self.hub and (self._changed.is_set() or beat % 4 == 0):
+            self._changed.clear()
+            self.hub.send(self._bench_message())
 
     def _bench_message(self) -> dict[str, Any]:
         return {"type": "bench", **msgspec.to_builtins(self.view())}
@@ -278,6 +292,20 @@ class Core:
             f"{w.supply}/{w.number}: {w.dropped} readings were dropped" for w in self.watches.values() if w.dropped
         ]
         return found
+
+
+def trace_row(opened: OpenTrace, closed: TraceClosed, parts: tuple[Samples, ...]) -> tuple[TraceRow, str]:
+    """A trace that has ended, read, as its row in the log; and what went wrong with reading it. For any thread."""
+    samples = between(parts, closed.start_ns, closed.end_ns + 1)
+    trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
+    finding, fault = None, ""
+    try:
+        finding = read_trace(trace)
+    except Exception as e:  # what was caught is filed, whatever a rule makes of it
+        log.exception("reading trace %s", opened.id)
+        fault = f"trace {opened.id} is filed without a finding: reading it failed with {e!r}"
+    row = summarise(trace, opened.id, opened.job, opened.supply, opened.channel, closed.end_ns, closed.reason, finding)
+    return row, fault
 
 
 def samples_message(watch: ChannelWatch, fresh: Samples) -> dict[str, Any]:

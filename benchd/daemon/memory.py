@@ -31,20 +31,24 @@ class Memory:
             while self._parts and int(self._parts[0].t_ns[-1]) < oldest:
                 self._parts.popleft()
 
-    def between(self, start_ns: int, end_ns: int) -> Samples:
-        """The readings with start_ns <= t < end_ns, in order, each once."""
-        found = [p.between(start_ns, end_ns) if _ordered(p) else p for p in (*self._parts, *self._small)]
-        whole = Samples.concat(found)
-        if not len(whole):
-            return whole
-        _, first = np.unique(whole.t_ns, return_index=True)
-        return Samples(
-            whole.t_ns[first],
-            whole.voltage_v[first],
-            whole.current_a[first],
-            whole.mode[first],
-            whole.flags[first],
-        ).between(start_ns, end_ns)
+    def parts(self) -> tuple[Samples, ...]:
+        """What is there now, for `between` in another thread: parts are never changed, only added and dropped."""
+        return (*self._parts, *self._small)
+
+
+def between(parts: tuple[Samples, ...], start_ns: int, end_ns: int) -> Samples:
+    """The readings with start_ns <= t < end_ns, in order, each once. A third of a second for an hour at 1000/s."""
+    whole = Samples.concat(p.between(start_ns, end_ns) if _ordered(p) else p for p in parts)
+    if not len(whole):
+        return whole
+    _, first = np.unique(whole.t_ns, return_index=True)
+    return Samples(
+        whole.t_ns[first],
+        whole.voltage_v[first],
+        whole.current_a[first],
+        whole.mode[first],
+        whole.flags[first],
+    ).between(start_ns, end_ns)
 
 
 def _ordered(part: Samples) -> bool:

@@ -5,18 +5,20 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import fcntl
+import functools
 import json
 import logging
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig, Tripped
+from benchd.reading import OutputState
 from benchd.settings import Settings, SettingsError, secret
 from benchd.store.errors import LogError
 from benchd.store.log import Log
@@ -29,6 +31,7 @@ from benchd.web.server import CannotListen, serve
 log = logging.getLogger("benchd")
 
 ADDRESS = "daemon.json"
+LOCK = "daemon.lock"
 
 
 class StartError(Exception):
@@ -54,16 +57,13 @@ class Daemon:
         True when every output was confirmed off at the end. Raises StartError.
         """
         folder = self._settings.data_path
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as e:
-            raise StartError(f"data_dir {folder}: cannot be made: {e}") from None
         with _only_one(folder), contextlib.ExitStack() as undo:
-            configure, accuracies = self._supplies(folder)
+            configure, accuracies = self._supplies()
             writer, job, latched = _open_log(folder / "benchd.sqlite")
             undo.callback(writer.close)
             self.core = core = Core(self._settings, accuracies, writer, job)
             core.restore_latches(latched)
+            core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
             loop = asyncio.get_running_loop()
             if signals:
@@ -85,42 +85,45 @@ class Daemon:
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=())
         page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
-        first: set[asyncio.Future[Any]] = {page, address}
-        await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
-        if not address.done():
-            try:
-                await page
-            except CannotListen as e:
-                raise StartError(str(e)) from None
-            raise StartError("the page ended before it was up")
+        await _up(page, address)
         latched = [key for key, watch in core.watches.items() if watch.latched]
         guard = GuardClient(configure, core.on_report, core.alarm, latched)
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *self._followers(core, writer, folder)]
         for watch in core.watches.values():
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
+        for task in tasks:
+            task.add_done_callback(functools.partial(_ended, core))
         address_file = folder / ADDRESS
         confirmed = False
         try:
-            await guard.start()
-            address_file.write_text(json.dumps({"url": address.result(), "pid": os.getpid()}), "utf-8")
+            try:
+                await guard.start()
+            except TimeoutError as e:
+                raise StartError(str(e)) from None
+            try:
+                address_file.write_text(json.dumps({"url": address.result(), "pid": os.getpid()}), "utf-8")
+            except OSError as e:
+                core.alarm(f"{address_file}: not written, so `benchd job` will not find this daemon: {e}")
             ready(address.result())
             stopped = asyncio.create_task(self._stop.wait(), name="stop")
             await asyncio.wait({stopped, page}, return_when=asyncio.FIRST_COMPLETED)
             stopped.cancel()
         finally:
-            address_file.unlink(missing_ok=True)
             confirmed = await guard.stop()
+            # A supply that was never reached holds nothing of ours, but nobody has read back that it is off.
+            confirmed = confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
+            with contextlib.suppress(OSError):
+                address_file.unlink()
             await core.all_filed()
             for task in tasks:
                 task.cancel()
-            results = await asyncio.gather(*tasks, return_exceptions=True)
-            for task, result in zip(tasks, results, strict=True):
-                if isinstance(result, Exception):
-                    log.error("%s ended with %r", task.get_name(), result)
+            await asyncio.gather(*tasks, return_exceptions=True)
+        if not self._stop.is_set():
+            raise StartError("the page ended by a fault of its own; every output was switched off")
         return confirmed
 
-    def _supplies(self, folder: Path) -> tuple[Configure, dict[tuple[str, int], Conditions]]:
+    def _supplies(self) -> tuple[Configure, dict[tuple[str, int], Conditions]]:
         supplies: list[SupplyConfig] = []
         accuracies: dict[tuple[str, int], Conditions] = {}
         for s in self._settings.supply:
@@ -185,7 +188,10 @@ def lock_dir() -> Path:
     """Where supplies are locked: one folder for all users' daemons of this machine, since a supply is one thing."""
     folder = Path("/run/lock") if os.access("/run/lock", os.W_OK) else Path("/tmp")  # noqa: S108
     found = folder / "benchd"
-    found.mkdir(mode=0o1777, exist_ok=True)
+    try:
+        found.mkdir(mode=0o1777, exist_ok=True)
+    except OSError as e:
+        raise StartError(f"{found}: the folder for the supplies' locks cannot be made: {e}") from None
     with contextlib.suppress(PermissionError):
         found.chmod(0o1777)
     return found
@@ -202,21 +208,61 @@ def _open_log(path: Path) -> tuple[LogWriter, str | None, dict[tuple[str, int], 
     return writer, None, {}
 
 
+async def _up(page: asyncio.Task[None], address: asyncio.Future[str]) -> None:
+    """Wait for the page's address. Raises StartError when the page cannot be offered."""
+    first: set[asyncio.Future[Any]] = {page, address}
+    await asyncio.wait(first, return_when=asyncio.FIRST_COMPLETED)
+    if not address.done():
+        try:
+            await page
+        except CannotListen as e:
+            raise StartError(str(e)) from None
+        raise StartError("the page ended before it was up")
+
+
+def _ended(core: Core, task: asyncio.Task[Any]) -> None:
+    """A part of the daemon that ends before the daemon does is told at once."""
+    if not task.cancelled() and (error := task.exception()) is not None:
+        log.error("%s ended", task.get_name(), exc_info=error)
+        core.alarm(f"{task.get_name()} ended by a fault of the daemon; restart it when no board is powered: {error!r}")
+
+
 @contextlib.contextmanager
-def _only_one(folder: Path) -> Any:
-    held: IO[str] = (folder / "daemon.lock").open("a+", encoding="utf-8")
+def _only_one(folder: Path) -> Iterator[None]:
+    """Holds the folder for one daemon. Raises StartError when another has it or there is no such folder.
+
+    A disk that is full or read-only does not matter here: the outputs are guarded all the same.
+    """
+    held = _opened(folder)
     try:
         try:
             fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            held.seek(0)
-            holder = held.read().strip() or "unknown"
             raise StartError(
-                f"{folder}: another daemon writes this log ({holder}); end it, or set another data_dir"
+                f"{folder}: another daemon writes this log ({_holder(folder)}); end it, or set another data_dir"
             ) from None
-        held.truncate(0)
-        held.write(f"pid {os.getpid()}")
-        held.flush()
+        with contextlib.suppress(OSError):
+            os.truncate(held, 0)
+            os.write(held, f"pid {os.getpid()}".encode())
         yield
     finally:
-        held.close()
+        os.close(held)
+
+
+def _opened(folder: Path) -> int:
+    file = folder / LOCK
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(OSError):
+            return os.open(file, os.O_RDWR | os.O_CREAT, 0o644)
+        # A folder can be locked like a file.
+        return os.open(file if file.exists() else folder, os.O_RDONLY)
+    except OSError as e:
+        raise StartError(f"data_dir {folder}: cannot be made or opened: {e}") from None
+
+
+def _holder(folder: Path) -> str:
+    try:
+        return (folder / LOCK).read_text("utf-8").strip() or "unknown"
+    except (OSError, ValueError):
+        return "unknown"

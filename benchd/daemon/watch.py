@@ -103,6 +103,7 @@ class ChannelWatch:
             # Zero: found on, and nobody here knows with which settings.
             self.set_voltage_v, self.limit_a = change.voltage_v or None, change.limit_a or None
             if was != OutputState.ON:
+                self.last_closed = None  # of the power-up before: a trip from now on is none of its business
                 self._happened(self._capture.output_on(change.t_ns, self.set_voltage_v, self.limit_a))
         elif was == OutputState.ON or self.open:
             self._happened(self._capture.output_off(change.t_ns, change.reason))

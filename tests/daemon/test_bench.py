@@ -1,0 +1,171 @@
+"""What people ask of the bench: checked, passed to guard and log, answered or refused with a reason."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.jobs.job import Job
+from benchd.reading import OutputState
+from benchd.store.errors import LogDown
+from benchd.store.log import Log
+from benchd.web.port import Refused
+from tests.daemon.making import FakeGuard, FakeWriter, S, off, on, past, readings
+
+
+async def refused(awaitable: Any) -> tuple[str, str]:
+    with pytest.raises(Refused) as caught:
+        await awaitable
+    return caught.value.code, caught.value.message
+
+
+async def test_power_on_asks_the_guard_for_the_plan_and_its_protections(bench: Bench, guard: FakeGuard) -> None:
+    await bench.power_on("psu-a", 1, None)
+    ((what, supply, channel, voltage_v, limit_a, rules),) = guard.asked
+    assert (what, supply, channel, voltage_v, limit_a) == ("on", "psu-a", 1, 4.0, 2.0)
+    assert (rules.over_voltage_v, rules.over_current_a) == (4.5, None)
+    # The settings have ms and µF, the rules s and F.
+    assert (rules.short_hold_s, rules.harmless_bulk_f, rules.stale_s) == (0.02, 0.002, 1.0)
+    assert bench.view().channels[0].output == OutputState.ON
+
+
+async def test_nobody_gets_beyond_the_envelope(bench: Bench, guard: FakeGuard) -> None:
+    code, text = await refused(bench.power_on("psu-a", 1, "laptop"))
+    assert code == "out-of-range"
+    assert "asks for 19.0 V" in text
+    assert "5.0 V" in text
+    assert (await refused(bench.power_on("psu-a", 1, "none-such")))[0] == "out-of-range"
+    assert guard.asked == []
+
+
+async def test_what_is_not_there_is_not_found(bench: Bench, guard: FakeGuard) -> None:
+    for asked in (bench.power_on("x", 1, None), bench.power_off("psu-a", 3), bench.rearm("x", 1),
+                  bench.mark("psu-a", 9, "button"), bench.recent("x", 1, 5), bench.trace("none")):  # fmt: skip
+        code, text = await refused(asked)
+        assert code == "not-found"
+        assert "psu-a/1, psu-a/2" in text or "trace" in text
+    assert guard.asked == []
+
+
+async def test_a_guard_that_refuses_leaves_the_plan_as_it_was(bench: Bench, guard: FakeGuard) -> None:
+    guard.refuse = "the limit reads back 1.9 A instead of 2.0 A"
+    assert await refused(bench.power_on("psu-a", 1, "small")) == ("wrong-state", guard.refuse)
+    assert bench.view().channels[0].plan == "phone"
+    for asked in (bench.power_off("psu-a", 1), bench.power_off(None, None), bench.rearm("psu-a", 1)):
+        assert await refused(asked) == ("wrong-state", guard.refuse)
+
+
+async def test_on_while_on_is_refused_and_off_is_always_passed_on(bench: Bench, guard: FakeGuard) -> None:
+    await bench.power_on("psu-a", 1, None)
+    assert (await refused(bench.power_on("psu-a", 1, None)))[0] == "wrong-state"
+    await bench.power_off("psu-a", 1)
+    await bench.power_off("psu-a", 1)
+    await bench.power_off(None, None)
+    assert [a[0] for a in guard.asked] == ["on", "off", "off", "off"]
+
+
+async def test_without_a_guard_the_link_is_down(core: Core, log: Log) -> None:
+    bench = Bench(core, log.path)
+    assert (await refused(bench.power_on("psu-a", 1, None)))[0] == "link-down"
+    assert (await refused(bench.power_off(None, None)))[0] == "link-down"
+
+
+async def test_the_board_of_the_job_on_the_bench_goes_with_the_trace(bench: Bench, core: Core, log: Log) -> None:
+    log.add_job(Job("R-1", board="pellor-p3"))
+    await bench.choose_job("R-1")
+    await bench.power_on("psu-a", 1, None)
+    assert core.watches["psu-a", 1].board == "pellor-p3"
+    await bench.power_off("psu-a", 1)
+    await bench.choose_job(None)
+    await bench.power_on("psu-a", 1, None)
+    assert core.watches["psu-a", 1].board == ""
+
+
+async def test_a_log_that_is_down_does_not_keep_power_from_anyone(core: Core, guard: FakeGuard, tmp_path: Path) -> None:
+    bench = Bench(core, tmp_path / "gone" / "benchd.sqlite")
+    core.job = "R-1"
+    await bench.power_on("psu-a", 1, None)
+    assert bench.view().channels[0].output == OutputState.ON
+    await bench.power_off(None, None)
+    assert (await refused(bench.jobs()))[0] == "log-down"
+
+
+async def test_marks_belong_to_an_output_that_is_on(bench: Bench, core: Core) -> None:
+    assert (await refused(bench.mark("psu-a", 1, "button")))[0] == "wrong-state"
+    await bench.power_on("psu-a", 1, None)
+    code, text = await refused(bench.mark("psu-a", 1, "lunch"))
+    assert code == "out-of-range"
+    assert "connected, button, boot-end, removed" in text
+    await bench.mark("psu-a", 1, "button")
+    assert core.watches["psu-a", 1].open is not None
+
+
+async def test_jobs_are_taken_in_once_and_chosen_only_when_there(bench: Bench, log: Log) -> None:
+    made = await bench.create_job(Job("R-1", device="phone"))
+    assert made.created_ns > 0
+    assert (await refused(bench.create_job(Job("R-1"))))[0] == "wrong-state"
+    assert (await refused(bench.create_job(Job("R 1"))))[0] == "out-of-range"
+    assert (await refused(bench.choose_job("R-2")))[0] == "not-found"
+    assert bench.view().job is None
+    await bench.choose_job("R-1")
+    assert bench.view().job == "R-1"
+    assert log.current_job() == "R-1"
+    assert [e.kind for e in await bench.journal("R-1", 10)] == ["job-created", "job-chosen"]
+
+
+async def test_two_pages_that_take_in_the_same_job_at_once(
+    bench: Bench, log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both have seen that it is not there; the second one is told that it is, not that the log is broken."""
+    monkeypatch.setattr(bench, "_read", unseen)
+    log.add_job(Job("R-1"))
+    assert (await refused(bench.create_job(Job("R-1"))))[0] == "wrong-state"
+
+
+async def unseen(_ask: Any) -> None:
+    return None
+
+
+async def test_a_write_that_fails_is_told_as_such(
+    bench: Bench, writer: FakeWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_log: Log, _job: Job) -> None:
+        raise LogDown("the disk is full")
+
+    monkeypatch.setattr(Log, "add_job", full)
+    assert await refused(bench.create_job(Job("R-1"))) == ("log-down", "the disk is full")
+
+
+async def test_notes_need_a_job(bench: Bench) -> None:
+    assert (await refused(bench.note(None, "seen")))[0] == "wrong-state"
+    assert (await refused(bench.note("R-9", "seen")))[0] == "not-found"
+    await bench.create_job(Job("R-1"))
+    await bench.choose_job("R-1")
+    assert (await bench.note(None, "seen")).job == "R-1"
+
+
+async def test_recent_readings_are_those_of_the_last_seconds(bench: Bench, core: Core) -> None:
+    t = past(10)
+    core.on_report(on(t_ns=t))
+    core.on_report(readings(t, [0.1] * 1000))
+    found = await bench.recent("psu-a", 1, 5.0)
+    assert 400 <= len(found) <= 500
+    assert len(await bench.recent("psu-a", 2, 5.0)) == 0
+
+
+async def test_a_filed_trace_comes_with_its_readings(bench: Bench, core: Core, log: Log) -> None:
+    t = past(20)
+    core.on_report(on(t_ns=t))
+    for block in (readings(t, [0.0, 0.0001] * 100), readings(t + 2 * S, [0.06] * 500)):
+        core.on_report(block)
+        log.add_block(block)
+    core.on_report(off(t_ns=t + 7 * S))
+    await core.all_filed()
+    ((listed),) = await bench.traces(None, 10)
+    row, samples = await bench.trace(listed.id)
+    assert row == listed
+    assert len(samples) == row.readings == 700

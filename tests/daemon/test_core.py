@@ -1,0 +1,262 @@
+"""What the guard's reports lead to: log entries, traces, trips, warnings and live messages."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchd.daemon import core as core_module
+from benchd.daemon.core import Core, live_numbers, samples_message
+from benchd.guard.wire import LinkChanged, SupplyErrors
+from benchd.jobs.job import Job
+from benchd.reading import OutputState
+from benchd.store.log import Log
+from tests.daemon.making import ACCURACY, MS, FakeWriter, S, off, on, past, readings, settings, trip
+
+
+def power_up(core: Core, amps: float = 0.06, channel: int = 1, seconds_ago: float = 60.0) -> int:
+    """Output on, a board clipped on that draws so much; returns the time of the next reading. A trace is open."""
+    t = past(seconds_ago)
+    core.on_report(on(channel, t))
+    core.on_report(readings(t, [0.0, 0.0001] * 100, channel=channel))
+    core.on_report(readings(t + 2 * S, [amps] * 500, channel=channel))
+    assert core.watches["psu-a", channel].open is not None
+    return t + 7 * S
+
+
+async def listening(core: Core) -> AsyncIterator[dict[str, Any]]:
+    messages = core.live()
+    assert (await anext(messages))["type"] == "bench"
+    return messages
+
+
+async def next_event(messages: AsyncIterator[dict[str, Any]], kind: str) -> dict[str, Any]:
+    async with asyncio.timeout(10):
+        async for message in messages:
+            if message["type"] == "event" and message["kind"] == kind:
+                return dict(message["payload"])
+    raise AssertionError(kind)
+
+
+async def test_a_power_up_is_filed_under_the_job_of_its_beginning(core: Core, log: Log) -> None:
+    for id in ("R-1", "R-2"):
+        log.add_job(Job(id))
+    core.job = "R-1"
+    messages = await listening(core)
+    end = power_up(core)
+    core.job = "R-2"
+    core.on_report(off(t_ns=end))
+    told = await next_event(messages, "trace")
+    await core.all_filed()
+    (row,) = log.traces()
+    assert (row.id, row.job, row.reason) == (told["row"]["id"], "R-1", "off")
+    assert row.readings == 700
+    assert row.peak_a == 0.06
+    # Q = I t: 5 s at 60 mA, and half a step up (trapezoidal rule); the pre-roll adds its mean of 0.05 mA for 2 s.
+    assert row.charge_c == pytest.approx(0.06 * 5.0, rel=0.003)
+    assert row.finding is not None
+    # The off is the old job's, though the next is on the bench already.
+    assert [e.kind for e in log.journal(job="R-1")] == ["job-created", "output", "output", "trace"]
+    assert [e.kind for e in log.journal(job="R-2")] == ["job-created"]
+
+
+async def test_blocks_carry_job_and_trace_to_the_log(core: Core, writer: FakeWriter) -> None:
+    core.job = "R-1"
+    end = power_up(core)
+    opened = core.watches["psu-a", 1].open
+    assert opened is not None
+    core.job = "R-2"  # the next trace's; this one stays where it is
+    core.on_report(readings(end, [0.06] * 5))
+    core.on_report(readings(end, [0.0] * 5, channel=2))
+    assert [(job, trace) for _, job, trace in writer.blocks[-2:]] == [("R-1", opened.id), ("R-2", None)]
+
+
+async def test_a_trace_that_cannot_be_read_is_filed_all_the_same(
+    core: Core, log: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(trace: Any) -> Any:
+        raise ZeroDivisionError("a mistake in a rule")
+
+    monkeypatch.setattr(core_module, "read_trace", broken)
+    core.on_report(off(t_ns=power_up(core)))
+    await core.all_filed()
+    (row,) = log.traces()
+    assert (row.finding, row.readings) == (None, 700)
+    assert any("filed without a finding" in w and "a mistake in a rule" in w for w in core.view().warnings)
+
+
+async def test_readings_that_are_no_numbers_do_not_spoil_a_traces_sums(core: Core, log: Log) -> None:
+    end = power_up(core)
+    core.on_report(readings(end, [float("nan"), 0.06]))
+    core.on_report(off(t_ns=end + S))
+    await core.all_filed()
+    (row,) = log.traces()
+    assert row.peak_a == 0.06
+    assert row.charge_c is not None
+    assert np.isfinite(row.charge_c)
+
+
+async def test_the_end_does_not_wait_for_a_log_that_is_down(core: Core, writer: FakeWriter) -> None:
+    end = power_up(core)
+    writer.down = True
+    core.on_report(off(t_ns=end))
+    began = time.monotonic()
+    await core.all_filed(within_s=0.1)
+    assert time.monotonic() - began < 5
+    for _, future in writer.held:
+        future.cancel()
+    await core.all_filed()
+
+
+async def test_a_trip_goes_to_the_log_and_the_pages_with_its_trace(core: Core, log: Log) -> None:
+    core.job = "R-1"
+    messages = await listening(core)
+    end = power_up(core)
+    opened = core.watches["psu-a", 1].open
+    assert opened is not None
+    core.on_report(trip(end + 30 * MS, readings(end, [2.0] * 4, volts=0.2)))
+    told = await next_event(messages, "trip")
+    assert (told["trace"], told["job"], told["rule"]) == (opened.id, "R-1", "short")
+    await core.all_filed()
+    (entry,) = log.journal(kinds=["trip"])
+    assert (entry.trace, entry.job) == (opened.id, "R-1")
+    (row,) = log.traces()
+    assert (row.reason, row.peak_a) == ("tripped", 2.0)
+    view = core.view()
+    assert view.channels[0].trip is not None
+    assert not [w for w in view.warnings if "NOT be confirmed" in w]
+
+
+async def test_a_trip_right_after_power_on_is_not_the_last_boards(core: Core, log: Log) -> None:
+    """The output went on, the guard tripped and said `off` first; nothing was recorded of it."""
+    core.job = "R-1"
+    core.on_report(off(t_ns=power_up(core)))
+    await core.all_filed()
+    core.job = "R-2"
+    t = past(1)
+    core.on_report(on(t_ns=t))
+    core.on_report(off(t_ns=t + 50 * MS, reason="trip", latched=True))
+    core.on_report(trip(t + 40 * MS, readings(t, [2.0] * 4, volts=0.2)))
+    (entry,) = log.journal(kinds=["trip"])
+    assert (entry.trace, entry.job) == (None, "R-2")
+
+
+async def test_an_off_that_is_not_confirmed_is_an_alarm_and_stays_a_warning(core: Core) -> None:
+    end = power_up(core)
+    core.on_report(trip(end, readings(end, [2.0]), confirmed=False))
+    core.on_report(off(t_ns=end, reason="trip", latched=True, state=OutputState.UNKNOWN, text="reads back on"))
+    warnings = core.view().warnings
+    assert any("could NOT be confirmed off: switch off at the supply itself" in w for w in warnings)
+    assert "psu-a/1: the output is UNKNOWN, it may be on: reads back on" in warnings
+
+
+async def test_a_log_that_fails_is_said_as_long_as_it_fails(core: Core, writer: FakeWriter) -> None:
+    writer.down = True
+    assert "the log is not being written: the disk is full" in core.view().warnings
+    core.on_report(on())  # and reports are still taken
+    assert core.view().channels[0].output == "on"
+    writer.down = False
+    assert not [w for w in core.view().warnings if "log" in w]
+
+
+async def test_alarms_are_few_the_newest_last_and_old_ones_go(core: Core, monkeypatch: pytest.MonkeyPatch) -> None:
+    for n in range(50):
+        core.alarm(f"alarm {n}")
+    core.alarm("alarm 35")  # once more: it is the newest now, and there once
+    shown = [w for w in core.view().warnings if w.startswith("alarm")]
+    assert len(shown) == 20
+    assert shown[-1] == "alarm 35"
+    now = time.monotonic()
+    monkeypatch.setattr(time, "monotonic", lambda: now + core_module.ALARM_S + 1)
+    assert not [w for w in core.view().warnings if w.startswith("alarm")]
+
+
+async def test_link_and_instrument_errors_reach_the_journal_and_the_view(core: Core, log: Log) -> None:
+    core.on_report(LinkChanged("psu-a", True, past(2), identity="EXAMPLE,TWO,0,1"))
+    core.on_report(LinkChanged("psu-a", False, past(1), text="no reply"))
+    core.on_report(SupplyErrors("psu-a", past(1), ((-222, "Data out of range"),), "setting the limit"))
+    view = core.view()
+    assert {(c.link_up, c.link_text, c.identity) for c in view.channels} == {(False, "no reply", "EXAMPLE,TWO,0,1")}
+    assert any("-222 Data out of range" in w and "setting the limit" in w for w in view.warnings)
+    assert [e.kind for e in log.journal()] == ["link", "link", "instrument-error"]
+
+
+async def test_every_state_is_published_and_carries_the_job(core: Core) -> None:
+    published: list[tuple[str, int, dict[str, Any]]] = []
+    core.on_state = lambda supply, channel, state: published.append((supply, channel, state))
+    core.job = "R-1"
+    core.on_report(on())
+    core.on_report(off(state=OutputState.UNKNOWN))
+    assert [(s, c, p["output"], p["job"]) for s, c, p in published] == [
+        ("psu-a", 1, "on", "R-1"),
+        ("psu-a", 1, "unknown", "R-1"),
+    ]
+
+
+async def test_pages_get_thinned_readings_and_the_broker_the_newest(core: Core) -> None:
+    live: list[dict[str, Any]] = []
+    core.on_live = lambda supply, channel, numbers: live.append(numbers)
+    messages = await listening(core)
+    t = past(10)
+    core.on_report(on(t_ns=t))
+    spike = [0.1] * 700 + [1.9] + [0.1] * 299
+    core.on_report(readings(t, spike, step_ns=MS))
+    core.beat(2)
+    async with asyncio.timeout(5):
+        while (message := await anext(messages))["type"] != "samples":
+            pass
+    assert len(message["t_ms"]) <= core_module.LIVE_POINTS
+    assert max(message["i"]) == 1.9
+    assert message["t0_ns"] + message["t_ms"][-1] * MS == pytest.approx(t + 999 * MS)
+    assert live[-1]["current_a"] == 0.1
+    assert live[-1]["power_w"] == pytest.approx(0.4)
+    core.beat(4)
+    assert len(live) == 1  # nothing new, nothing said
+    assert core.watches["psu-a", 1].pending == []
+
+
+async def test_readings_do_not_pile_up_when_nobody_looks(core: Core) -> None:
+    t = past(100)
+    for n in range(100):
+        core.on_report(readings(t + n * S, [0.1] * 10))
+        core.beat(n)
+    assert core.watches["psu-a", 1].pending == []
+
+
+async def test_latches_of_the_daemon_before_are_shown(core: Core) -> None:
+    t = past(5)
+    core.restore_latches({("psu-a", 1): trip(t, readings(t, [2.0])), ("psu-a", 2): None, ("gone", 1): None})
+    one, two = core.view().channels
+    assert (one.latched, two.latched) == (True, True)
+    assert one.trip is not None
+    assert one.trip["detected_ns"] == t
+    assert two.trip is None
+
+
+async def test_settings_go_into_the_log_without_secrets(writer: FakeWriter, log: Log) -> None:
+    kept = settings(mqtt={"host": "h", "password": "hush"}, influxdb={"url": "http://h", "token": "hush"})
+    for _ in range(2):
+        accuracies = {("psu-a", n): ACCURACY for n in (1, 2)}
+        Core(kept, accuracies, writer, None).remember_settings()  # type: ignore[arg-type]
+    assert len(log.journal(kinds=["settings"])) == 1  # the second start changed nothing
+    ((text,),) = log.rows("SELECT settings FROM settings_changes")
+    assert "hush" not in text
+    assert '"host":"h"' in text
+
+
+async def test_numbers_for_pages_and_broker_are_plain(core: Core) -> None:
+    t = past(1)
+    core.on_report(on(t_ns=t))
+    core.on_report(readings(t, [0.1234567891]))
+    watch = core.watches["psu-a", 1]
+    assert watch.open is not None
+    assert samples_message(watch, watch.pending[0])["i"] == [0.123457]
+    assert live_numbers(watch) == {
+        "t_ns": t, "voltage_v": 4.0, "current_a": 0.123457, "power_w": 0.493827, "mode": "cv",
+        "trace": watch.open.id,
+    }  # fmt: skip
