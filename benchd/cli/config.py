@@ -31,7 +31,9 @@ def check(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotated[bo
         settings = load(path)
         for supply in settings.supply:
             try:
-                load_profile(supply.profile)
+                profile = load_profile(supply.profile)
+                for channel in supply.channel:
+                    profile.output(channel.number)
             except ProfileError as e:
                 faults.append(f"{path}: supply {supply.name}: {e}")
     except SettingsError as e:

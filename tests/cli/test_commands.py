@@ -84,6 +84,12 @@ def test_an_unknown_profile_is_a_fault_of_the_settings(tmp_path: Path) -> None:
     assert "no-such" in benchd("config", "check", "--config", file, status=2)
 
 
+def test_an_output_that_the_profile_does_not_have_is_a_fault_of_the_settings(tmp_path: Path) -> None:
+    file = tmp_path / "benchd.toml"
+    file.write_text(example_text().replace("number = 1", "number = 3"))
+    assert "no channel 3" in benchd("config", "check", "--config", file, status=2)
+
+
 def test_read_needs_no_log_and_prints_one_object_a_file(tmp_path: Path) -> None:
     file = stall_csv(tmp_path)
     (found,) = lines(benchd("trace", "read", file, "--json"))
