@@ -337,7 +337,10 @@ def _dropouts(line: Line, after: Bools, nothing_a: float) -> int:
     begins, ends = begins[:n], ends[:n]
     # It was at work right before and is so right after: the slow rise of a boot crosses the line too.
     running = 0.3 * float(np.median(flows))
-    held = (i[begins] > running) & (i[np.minimum(ends + 1, len(i) - 1)] > running)
+    # The readings at its edges are means with a share of it in them: those beside them tell.
+    before = np.maximum(i[begins], i[np.maximum(begins - 1, 0)])
+    afterwards = np.maximum(i[np.minimum(ends + 1, len(i) - 1)], i[np.minimum(ends + 2, len(i) - 1)])
+    held = (before > running) & (afterwards > running)
     return int(np.count_nonzero(held & (t[ends] - t[begins] < 0.8)))
 
 

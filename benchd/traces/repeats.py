@@ -28,6 +28,11 @@ HIGH = 0.5
 """Height of an autocorrelation peak that leaves no doubt about the repetition."""
 LARGEST_SCATTER_OF_HIGH = 0.32
 """With so high a peak the intervals may scatter by this (common practice, no source)."""
+EVEN = 0.2
+"""Intervals that scatter by less than this are even."""
+FLOOR = 0.15
+"""Four even tries that each fall below this share of their height repeat, however unlike they are inside (common
+practice, no source)."""
 MOST_MISSED = 0.4
 """So many tries may have gone unseen per try seen: a slow meter may miss the top of one."""
 
@@ -132,7 +137,8 @@ def _find(smooth: Floats, width_s: float, least_swing_a: float) -> Repeats | Non
         return None
     if len(edges) < 3 and not (len(edges) == 2 and len(smooth) - edges[1] >= 0.6 * period_s / width_s):
         return None
-    if height < LEAST_HEIGHT or not _every_period(smooth, edges, round(period_s / width_s)):
+    deep = len(edges) >= 4 and scatter <= EVEN and low <= FLOOR * high
+    if (height < LEAST_HEIGHT and not deep) or not _every_period(smooth, edges, round(period_s / width_s)):
         return None
     intervals = max(len(edges) - 1, 1)
     u = math.hypot(scatter * period_s / math.sqrt(intervals), math.sqrt(2) * from_step(width_s) / intervals)

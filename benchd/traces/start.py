@@ -290,11 +290,16 @@ def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[i
         first += 1
     base = levels[first].mean_a
     like = max(LIKE * base, LEAST_LIKE_A, 1.2 * line.resolution_a, 4 * bins.sigma_a)
-    last = first
+    last, away_s = first, 0.0
     for k in range(first + 1, len(levels)):
         sinks = 0.6 * base <= levels[k].mean_a < base
-        if abs(levels[k].mean_a - base) > like and levels[k].length_s > SUSTAINED_S and not sinks:
-            break
+        if abs(levels[k].mean_a - base) > like and not sinks:
+            # A spike is no end of it; many short levels in a row are.
+            away_s += levels[k].length_s
+            if away_s > SUSTAINED_S:
+                break
+            continue
+        away_s = 0.0
         if sinks:
             # A leak that warms up or charges something large sinks slowly.
             base = levels[k].mean_a

@@ -186,6 +186,15 @@ def test_a_leak_that_stays_in_the_pauses_of_a_loop_is_a_leak() -> None:
     assert f.button_s == pytest.approx(5.5, abs=0.1)
 
 
+def test_a_leak_ends_where_work_begins_in_many_short_levels() -> None:
+    """No level of the boot lasts 0.15 s, and none is like the leak."""
+    rng = RNG(9)
+    demand = np.concatenate([flat(4, 0.3), *[flat(0.1, a) for a in rng.uniform(0.5, 1.5, 120)], flat(6, 0.5)])
+    f = read_trace(read(Board(demand), Meter(rate=50)))
+    assert f.signature == "early-leak"
+    assert f.button_s == pytest.approx(4.0, abs=0.1)
+
+
 # ---- loops, stalls and nothing --------------------------------------------------------------------------------------
 
 
@@ -225,6 +234,27 @@ def test_noise_on_coarse_steps_is_no_loop() -> None:
     amps = np.where(np.arange(96) % 10 < 4, 0.01, 0.0)
     f = read_trace(trace_of(t, np.full(96, 4.0), amps, Conditions(4.0, 0.5, 0.01), Mark("button", 2 * 10**9, "hand")))
     assert f.signature == "no-draw"
+
+
+LENGTHS = (1.15, 1.2, 0.85, 0.85, 0.95)
+
+
+def test_tries_that_are_unlike_inside_are_a_loop() -> None:
+    """Lengths and insides differ so much that their autocorrelation stays low; that they fall to the floor tells."""
+    rng = RNG(3)
+    tries = [np.concatenate([busy(rng, 17 * k, 0.15, 0.1, 0.8), flat(4 * k, 0.01)]) for k in LENGTHS]
+    f = read_trace(read(Board(np.concatenate([flat(3, 0.01), *tries])), Meter(rate=50, set_voltage_v=19.0)))
+    assert f.signature == "boot-loop"
+
+
+def test_dropouts_are_seen_between_readings_that_are_means() -> None:
+    """Each dropout begins and ends within a reading, which then shows a part of the current."""
+    demand = np.concatenate([flat(2, 0.001), boot(RNG(2), 1.3)])
+    for at in np.linspace(5000, len(demand) - 4000, 8).astype(int):
+        demand[at // 10 * 10 + 2 : at // 10 * 10 + 358] = 0.0
+    f = read_trace(read(Board(demand, button_s=2.0), Meter(rate=100, jitter=0.0)))
+    assert f.signature == "unclear"
+    assert f.alternatives[0].signature == "loose-contact"
 
 
 def test_a_low_stall_may_begin_with_a_higher_kick() -> None:
