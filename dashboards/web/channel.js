@@ -110,7 +110,7 @@ export class ChannelCard {
     const shown = live ? view.output : "unknown";
     setText(this.output, shown);
     setData(this.node, "output", shown);
-    setText(this.capture, live ? capture(view.capture) : "not heard from");
+    setText(this.capture, !live ? "not heard from" : view.latched ? "tripped: re-arm first" : capture(view.capture));
     setText(this.current, amps(view.current_a));
     setText(this.voltage, volts(view.voltage_v));
     setText(this.power, watts(view.power_w));

@@ -8,15 +8,18 @@ export const amps = (value) => (known(value) ? fixed(value, 3) : "–");
 export const volts = (value) => (known(value) ? fixed(value, 3) : "–");
 export const watts = (value) => (known(value) ? fixed(value, 3) : "–");
 
+/** Between a number and its unit: no line ends there. */
+const GAP = "\u00a0";
+
 /** With its unit, digits to fit: 62.3 mA, 1.25 A. */
 export function withUnit(value, unit) {
   if (!known(value)) return "–";
   const size = Math.abs(value);
-  if (size === 0) return `0 ${unit}`;
+  if (size === 0) return `0${GAP}${unit}`;
   for (const [factor, prefix] of [[1, ""], [1e-3, "m"], [1e-6, "µ"]]) {
-    if (size >= factor) return `${Number((value / factor).toPrecision(3))} ${prefix}${unit}`;
+    if (size >= factor) return `${Number((value / factor).toPrecision(3))}${GAP}${prefix}${unit}`;
   }
-  return `${Number((value / 1e-6).toPrecision(2))} µ${unit}`;
+  return `${Number((value / 1e-6).toPrecision(2))}${GAP}µ${unit}`;
 }
 
 /** A length of time: 0.42 s, 12.3 s, 3 min 20 s. */

@@ -2,9 +2,9 @@
 
 import { api } from "./api.js";
 import { byId, el, setText } from "./dom.js";
-import { clock, percent } from "./format.js";
+import { clock, percent, withUnit } from "./format.js";
 import { attempt } from "./sheet.js";
-import { rule, signature } from "./words.js";
+import { rule, signature, why } from "./words.js";
 
 const SHOWN = 100;
 
@@ -53,15 +53,21 @@ function row(entry) {
 }
 
 function sentence({ kind, payload, supply, channel }) {
-  const where = supply ? ` (${supply} · ${channel ?? ""})` : "";
+  const where = supply ? ` (${[supply, channel].filter((one) => one !== null && one !== undefined).join(" · ")})` : "";
   const text = payload.text ?? "";
   switch (kind) {
     case "note": return text;
     case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
     case "trip": return `Trip: ${rule(payload.rule)}. ${text}`;
-    case "output": return `Output ${payload.output ?? ""}${where}. ${text || (payload.reason ?? "")}`;
+    case "output": return output(payload, where);
+    case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;
     case "job-created": return "Taken in";
     case "job-chosen": return "Put on the bench";
     default: return `${kind}: ${text || JSON.stringify(payload)}${where}`;
   }
+}
+
+function output({ output: state, reason, text, set_voltage_v: volts, limit_a: limit }, where) {
+  const set = state === "on" && volts ? `: ${withUnit(volts, "V")}, limit ${withUnit(limit, "A")}` : "";
+  return `Output ${state ?? ""}${where}${set}. ${text || why(reason)}`;
 }

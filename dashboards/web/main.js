@@ -56,7 +56,6 @@ function takeBench(message) {
   jobs.update(view);
   traces.update(view);
   journal.update(view);
-  showWarnings();
   tick();
 }
 
@@ -67,9 +66,10 @@ function takeEvent({ kind }) {
 }
 
 let shownWarnings = "";
-function showWarnings() {
-  const lines = [...view.warnings];
-  if (view.guard !== "alive") lines.unshift(`Guard ${view.guard}: protection may be missing.`);
+function showWarnings(state) {
+  const lines = [...(view.warnings ?? [])];
+  if (view.guard !== undefined && view.guard !== "alive") lines.unshift(`Guard ${view.guard}: protection may be missing.`);
+  if (state === "lost") lines.unshift("This page does not hear the bench. If in doubt, switch off at the supply itself.");
   const all = JSON.stringify(lines);
   if (all === shownWarnings) return;
   shownWarnings = all;
@@ -83,6 +83,8 @@ function tick() {
   setText(byId("link"), { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
   setData(document.body, "link", state);
   for (const card of cards.values()) card.refresh(state === "live");
+  trips.refresh(state === "live");
+  showWarnings(state);
 }
 setInterval(tick, 500);
 
@@ -108,5 +110,9 @@ function route() {
   else traceView.close();
   scrollTo(0, 0);
 }
+// What is scrolled to, or has the focus, must not come to lie under the head.
+new ResizeObserver(([head]) => document.documentElement.style.setProperty("--head", `${Math.ceil(head.borderBoxSize[0].blockSize)}px`))
+  .observe(document.querySelector(".head"));
+
 addEventListener("hashchange", route);
 route();

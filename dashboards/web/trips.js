@@ -6,6 +6,10 @@ import { clock, withUnit } from "./format.js";
 import { rule } from "./words.js";
 
 const SURE_MS = 6000;
+const OFF = "Output is off, read back.";
+const WAS_OFF = "It was off when the bench was last heard; what it is now is not known.";
+/** Where a banner with all its details leaves no room for the other outputs. */
+const SMALL = "(max-width: 699.9px), (max-height: 699.9px)";
 
 export class Trips {
   constructor(alarm) {
@@ -41,10 +45,18 @@ export class Trips {
     if (there.size === 0) this.alarm.quiet();
   }
 
+  /** A page that does not hear the bench does not say `off` either. */
+  refresh(live) {
+    for (const banner of this.banners.values()) {
+      if (banner.dataset.confirmed === "true") setText(banner.querySelector(".trip-off"), live ? OFF : WAS_OFF);
+    }
+  }
+
   make(channel) {
     const trip = channel.trip ?? {};
     // `off` is only said after reading back, be it long after the trip itself had given up.
     const confirmed = channel.output === "off";
+    const small = confirmed && matchMedia(SMALL).matches;
     const through = [[trip.let_through_c, "C"], [trip.let_through_j, "J"], [trip.let_through_a2s, "A²s"]]
       .filter(([value]) => typeof value === "number")
       .map(([value, unit]) => withUnit(value, unit));
@@ -57,24 +69,24 @@ export class Trips {
       el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
       el("p", {}, `${channel.supply} · output ${channel.channel}`),
       el("p", { class: "detail" }, trip.text ?? ""),
-      el("p", { class: "trip-off" }, confirmed
-        ? "Output is off, read back."
-        : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads."),
+      el("p", { class: "trip-off" }, confirmed ? OFF : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads."),
       facts.length ? el("p", { class: "detail" }, facts.join(" · ")) : null,
       el("div", { class: "trip-actions" },
         this.rearmButton(channel, fault),
         // What is made safe may step back, so that the other outputs can be seen; what is not may not.
-        confirmed ? this.foldButton(() => banner) : null),
+        confirmed ? this.foldButton(() => banner, small) : null),
       fault);
+    banner.classList.toggle("folded", small);
     return banner;
   }
 
-  foldButton(banner) {
+  foldButton(banner, folded) {
     const node = button("Less", () => {
       this.alarm.quiet();
       const folded = banner().classList.toggle("folded");
       setText(node, folded ? "More" : "Less");
     }, { class: "fold" });
+    if (folded) setText(node, "More");
     return node;
   }
 

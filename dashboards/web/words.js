@@ -31,6 +31,22 @@ const REASONS = {
   time: "longest time reached",
   "nothing-drawn": "nothing drawn",
 };
+/** Why an output went on or off. */
+const WHY = {
+  asked: "As asked.",
+  trip: "A trip rule decided.",
+  instrument: "The supply switched it by itself, or somebody at its panel.",
+  "found-on": "It was found on though nobody had asked.",
+  refused: "It could not be switched on as asked.",
+  "link-lost": "The link to the supply was lost.",
+  "link-back": "The link came up, and the output was read.",
+  "daemon-lost": "The guard heard nothing from the daemon in time.",
+  shutdown: "benchd was ended.",
+  "re-armed": "Re-armed by a person.",
+  blocked: "The supply did not answer in time.",
+  "guard-gone": "The guard was gone.",
+  unexpected: "For safety: something unforeseen happened.",
+};
 const RULES = {
   short: "Short",
   "over-current": "Over-current",
@@ -54,6 +70,7 @@ const lookUp = (table) => (id) => table[id] ?? id ?? "";
 export const signature = lookUp(SIGNATURES);
 export const capture = lookUp(CAPTURE);
 export const reason = lookUp(REASONS);
+export const why = lookUp(WHY);
 export const rule = lookUp(RULES);
 export const mark = lookUp(MARKS);
 export const mode = lookUp(MODES);

@@ -218,9 +218,14 @@ async def test_a_trip_is_shown_until_a_person_re_arms(browser: Browser, bench: F
     await expect(banner).to_contain_text("Output is off, read back.")
     await expect(banner).to_contain_text("let through 31 mC, 12.8 mJ, 61 mA²s")
     await expect(by(page, "channel-lab-1").get_by_test_id("power-on")).to_be_disabled()
-    await banner.get_by_role("button", name="Less").click()
+    await expect(by(page, "channel-lab-1").get_by_test_id("capture")).to_have_text("tripped: re-arm first")
+    # A phone has no room for the details of what is made safe: they come when asked for.
     await expect(banner.get_by_text("let through")).to_be_hidden()
     await expect(banner.get_by_text("Output is off, read back.")).to_be_visible()
+    await banner.get_by_role("button", name="More").click()
+    await expect(banner.get_by_text("let through")).to_be_visible()
+    await banner.get_by_role("button", name="Less").click()
+    await expect(banner.get_by_text("let through")).to_be_hidden()
     await banner.get_by_test_id("rearm").click()
     await expect(banner.get_by_test_id("rearm")).to_have_text("Fault found and cleared? Tap again to re-arm")
     assert ("rearm", "lab", 1) not in bench.asked
@@ -228,6 +233,38 @@ async def test_a_trip_is_shown_until_a_person_re_arms(browser: Browser, bench: F
     await expect(banner).to_have_count(0)
     assert bench.asked[-1] == ("rearm", "lab", 1)
     assert watched.faults == []
+
+
+async def test_a_desk_shows_the_details_of_a_trip_at_once(browser: Browser, bench: FakeBench, url: str) -> None:
+    bench.set(1, latched=True, trip=trip_of())
+    page = (await open_page(browser, url, DESK)).page
+    await expect(by(page, "trip-banner").get_by_text("let through")).to_be_visible()
+    await by(page, "trip-banner").get_by_role("button", name="Less").click()
+    await expect(by(page, "trip-banner").get_by_text("let through")).to_be_hidden()
+
+
+async def test_a_trip_is_not_called_off_by_a_page_that_hears_nothing(browser: Browser, bench: FakeBench) -> None:
+    bench.set(1, latched=True, trip=trip_of())
+    async with served(bench) as url:
+        page = (await open_page(browser, url)).page
+        banner = by(page, "trip-banner")
+        await expect(banner).to_contain_text("Output is off, read back.")
+    await expect(by(page, "link")).to_have_text(re.compile("link lost"))
+    await expect(banner).not_to_contain_text("Output is off")
+    await expect(banner).to_contain_text("what it is now is not known")
+    await expect(page.get_by_text("If in doubt, switch off at the supply itself.")).to_be_visible()
+    async with served(bench, port=int(url.rstrip("/").rsplit(":", 1)[1])):
+        await expect(banner).to_contain_text("Output is off, read back.", timeout=15_000)
+        await expect(page.get_by_text("If in doubt, switch off at the supply itself.")).to_have_count(0)
+
+
+async def test_a_button_under_a_trip_can_be_reached_on_a_phone(browser: Browser, bench: FakeBench, url: str) -> None:
+    page = (await open_page(browser, url)).page
+    bench.set(2, latched=True, trip=trip_of())
+    await expect(by(page, "trip-banner")).to_be_visible()
+    # Fails when the head or the cut-off bar covers what was scrolled to.
+    await by(page, "channel-lab-1").get_by_test_id("power-on").click()
+    await expect(by(page, "power-sheet")).to_be_visible()
 
 
 async def test_a_trip_sounds_once_the_page_was_touched(browser: Browser, bench: FakeBench, url: str) -> None:
@@ -335,7 +372,14 @@ async def test_it_fits_and_its_targets_are_wide_enough_for_gloves(
     for view in ("bench", "traces", "journal", "trace/T1"):
         await page.goto(f"{url}#{view}")
         await expect(page.locator(f"section.view-{view.split('/')[0]}")).to_be_visible()
+        if view == "trace/T1":
+            await expect(page.get_by_role("button", name="Button")).to_be_visible()
         assert await page.evaluate("document.documentElement.scrollWidth") <= size[0]
+        cut_short = await page.evaluate(
+            """() => [...document.querySelectorAll('button, .like-button, .tabs a')]
+              .filter((e) => e.checkVisibility() && e.scrollWidth > e.clientWidth).map((e) => e.textContent)"""
+        )
+        assert cut_short == [], "the words of a button fit into it"
         await expect(by(page, "cut-off")).to_be_in_viewport(ratio=1)
         small = await page.evaluate(
             """(least) => [...document.querySelectorAll('button, a, input, textarea, summary')]
