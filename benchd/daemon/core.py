@@ -63,6 +63,8 @@ class Core:
         """Text → when, s of the monotonic clock; the newest last."""
         self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
         self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
+        self.on_event: Callable[[str, dict[str, Any]], None] | None = None
+        """Gets every event, in the event loop: it must not wait for anything."""
         self._changed = asyncio.Event()
         self.watches: dict[tuple[str, int], ChannelWatch] = {
             (s.name, c.number): ChannelWatch(
@@ -207,6 +209,8 @@ class Core:
 
     def event(self, kind: str, payload: dict[str, Any]) -> None:
         self.hub.send({"type": "event", "kind": kind, "payload": payload})
+        if self.on_event is not None:
+            self.on_event(kind, payload)
         self._changed.set()
 
     def state_changed(self, watch: ChannelWatch) -> None:
@@ -285,6 +289,11 @@ class Core:
         found += [text for text, at_s in self.alarms.items() if time.monotonic() - at_s < ALARM_S]
         if health["state"] != "ok":
             found.append(f"the log is not being written: {health['text']}")
+        lost = [
+            f"{health[key]} {what}" for key, what in (("dropped", "readings"), ("refused", "events")) if health[key]
+        ]
+        if lost:
+            found.append(f"the log could not be written for too long: {' and '.join(lost)} are not in it")
         for name, state in self.followers.items():
             if (told := state())["state"] != "ok":
                 found.append(f"{name}: {told['text']}")

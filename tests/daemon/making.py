@@ -51,6 +51,7 @@ class FakeWriter:
     def __init__(self, log: Log) -> None:
         self.log = log
         self.down = False
+        self.lost = {"dropped": 0, "refused": 0}
         self.held: list[tuple[Callable[[Log], Any], Future[Any]]] = []
         self.blocks: list[tuple[Block, str | None, str | None]] = []
 
@@ -71,7 +72,7 @@ class FakeWriter:
 
     def health(self) -> LogHealth:
         state = "failing" if self.down else "ok"
-        return LogHealth(state=state, text="the disk is full" if self.down else "", waiting=0, tasks=0, dropped=0)
+        return LogHealth(state=state, text="the disk is full" if self.down else "", waiting=0, tasks=0, **self.lost)
 
 
 class FakeGuard:

@@ -162,6 +162,9 @@ async def test_a_log_that_fails_is_said_as_long_as_it_fails(core: Core, writer: 
     assert core.view().channels[0].output == "on"
     writer.down = False
     assert not [w for w in core.view().warnings if "log" in w]
+    writer.lost = {"dropped": 120, "refused": 0}  # what is lost stays lost after the disk has room again
+    (warning,) = [w for w in core.view().warnings if "log" in w]
+    assert warning == "the log could not be written for too long: 120 readings are not in it"
 
 
 async def test_alarms_are_few_the_newest_last_and_old_ones_go(core: Core, monkeypatch: pytest.MonkeyPatch) -> None:
