@@ -170,6 +170,8 @@ def test_hold_keeps_a_soak_test_on_and_guarded(sim: SimulatedSupply, tmp_path: P
 def test_a_latch_outlives_the_daemon(sim: SimulatedSupply, daemon: Running, tmp_path: Path) -> None:
     sim.board(1, "dead-short")
     daemon.until("s", latched=True, output="off")
+    with Log.open(daemon.log_file, read_only=True) as log:  # committed at once, which is a disk's time after the page
+        until(log.latched, bool, "the latch in the log")
     daemon.process.kill()
     daemon.end()
     again = start(bench(sim), tmp_path)
