@@ -291,6 +291,8 @@ def _fault(where: str, err: dict[str, Any]) -> str:
         return f"{where}: {key}: missing; it has to be given"
     if kind == "value_error":
         detail = str(ctx.get("error", err["msg"]))
+        if not loc:  # a rule between tables: its words name them
+            return f"{where}: {detail}"
         return f"{where}: {key}: {detail}" if isinstance(given, dict) else f"{where}: {key} = {shown}: {detail}"
     text = {
         "greater_than": "allowed: above {gt}", "greater_than_equal": "allowed: {ge} or more",

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchd.cli import out
+from benchd.cli import out, words
 
 if TYPE_CHECKING:
     from benchd.cli.scenario import SimulatedBench
@@ -69,43 +69,8 @@ class _Screen:
     async def follow(self, bench: Bench) -> None:
         """Print trips, traces and jobs as the bench tells of them."""
         async for message in bench.live():
-            if message["type"] == "event":
-                self._event(message["kind"], message["payload"])
-
-    def _event(self, kind: str, p: dict[str, Any]) -> None:
-        if kind == "trip":
-            record = {k: p[k] for k in ("job", "trace", "channel", "rule", "text", "detected_after_ms", "off_confirmed",
-                      "off_confirmed_after_ms", "let_through_c", "let_through_j", "let_through_a2s")}  # fmt: skip
-            state = "output off, confirmed" if p["off_confirmed"] else "OUTPUT NOT CONFIRMED OFF"
-            self.say("trip", record, f"{p['job']}: trip {p['rule']}: {p['text']} ({state})")
-        elif kind == "trace":
-            self._trace(p["row"])
-        elif kind == "job" and p.get("chosen"):
-            self.say("job", {"job": p["chosen"]}, f"on the bench: {p['chosen']}")
-        elif kind == "output":
-            record = {k: p[k] for k in ("channel", "output", "reason", "set_voltage_v", "limit_a")}
-            self.say("output", record, f"channel {p['channel']}: output {p['output']} ({p['reason']})")
-
-    def _trace(self, row: dict[str, Any]) -> None:
-        finding = row["finding"] or {}
-        record = {
-            "job": row["job"],
-            "trace": row["id"],
-            "channel": row["channel"],
-            "signature": finding.get("signature"),
-            "confidence": finding.get("confidence"),
-            "button_s": finding.get("button_s"),
-            "duration_s": round((row["end_ns"] - row["start_ns"]) / 1e9, 3),
-            "peak_a": round(row["peak_a"], 4),
-            "charge_c": round(row["charge_c"], 5),
-            "energy_j": round(row["energy_j"], 5),
-            "readings": row["readings"],
-            "ended": row["reason"],
-        }
-        why = finding["evidence"][0]["text"] if finding.get("evidence") else ""
-        self.say(
-            "trace", record, f"{row['job']}: {finding.get('signature')} ({finding.get('confidence', 0):.0%}): {why}"
-        )
+            if message["type"] == "event" and (told := words.told(message["kind"], message["payload"])):
+                self.say(message["kind"], *told)
 
 
 async def _demo(screen: _Screen, folder: Path, port: int, for_s: float | None) -> None:
@@ -133,7 +98,7 @@ async def _demo(screen: _Screen, folder: Path, port: int, for_s: float | None) -
         await asyncio.gather(*tasks, return_exceptions=True)
     totals = {"traces": screen.counts["trace"], "trips": screen.counts["trip"], "outputs_off_confirmed": confirmed}
     state = "every output off, confirmed" if confirmed else "NOT every output confirmed off"
-    screen.say("done", totals, f"done: {totals['traces']} traces, {totals['trips']} trips; {state}")
+    screen.say("done", totals, f"done: traces {totals['traces']}, trips {totals['trips']}; {state}")
 
 
 async def _play(screen: _Screen, bench: Bench, sim: SimulatedBench) -> None:

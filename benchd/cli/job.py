@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from benchd.cli import daemon_link, out
+from benchd.cli import daemon_link, out, words
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -107,7 +107,10 @@ def list_(
     """All jobs, newest first. Example: benchd job list"""
     with the_log(data_path(data_dir, config), read_only=True) as log:
         current = log.current_job()
-        for job in log.jobs(limit=-1):
+        jobs = log.jobs(limit=-1)
+        if not jobs and not json_:
+            typer.echo("no jobs yet; `benchd job new` takes a device in")
+        for job in jobs:
             out.emit(_job_record(job, current), _job_line(job, current), json_)
 
 
@@ -191,6 +194,19 @@ def _entry_record(entry: JournalEntry) -> dict[str, Any]:
 
 def _entry_line(entry: JournalEntry) -> str:
     p = entry.payload
-    finding = p.get("finding") or {}
-    said = p.get("text") or finding.get("signature") or p.get("signature") or ""
-    return f"  {when(entry.t_ns)}  {entry.kind:<12} {entry.trace or ''} {said}".rstrip()
+    match entry.kind:
+        case "output":
+            said = f"{entry.supply} channel {entry.channel}: {words.output_words(p)}"
+        case "link":
+            said = f"{entry.supply}: {words.link_words(p)}"
+        case "trip":
+            said = words.trip_words(p)
+        case "trace":
+            said = f"{entry.trace} {words.finding_words(p.get('finding') or {})}"
+        case "job-created":
+            said = "taken in"
+        case "job-chosen":
+            said = "put on the bench"
+        case _:
+            said = p.get("text") or ""
+    return f"  {when(entry.t_ns)}  {entry.kind:<11}  {said}".rstrip()

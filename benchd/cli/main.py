@@ -32,12 +32,15 @@ def _root(version: bool = typer.Option(False, "--version", callback=_version, is
 
 
 app.command("run")(run.run)
-app.command("demo")(demo.demo)
-app.command("sim", context_settings={"allow_extra_args": True, "ignore_unknown_options": True}, add_help_option=False)(
-    sim.sim
-)
+app.command("demo", short_help="Five invented devices on a simulated supply, with the page.")(demo.demo)
+app.command(
+    "sim",
+    short_help="A simulated two-channel SCPI supply with a board on each output.",
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+    add_help_option=False,
+)(sim.sim)
 app.command("make-safe")(make_safe.make_safe)
-app.command("supplies")(supplies.supplies)
+app.command("supplies", short_help="List what may be connected, and the driver profiles.")(supplies.supplies)
 app.add_typer(job.app, name="job")
 app.add_typer(trace.app, name="trace")
 app.add_typer(config.app, name="config")

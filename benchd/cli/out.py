@@ -51,8 +51,12 @@ def settings(given: Path | None) -> Settings:
     """The checked settings; ends the command with all faults when they are wrong."""
     from benchd.settings import SettingsError, load
 
+    path = config_path(given)
+    if given is None and "BENCHD_CONFIG" not in os.environ and not path.exists():
+        fail(f"no benchd.toml in this folder, and no {path}: `benchd config example > benchd.toml` writes one to begin "
+             "with, --config names one elsewhere", 2)  # fmt: skip
     try:
-        return load(config_path(given))
+        return load(path)
     except SettingsError as e:
         fail(str(e), 2)
 

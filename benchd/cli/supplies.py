@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchd.cli import out
+
+if TYPE_CHECKING:
+    from benchd.supplies.discovery import Found
 
 
 def supplies(
@@ -31,8 +34,15 @@ def supplies(
     found = find_supplies(identify, tuple(resource or ()))
     for item in found:
         record = dataclasses.asdict(item)
-        out.emit(record, "  ".join(str(v) for v in record.values() if v), json_)
+        out.emit(record, _line(item), json_)
     if not found and not json_:
         typer.echo("nothing found on USB, serial or GPIB; a supply on the network is named by its address:")
         typer.echo('  resource = "TCPIP0::ADDRESS::5025::SOCKET"')
     out.emit({"profiles": profile_names()}, "profiles: " + ", ".join(profile_names()), json_)
+
+
+def _line(found: Found) -> str:
+    fitting = f"profiles that fit: {', '.join(found.profiles)}" if found.profiles else ""
+    # A fault begins with the place it is about, which stands in front already.
+    said = [found.description, found.usb, found.identity, fitting, found.text.removeprefix(f"{found.resource} ")]
+    return "  ".join([found.resource, *filter(None, said)])

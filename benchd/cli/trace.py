@@ -55,7 +55,10 @@ def list_(
 ) -> None:
     """Filed traces, newest first. Example: benchd trace list --job R-1042"""
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
-        for row in log.traces(job=job, limit=limit):
+        rows = log.traces(job=job, limit=limit)
+        if not rows and not json_:
+            typer.echo("no traces" + (f" of job {job}" if job else "") + " in this log")
+        for row in rows:
             out.emit(trace_record(row), trace_line(row), json_)
 
 

@@ -51,8 +51,14 @@ class Daemon:
         """Ask the daemon to end."""
         self._stop.set()
 
-    async def run(self, ready: Callable[[str], None], *, signals: bool = True) -> bool:
-        """Run until stopped. `ready` gets the page's address once everything is up.
+    async def run(
+        self,
+        ready: Callable[[str], None],
+        *,
+        signals: bool = True,
+        on_event: Callable[[str, dict[str, Any]], None] | None = None,
+    ) -> bool:
+        """Run until stopped. `ready` gets the page's address once everything is up; `on_event`: see `Core.on_event`.
 
         True when every output was confirmed off at the end. Raises StartError.
         """
@@ -62,6 +68,7 @@ class Daemon:
             writer, job, latched = _open_log(folder / "benchd.sqlite")
             undo.callback(writer.close)
             self.core = core = Core(self._settings, accuracies, writer, job)
+            core.on_event = on_event
             core.restore_latches(latched)
             core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")

@@ -198,7 +198,10 @@ def arguments() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="benchd sim",
         description="A simulated two-channel supply with boards on its leads, speaking SCPI.",
-        epilog="Boards: " + "; ".join(f"{kind.name}: {kind.tells}" for kind in KINDS.values()) + ".",
+        epilog="Boards: "
+        + "; ".join(f"{kind.name}: {kind.tells}" for kind in KINDS.values())
+        + ". Hands at channel n, as commands on the "
+        'same port: SIMn:BOARD "clean" clips a board on (NONE takes it off), SIMn:BUTTon presses its button.',
     )
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default %(default)s)")
     parser.add_argument("--port", type=int, default=0, help="TCP port, 0 for any free one (default)")

@@ -44,7 +44,7 @@ def open_socket(host: str, port: int) -> socket.socket:
         if e.errno == errno.EADDRINUSE:
             raise PortTaken(
                 f"{where}: another program listens there already (perhaps another benchd); end it, or choose another "
-                "port in the settings ([web] port; 0 takes a free one)"
+                "port ([web] port in the settings, --port of the demo; 0 takes a free one)"
             ) from e
         raise CannotListen(f"{where}: cannot listen there: {e.strerror}") from e
     sock.setblocking(False)

@@ -69,5 +69,5 @@ function sentence({ kind, payload, supply, channel }) {
 
 function output({ output: state, reason, text, set_voltage_v: volts, limit_a: limit }, where) {
   const set = state === "on" && volts ? `: ${withUnit(volts, "V")}, limit ${withUnit(limit, "A")}` : "";
-  return `Output ${state ?? ""}${where}${set}. ${text || why(reason)}`;
+  return `Output ${state ?? ""}${where}${set}. ${(reason !== "trip" && text) || why(reason)}`;
 }

@@ -12,6 +12,9 @@ import pytest
 
 from benchd import settings
 from benchd.cli.config import example_text
+from benchd.jobs.job import Job
+from benchd.store.log import Log
+from tests.running import Bench, running
 from tests.simulated import SimulatedSupply
 
 CSV = "# set_voltage_v: 4.0\n# limit_a: 2.0\n# resolution_a: 0.001\n# board: pellor-p3\n# button_s: 2.0\n"
@@ -176,3 +179,42 @@ def test_a_network_supply_is_identified_by_its_address() -> None:
     assert mine["identity"].startswith("benchd,SIM-2,")
     assert mine["profiles"][0] == "benchd-sim"
     assert not any("INTFC" in f.get("resource", "") for f in found)
+
+
+def test_the_journal_says_what_happened_to_the_output(tmp_path: Path) -> None:
+    on = {"output": "on", "reason": "asked", "text": "", "set_voltage_v": 4.0, "limit_a": 2.0, "latched": False}
+    trip = {"rule": "short", "text": "in limit at 2 A", "off_confirmed": True}
+    off = {"output": "off", "reason": "trip", "text": "short: in limit at 2 A", "set_voltage_v": None, "limit_a": None}
+    with Log.open(tmp_path / "benchd.sqlite") as log:
+        log.add_job(Job("R-1", created_ns=1))
+        for kind, payload in (("output", on), ("trip", trip), ("output", off)):
+            log.add_entry(kind, job="R-1", supply="left", channel=1, payload=payload)
+    text = benchd("job", "show", "R-1", "--data-dir", tmp_path)
+    assert "left channel 1: output on, as asked: 4 V, limit 2 A" in text
+    assert "trip short: in limit at 2 A (output off, confirmed)" in text
+    assert "left channel 1: output off, by a trip" in text
+
+
+def test_run_prints_what_happens() -> None:
+    with SimulatedSupply() as sim, running({"lab": Bench(sim.resource)}) as daemon:
+        daemon.on("lab")
+        daemon.off("lab")
+        daemon.process.terminate()
+        assert daemon.process.stdout is not None
+        told = lines(daemon.process.stdout.read())
+        assert daemon.process.wait(20) == 0
+    assert [e["up"] for e in told if e["event"] == "link"] == [True]
+    outputs = [(e["output"], e["reason"]) for e in told if e["event"] == "output"]
+    assert [o for o in outputs if o[1] == "asked"] == [("on", "asked"), ("off", "asked")]
+    assert told[-1] == {"event": "done", "outputs_off_confirmed": True}
+
+
+def test_run_goes_on_when_nobody_reads_what_it_prints() -> None:
+    with SimulatedSupply() as sim, running({"lab": Bench(sim.resource)}) as daemon:
+        assert daemon.process.stdout is not None
+        daemon.process.stdout.close()
+        for _ in range(3):
+            daemon.on("lab")
+            daemon.off("lab")
+        daemon.process.terminate()
+        assert daemon.process.wait(20) == 0

@@ -1,0 +1,95 @@
+"""What the bench tells of, as lines for the terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+_WHY = {
+    "asked": "as asked",
+    "trip": "by a trip",
+    "instrument": "by the supply itself, or at its panel",
+    "found-on": "found on though nobody had asked",
+    "refused": "could not be switched on as asked",
+    "link-lost": "the link to the supply was lost",
+    "link-back": "read when the link came up",
+    "daemon-lost": "the guard heard nothing from the daemon in time",
+    "shutdown": "benchd ends",
+    "re-armed": "re-armed by a person",
+    "blocked": "the supply did not answer in time",
+    "guard-gone": "the guard was gone",
+    "unexpected": "for safety, something unforeseen happened",
+}
+"""The guard's reasons for a change of an output. One that has no words here is shown as it is."""
+
+
+def output_words(p: dict[str, Any]) -> str:
+    """`output on, as asked: 4 V, limit 2 A`, from a change of an output."""
+    reason = p.get("reason", "")
+    text = "" if reason == "trip" else p.get("text")  # the trip has a line of its own
+    why = text or _WHY.get(reason, reason)
+    words = f"output {p.get('output', '')}" + (f", {why}" if why else "")
+    if p.get("output") == "on" and p.get("set_voltage_v"):
+        words += f": {p['set_voltage_v']:g} V, limit {p['limit_a']:g} A"
+    return words
+
+
+def link_words(p: dict[str, Any]) -> str:
+    """Whether a supply is reached, from a change of its link."""
+    if p.get("up"):
+        return f"reached: {p.get('identity') or 'it does not say what it is'}"
+    return f"NOT reached: {p.get('text', '')}"
+
+
+def trip_words(p: dict[str, Any]) -> str:
+    """Which rule, why, and whether the output is off, from a trip."""
+    state = "output off, confirmed" if p.get("off_confirmed") else "OUTPUT NOT CONFIRMED OFF"
+    return f"trip {p.get('rule', '')}: {p.get('text', '')} ({state})"
+
+
+def finding_words(finding: dict[str, Any]) -> str:
+    """The signature, how sure, and the first reason, from a finding."""
+    if not finding:
+        return "no finding"
+    why = finding["evidence"][0]["text"] if finding.get("evidence") else ""
+    return f"{finding['signature']} ({finding['confidence']:.0%}): {why}"
+
+
+def told(kind: str, p: dict[str, Any]) -> tuple[dict[str, Any], str] | None:
+    """An event of the bench as a record (numbers with their units in the names) and as a line; None: not for here."""
+    match kind:
+        case "trip":
+            record = {k: p[k] for k in ("job", "trace", "supply", "channel", "rule", "text", "detected_after_ms",
+                      "off_confirmed", "off_confirmed_after_ms", "let_through_c", "let_through_j",
+                      "let_through_a2s")}  # fmt: skip
+            return record, f"{p['job'] or 'no job'}: {trip_words(p)}"
+        case "trace":
+            return _trace(p["row"])
+        case "job" if "chosen" in p:
+            return {"job": p["chosen"]}, f"on the bench: {p['chosen'] or 'no job'}"
+        case "output":
+            record = {k: p[k] for k in ("supply", "channel", "output", "reason", "text", "set_voltage_v", "limit_a")}
+            return record, f"{p['supply']} channel {p['channel']}: {output_words(p)}"
+        case "link":
+            record = {k: p[k] for k in ("supply", "up", "identity", "text")}
+            return record, f"{p['supply']}: {link_words(p)}"
+    return None
+
+
+def _trace(row: dict[str, Any]) -> tuple[dict[str, Any], str]:
+    finding = row["finding"] or {}
+    record = {
+        "job": row["job"],
+        "trace": row["id"],
+        "supply": row["supply"],
+        "channel": row["channel"],
+        "signature": finding.get("signature"),
+        "confidence": finding.get("confidence"),
+        "button_s": finding.get("button_s"),
+        "duration_s": round((row["end_ns"] - row["start_ns"]) / 1e9, 3),
+        "peak_a": round(row["peak_a"], 4),
+        "charge_c": round(row["charge_c"], 5),
+        "energy_j": round(row["energy_j"], 5),
+        "readings": row["readings"],
+        "ended": row["reason"],
+    }
+    return record, f"{row['job'] or 'no job'}: {finding_words(finding)}"
