@@ -373,7 +373,7 @@ async def test_it_fits_and_its_targets_are_wide_enough_for_gloves(
         await page.goto(f"{url}#{view}")
         await expect(page.locator(f"section.view-{view.split('/')[0]}")).to_be_visible()
         if view == "trace/T1":
-            await expect(page.get_by_role("button", name="Button")).to_be_visible()
+            await expect(by(page, "trace-view").get_by_role("button", name="Button")).to_be_visible()
         assert await page.evaluate("document.documentElement.scrollWidth") <= size[0]
         cut_short = await page.evaluate(
             """() => [...document.querySelectorAll('button, .like-button, .tabs a')]
