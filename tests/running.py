@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -57,9 +58,12 @@ class Running:
             data=None if body is None else json.dumps(body).encode(),
             headers={"Content-Type": "application/json"},
         )
-        with urllib.request.urlopen(request, timeout=20) as reply:
-            text = reply.read()
-            return json.loads(text) if text else None
+        try:
+            with urllib.request.urlopen(request, timeout=20) as reply:
+                text = reply.read()
+                return json.loads(text) if text else None
+        except urllib.error.HTTPError as e:
+            raise OSError(f"{method} {path}: {e.code}: {e.read().decode()}") from None
 
     def channel(self, supply: str, number: int = 1) -> dict[str, Any]:
         """How a channel stands."""

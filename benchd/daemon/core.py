@@ -16,6 +16,7 @@ from benchd.daemon.hub import Hub
 from benchd.daemon.memory import between
 from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
 from benchd.guard.client import GuardClient
+from benchd.guard.states import REASONS
 from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
 from benchd.reading import Block, OutputState
 from benchd.settings import Settings
@@ -38,6 +39,8 @@ GRACE_S = 0.15
 """A trace is filed this long after its end: its last readings may still be on their way from the guard (20 ms)."""
 FILED_WITHIN_S = 5.0
 ALARM_S = 900.0
+UNASKED = {"instrument", "found-on", "daemon-lost", "blocked", "guard-gone", "unexpected"}
+"""Reasons of the guard for a change that nobody asked for and that no trip rule explains."""
 LIVE_POINTS = 40
 """Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
 
@@ -135,7 +138,10 @@ class Core:
             "latched": change.latched,
         }
         self._enter("output", change.supply, change.channel, opened, payload)
-        if change.state == OutputState.UNKNOWN:
+        if change.reason in UNASKED:
+            what = f"{change.supply}/{change.channel} is {change.state}: {REASONS[change.reason]}"
+            self.alarm(f"{what} ({change.text})" if change.text else what)
+        elif change.state == OutputState.UNKNOWN:
             log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
         self.event("output", payload | {"supply": change.supply, "channel": change.channel})
         self.state_changed(watch)

@@ -117,7 +117,7 @@ def _no_draw(f: Features, start: Start, rest: Rest) -> list[Evidence]:
     )
     volts = f.line.voltage_v.max() if len(f.line.voltage_v) else 0.0
     there = Evidence(f"The voltage was there: up to {volts:.2f} V.", "highest voltage", float(volts), "V")
-    pressed = _button(start) or Evidence("No button is marked, and none could be seen.")
+    pressed = _button(start) or Evidence("No button is marked, and none could be seen: was it pressed?")
     return _kept(moved, there, pressed, _leak(f, start))
 
 

@@ -31,6 +31,9 @@ class Thresholds:
     """Score of an early leak that leaves everything else as it is, and one that puts all else behind it."""
     no_draw_s: tuple[float, float] = (0.2, 1.5)
     """Nothing has to move for so long."""
+    not_pressed: float = 0.8
+    """Score of a board that draws nothing while nobody has marked a button: it may not have been pressed (estimate, no
+    source)."""
     spell_s: tuple[float, float] = (0.03, 0.1)
     """Time with any current: a charging spike, and more than one."""
     open_line: float = 0.75
@@ -203,7 +206,8 @@ def _no_draw_score(f: Features, leak: float, limits: Thresholds) -> float:
     moved = ramp(rise, max(limits.move_a[0], noise), max(limits.move_a[1], 2 * noise))
     moved = max(moved, ramp(f.rest.spell_s, *limits.spell_s))
     standby = ramp(base, 0.006, f.normal_leak_a) if f.normal_leak_a > 0.006 else 0.0
-    return (1 - moved) * (1 - leak) * (1 - 0.3 * standby) * ramp(f.duration_s, *limits.no_draw_s)
+    pressed = 1.0 if f.start.button_by == "hand" else limits.not_pressed
+    return pressed * (1 - moved) * (1 - leak) * (1 - 0.3 * standby) * ramp(f.duration_s, *limits.no_draw_s)
 
 
 def _stall_band(level_a: float, limits: Thresholds) -> float:

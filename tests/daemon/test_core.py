@@ -155,6 +155,18 @@ async def test_an_off_that_is_not_confirmed_is_an_alarm_and_stays_a_warning(core
     assert "psu-a/1: the output is UNKNOWN, it may be on: reads back on" in warnings
 
 
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [("daemon-lost", "the daemon is gone"), ("instrument", "by itself or at its panel"), ("asked", ""), ("trip", "")],
+)
+async def test_an_off_that_nobody_asked_for_is_an_alarm(core: Core, reason: str, said: str) -> None:
+    end = power_up(core)
+    core.on_report(off(t_ns=end, reason=reason))
+    warnings = [w for w in core.view().warnings if w.startswith("psu-a/1 is off")]
+    assert len(warnings) == bool(said)
+    assert said in "".join(warnings)
+
+
 async def test_a_log_that_fails_is_said_as_long_as_it_fails(core: Core, writer: FakeWriter) -> None:
     writer.down = True
     assert "the log is not being written: the disk is full" in core.view().warnings

@@ -120,6 +120,14 @@ def test_a_button_by_hand_is_kept_where_nothing_follows() -> None:
     assert read_trace(read(Board(flat(8, 0.0), button_s=3.0), Meter())).button_s == 3.0
 
 
+def test_nothing_drawn_says_less_while_nobody_marked_a_button() -> None:
+    pressed = read_trace(read(Board(flat(8, 0.0), button_s=3.0), Meter()))
+    not_told = read_trace(read(Board(flat(8, 0.0)), Meter()))
+    assert pressed.signature == not_told.signature == "no-draw"
+    assert not_told.confidence < 0.85 < pressed.confidence
+    assert any("was it pressed?" in e.text for e in not_told.evidence)
+
+
 def test_a_charging_spike_in_a_long_trace_is_not_the_button() -> None:
     """The levels of 240 s are searched in steps of 0.8 s; one spike lifts the whole of a step."""
     demand = np.concatenate([flat(1, 0.0), flat(0.04, 1.8), flat(6, 0.0), boot(RNG(3), idle_s=230)])
