@@ -10,7 +10,7 @@ import json
 import logging
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,8 @@ from benchd.web.server import CannotListen, serve
 log = logging.getLogger("benchd")
 
 ADDRESS = "daemon.json"
+AGAIN_S = 30.0
+"""A follower that failed by a fault of ours is started again after this, s."""
 LOCK = "daemon.lock"
 
 
@@ -174,7 +176,7 @@ class Daemon:
                     bucket=influx.bucket, org=influx.org, token=token,
                 )  # fmt: skip
                 core.followers["influxdb"] = follower.health
-                tasks.append(asyncio.create_task(follower.run(), name="influxdb follower"))
+                tasks.append(asyncio.create_task(kept_up(core, "influxdb", follower.run), name="influxdb follower"))
             if (mqtt := self._settings.mqtt) is not None:
                 from benchd.store.mqtt import MqttFollower
 
@@ -185,7 +187,7 @@ class Daemon:
                 )  # fmt: skip
                 core.followers["mqtt"] = publisher.health
                 core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
-                tasks.append(asyncio.create_task(publisher.run(), name="mqtt follower"))
+                tasks.append(asyncio.create_task(kept_up(core, "mqtt", publisher.run), name="mqtt follower"))
         except SettingsError as e:
             raise StartError(str(e)) from None
         return tasks
@@ -225,6 +227,22 @@ async def _up(page: asyncio.Task[None], address: asyncio.Future[str]) -> None:
         except CannotListen as e:
             raise StartError(str(e)) from None
         raise StartError("the page ended before it was up")
+
+
+async def kept_up(
+    core: Core,
+    name: str,
+    run: Callable[[], Awaitable[None]],
+    sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
+) -> None:
+    """Run a follower until cancelled, and again after a fault nobody foresaw: its cursor in the log says from where."""
+    while True:
+        try:
+            await run()
+        except Exception as e:
+            log.exception("the %s follower failed", name)
+            core.alarm(f"{name}: the follower failed and is tried again in {AGAIN_S:.0f} s; nothing is lost: {e!r}")
+        await sleep(AGAIN_S)
 
 
 def _ended(core: Core, task: asyncio.Task[Any]) -> None:

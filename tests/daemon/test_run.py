@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from benchd.daemon import run
-from benchd.daemon.run import ADDRESS, LOCK, Daemon, StartError
+from benchd.daemon.run import ADDRESS, LOCK, Daemon, StartError, kept_up
 from tests.daemon.making import settings
 
 
@@ -95,6 +95,24 @@ async def test_a_supply_that_is_not_there_holds_nothing_up(tmp_path: Path) -> No
     assert not any(c.link_up for c in view.channels)
     assert all("127.0.0.1" in c.link_text for c in view.channels)
     assert not (tmp_path / ADDRESS).exists()
+
+
+async def test_a_follower_that_fails_is_told_and_started_again(core: Any) -> None:
+    runs, pauses = [], []
+
+    async def run() -> None:
+        runs.append(1)
+        if len(runs) < 3:
+            raise ZeroDivisionError("made up")
+        raise asyncio.CancelledError
+
+    async def sleep(seconds: float) -> None:
+        pauses.append(seconds)
+
+    with pytest.raises(asyncio.CancelledError):
+        await kept_up(core, "influxdb", run, sleep)
+    assert (len(runs), pauses) == (3, [30.0, 30.0])
+    assert any("influxdb: the follower failed and is tried again in 30 s" in w for w in core.view().warnings)
 
 
 async def test_a_part_that_ends_by_a_fault_is_told(core: Any) -> None:
