@@ -188,7 +188,7 @@ async def test_a_taken_port_is_named_with_what_to_do(bench: FakeBench) -> None:
                 pass
     assert str(e.value) == (
         f"127.0.0.1 port {port}: another program listens there already (perhaps another benchd); end it, or choose "
-        "another port in the settings ([web] port; 0 takes a free one)"
+        "another port ([web] port in the settings, --port of the demo; 0 takes a free one)"
     )
 
 
