@@ -25,7 +25,7 @@ FULL_BYTES = 256 * 1024
 
 
 class Outbox:
-    """Reports on their way out. `put` from any thread; everything else from the sending thread."""
+    """Reports on their way out. `put` from any thread; everything else by one thread at a time."""
 
     def __init__(self, most_events: int = MAX_EVENTS) -> None:
         self._most = most_events
