@@ -240,7 +240,7 @@ class Core:
         """Feeds page clients and the MQTT live numbers until cancelled."""
         beat = 0
         while True:
-            await asyncio.sleep(0.05 if self.hub else 0.1)
+            await asyncio.sleep(0.05 if self.hub else 0.1 if self.on_live is not None else 0.5)
             beat += 1
             self.beat(beat)
 

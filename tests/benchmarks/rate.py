@@ -22,7 +22,7 @@ from tests.benchmarks.processes import scripted
 
 
 def measure(quick: bool = False) -> dict[str, float]:
-    """The figures of design budget `rate`."""
+    """The figures of budget `rate`."""
     seconds, rounds = (0.5, 1) if quick else (2.0, 5)
     figures: dict[str, float] = {}
     for name, latency_s in (("0_5ms", 0.0005), ("2ms", 0.002), ("20ms", 0.020)):

@@ -20,7 +20,7 @@ from tests.running import Bench, Running, running
 
 
 def measure(quick: bool = False) -> dict[str, float]:
-    """The figures of design budget `trip`, ms."""
+    """The figures of budget `trip`, ms."""
     blocks, each = (1, 5) if quick else (4, 50)
     bare: list[float] = []
     loaded: list[float] = []
