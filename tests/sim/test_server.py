@@ -117,14 +117,14 @@ def test_bytes_that_are_no_text_leave_an_error(client: Client) -> None:
 
 
 def test_latency_delays_a_reply_and_only_that(supply: SimulatedSupply, client: Client) -> None:
-    supply.command("SIM:LAT 0.4")
+    supply.command("SIM:LAT 1.5")
     begin_s = time.monotonic()
     client.send("*OPC?")
     client.send("INST:NSEL 2")
     assert client.line(0.1) is None
     assert supply.query("SIM2:TRUTH?").startswith("0,")
     assert client.line() == b"1"
-    assert time.monotonic() - begin_s >= 0.4
+    assert time.monotonic() - begin_s >= 1.5
 
 
 def test_garbage_never_looks_like_a_number(supply: SimulatedSupply, client: Client) -> None:
@@ -153,7 +153,7 @@ def test_late_reply_is_overtaken_but_arrives(supply: SimulatedSupply, client: Cl
 
 
 def test_late_reply_that_holds_the_others_up(supply: SimulatedSupply, client: Client) -> None:
-    supply.fault("LATE", 0.4, "HOLD")
+    supply.fault("LATE", 1.5, "HOLD")
     client.send("*IDN?")
     client.send("OUTP ON;:OUTP?")
     assert client.line(0.05) is None
@@ -163,7 +163,7 @@ def test_late_reply_that_holds_the_others_up(supply: SimulatedSupply, client: Cl
 
 
 def test_split_reply_comes_in_two_pieces(supply: SimulatedSupply, client: Client) -> None:
-    supply.fault("SPLIT", 0.1)
+    supply.fault("SPLIT", 0.8)
     client.send("SYST:VERS?")
     first = client.socket.recv(100)
     second = client.socket.recv(100)
