@@ -102,12 +102,12 @@ class SimulatedSupply:
         return [int(text) for text in self.query("SIM:LOG?").split(",")[1:]]
 
     def command(self, text: str) -> None:
-        """Send a message that has no reply."""
-        self._socket.sendall(text.encode() + b"\n")
+        """Send a message that has no reply; it is carried out when this returns, for other connections too."""
+        self._sure(text)
 
     def query(self, text: str) -> str:
         """Send a query and wait for its reply. Faults apply, except to messages that begin with SIM."""
-        self.command(text)
+        self._socket.sendall(text.encode() + b"\n")
         line = self._lines.readline()
         if not line.endswith("\n"):
             raise ConnectionError(f"the simulated supply closed the connection on {text!r}")
