@@ -6,7 +6,7 @@ import math
 import string
 from collections.abc import Iterable
 
-PLACEHOLDERS = frozenset({"channel", "value"})
+PLACEHOLDERS = frozenset({"channel", "name", "value"})
 """What a command template may hold, in braces."""
 
 
@@ -38,15 +38,15 @@ def placeholders(template: str) -> set[str]:
         if name is None:
             continue
         if name not in PLACEHOLDERS or spec or conversion:
-            raise ValueError(f"{template!r} has a placeholder other than {{channel}} and {{value}}")
+            raise ValueError(f"{template!r} has a placeholder other than {{channel}}, {{name}} and {{value}}")
         names.add(name)
     return names
 
 
-def fill(template: str, *, channel: int | None = None, value: str | None = None) -> str:
+def fill(template: str, *, channel: int | None = None, name: str | None = None, value: str | None = None) -> str:
     """The command that a template stands for. Raises ValueError when a placeholder has nothing to go in."""
-    given = {"channel": channel, "value": value}
-    missing = [name for name in sorted(placeholders(template)) if given[name] is None]
+    given = {"channel": channel, "name": name, "value": value}
+    missing = [key for key in sorted(placeholders(template)) if given[key] is None]
     if missing:
         raise ValueError(f"{template!r} needs {', '.join(missing)}")
     return template.format(**given)

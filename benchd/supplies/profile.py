@@ -7,6 +7,7 @@ place, what was given and what is allowed.
 from __future__ import annotations
 
 import functools
+import re
 import threading
 import tomllib
 from pathlib import Path
@@ -15,17 +16,21 @@ from typing import Any
 import msgspec
 
 from benchd.share import share_path
-from benchd.supplies.profile_checks import explained, faults
-from benchd.supplies.profile_tables import LinkProfile, OutputRange, Profile, ProfileError, listed
+from benchd.supplies.profile_checks import VARIABLE, explained, faults
+from benchd.supplies.profile_tables import LinkProfile, Named, OutputRange, Profile, ProfileError, Variant, listed
 
-__all__ = ["LinkProfile", "OutputRange", "Profile", "ProfileError", "load_profile", "parse_profile", "profile_names"]
+__all__ = [
+    "LinkProfile", "OutputRange", "Profile", "ProfileError", "fitted", "load_profile", "parse_profile",
+    "profile_names", "profile_schema",
+]  # fmt: skip
 
 _CONVERTING = threading.Lock()
 """msgspec 0.22 builds what it knows of a type at its first use, and crashes the process (SIGSEGV) when two threads do
 that at once; the guard opens each supply in a thread of its own."""
 
-FORMAT = 1
+FORMAT = 2
 """The version of the file format that this code reads."""
+OLDER = "; it is of an older form: drivers/README.md tells what changed"
 
 
 def profile_names() -> list[str]:
@@ -54,8 +59,31 @@ def load_profile(name_or_path: str | Path) -> Profile:
 
 def parse_profile(data: dict[str, Any], file: str) -> Profile:
     """A checked profile of decoded TOML; `file` is named in errors. Raises ProfileError."""
-    if data.get("format") != FORMAT:
-        raise ProfileError(f"{file}: key format: given {data.get('format')!r}, allowed {FORMAT}")
+    given = data.get("format")
+    if given != FORMAT or isinstance(given, bool):
+        raise ProfileError(f"{file}: key format: given {given!r}, allowed {FORMAT}{OLDER if given == 1 else ''}")
+    profile = _checked(data, file)
+    for place, variant in enumerate(profile.variants):
+        _fitted_to(profile, variant, f"{file}: table [[variants]] number {place + 1}")
+    return profile
+
+
+def fitted(profile: Profile, named: Named, options: str = "") -> Profile:
+    """The profile as it is for one unit: the first variant whose conditions hold is worked in. Raises ProfileError."""
+    for variant in profile.variants:
+        if _holds(variant, named, options):
+            return _fitted_to(profile, variant, profile.name)
+    return profile
+
+
+def profile_schema() -> dict[str, Any]:
+    """The JSON Schema of a profile file, for editors."""
+    with _CONVERTING:
+        schema = msgspec.json.schema(Profile)
+    return {"title": "benchd driver profile", "x-format": FORMAT, **schema}
+
+
+def _checked(data: dict[str, Any], file: str) -> Profile:
     try:
         with _CONVERTING:
             profile = msgspec.convert(data, Profile)
@@ -64,3 +92,34 @@ def parse_profile(data: dict[str, Any], file: str) -> Profile:
     for place, given, allowed in faults(profile):
         raise ProfileError(f"{file}: {place}: given {given!r}, allowed {allowed}")
     return profile
+
+
+def _holds(variant: Variant, named: Named, options: str) -> bool:
+    conditions = ((variant.model, [named.model]), (variant.firmware, [named.firmware]))
+    fitting = (not wanted or any(re.fullmatch(wanted, text, re.I) for text in texts) for wanted, texts in conditions)
+    fitted_options = [option.strip() for option in options.split(",")]
+    return all(fitting) and (
+        not variant.option or any(re.fullmatch(variant.option, option, re.I) for option in fitted_options)
+    )
+
+
+def _fitted_to(profile: Profile, variant: Variant, place: str) -> Profile:
+    base = msgspec.to_builtins(profile)
+    del base["variants"]
+    for table, change in variant.use.items():
+        if table not in VARIABLE:
+            raise ProfileError(f"{place}, key use.{table}: given {table!r}, allowed tables: {listed(sorted(VARIABLE))}")
+        base[table] = _merged(base[table], change)
+    return _checked(_without_none(base), place)
+
+
+def _merged(old: Any, new: Any) -> Any:
+    if isinstance(old, dict) and isinstance(new, dict):
+        return {**old, **{key: _merged(old.get(key), value) for key, value in new.items()}}
+    return new
+
+
+def _without_none(data: Any) -> Any:
+    if isinstance(data, dict):
+        return {key: _without_none(value) for key, value in data.items() if value is not None}
+    return [_without_none(value) for value in data] if isinstance(data, list | tuple) else data

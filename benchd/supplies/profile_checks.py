@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Literal, get_args, get_origin
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 import msgspec
 
 from benchd.scpi import message
-from benchd.supplies.profile_tables import Identity, LinkProfile, OutputRange, Profile, Table, Words, listed
+from benchd.supplies.profile_base import Bits, Command, Query, Table, as_command, as_queries, as_query, listed
+from benchd.supplies.profile_outputs import OutputRange
+from benchd.supplies.profile_tables import Profile
+
+VARIABLE = frozenset(
+    {"words", "outputs", "mode", "read", "over_voltage", "over_current", "tracking", "array", "errors", "abilities"}
+)
+"""Tables that [[variants]] may change. Not the commands: OFF must be right before it is known which unit it is."""
 
 # ---- errors of shape: what msgspec found, with the place in TOML's words --------------------------------------
 
@@ -20,7 +28,9 @@ def explained(found: str, data: dict[str, Any], top: type) -> str:
     kind: Any = None
     value: Any = data
     names: list[str] = []
-    for key, index in re.findall(r"\.(\w+)|\[(\d+)\]", where):
+    for key, index in re.findall(r"\.(\w+)|\[(\d+|\.\.\.)\]", where):
+        if index == "...":  # somewhere in a dictionary of free keys
+            break
         value = value[key] if key else value[int(index)]
         if key:
             names.append(key)
@@ -46,146 +56,327 @@ def _kind_of(table: type | None, key: str) -> Any:
     return next((f.type for f in msgspec.structs.fields(table) if f.name == key), None) if table else None
 
 
+def _inner(kind: Any) -> tuple[Any, ...]:
+    """What a type is made of; of an annotated one, the type itself."""
+    inner = get_args(kind)
+    return inner[:1] if get_origin(kind) is Annotated else inner
+
+
 def _table_in(kind: Any) -> type | None:
     """The table class that a key's type is or holds."""
-    for candidate in (kind, *get_args(kind)):
-        if isinstance(candidate, type) and issubclass(candidate, Table):
-            return candidate
-    return None
+    if isinstance(kind, type) and issubclass(kind, Table):
+        return kind
+    return next((found for inner in _inner(kind) if (found := _table_in(inner)) is not None), None)
 
 
 def _words_in(kind: Any) -> list[object]:
     """The words or numbers that a key's type is limited to."""
     if get_origin(kind) is Literal:
         return list(get_args(kind))
-    return [word for inner in get_args(kind) for word in _words_in(inner)]
+    return [word for inner in _inner(kind) for word in _words_in(inner)]
 
 
 # ---- errors of meaning ---------------------------------------------------------------------------------------
 
 Fault = tuple[str, object, str]
-_SETTERS = ("set_voltage", "set_limit")
+
+SETTERS = frozenset({"set_voltage", "set_limit", "set_level", "set_delay"})
+NOT_ABOUT_AN_OUTPUT = frozenset({"link", "identity", "errors"})
+YES_OR_NO = frozenset({"output_state", "enabled", "tripped", "ready"})
 
 
 def faults(profile: Profile) -> list[Fault]:
     """Everything wrong with a profile of the right shape, as (place, given, allowed)."""
     return [
-        *_identity_faults(profile.identity),
-        *_link_faults(profile.link),
-        *_command_faults(profile),
+        *_expression_faults(profile),
+        *_channel_faults(profile),
+        *_template_faults(profile),
+        *_query_faults(profile),
         *_read_faults(profile),
-        *_word_faults(profile.words),
-        *_output_faults(profile.outputs),
+        *_mode_faults(profile),
+        *_word_faults(profile),
+        *_protection_faults(profile),
+        *_output_faults(profile),
     ]
 
 
-def _identity_faults(identity: Identity) -> list[Fault]:
+def templates(profile: Profile) -> Iterator[tuple[str, str, str]]:
+    """Every message of a profile as (table, key, template)."""
+    for table, key, query in queries(profile):
+        yield table, key, query.send
+    yield "identity", "query", profile.identity.query
+    if profile.identity.options_query:
+        yield "identity", "options_query", profile.identity.options_query
+    if profile.errors:
+        asked = profile.errors.query
+        yield from (("errors", "query", text) for text in ((asked,) if isinstance(asked, str) else asked))
+    if profile.channels.select_command:
+        yield "channels", "select_command", profile.channels.select_command
+    for key in ("connect", "close"):
+        yield from (("link", f"{key}[{place}]", text) for place, text in enumerate(getattr(profile.link, key)))
+    for name, table in _tables(profile):
+        for key in msgspec.structs.fields(type(table)):
+            value = getattr(table, key.name)
+            if (key.name.startswith("set_") or key.name in _ORDERS) and isinstance(value, str | tuple | Command):
+                yield from ((name, key.name, text) for text in as_command(value)[0])
+
+
+_ORDERS = frozenset({"output_on", "output_off", "enable", "disable", "clear", "start", "stop"})
+_ASKS = frozenset(
+    {
+        "get_voltage",
+        "get_limit",
+        "output_state",
+        "query",
+        "get_level",
+        "enabled",
+        "get_delay",
+        "tripped",
+        "ready",
+        "selected",
+    }
+)
+
+
+def queries(profile: Profile) -> Iterator[tuple[str, str, Query]]:
+    """Every question about outputs as (table, key, query)."""
+    for name, table in _tables(profile):
+        for key in msgspec.structs.fields(type(table)):
+            value = getattr(table, key.name)
+            if key.name in _ASKS and value is not None:
+                yield from ((name, key.name, query) for query in as_queries(value))
+
+
+def _tables(profile: Profile) -> Iterator[tuple[str, Table]]:
+    """The tables that hold commands about outputs."""
+    for name in ("channels", "commands", "read", "mode", "over_voltage", "over_current", "tracking", "array"):
+        table = getattr(profile, name)
+        if table is not None:
+            yield name, table
+
+
+def _expression_faults(profile: Profile) -> list[Fault]:
+    expressions = [
+        (f"table [identity], key {key}", getattr(profile.identity, key)) for key in ("maker", "model", "pattern")
+    ]
+    for variant in profile.variants:
+        expressions += [
+            (f"table [[variants]], key {key}", getattr(variant, key)) for key in ("model", "firmware", "option")
+        ]
+    expressions += [("table [errors], key texts", text) for text in (profile.errors.texts if profile.errors else ())]
+    expressions += [(f"table [{table}], key {key}.pattern", query.pattern) for table, key, query in queries(profile)]
     found: list[Fault] = []
-    for key in ("maker", "model"):
-        pattern = getattr(identity, key)
+    for place, pattern in expressions:
         try:
             re.compile(pattern)
         except re.error as error:
-            found.append((f"table [identity], key {key}", pattern, f"a regular expression ({error})"))
+            found.append((place, pattern, f"a regular expression ({error})"))
+    for variant in profile.variants:
+        if not (variant.model or variant.firmware or variant.option):
+            found.append(("table [[variants]]", variant.use, "at least one of model, firmware, option"))
     return found
 
 
-def _link_faults(link: LinkProfile) -> list[Fault]:
+def _channel_faults(profile: Profile) -> list[Fault]:
+    channels, found = profile.channels, list[Fault]()
+    command = channels.select_command
+    uses = {channels.select, *(query.select for _, _, query in queries(profile))}
+    if "same-message" in uses or "separate-message" in uses:
+        if not {"channel", "name"} & _names(command):
+            found.append(("table [channels], key select_command", command, "a command with {channel} or {name} in it"))
+    elif command:
+        found.append(("table [channels], key select_command", command, 'nothing where select is "none"'))
+    if channels.selected is not None and channels.select != "separate-message":
+        found.append(
+            ("table [channels], key selected", channels.selected, 'nothing unless select is "separate-message"')
+        )
+    count = len(profile.channel_numbers)
+    if channels.names and len(channels.names) != count:
+        found.append(("table [channels], key names", channels.names, f"as many as there are outputs ({count})"))
+    if set(channels.fixed) & set(profile.channel_numbers):
+        found.append(("table [channels], key fixed", channels.fixed, "numbers that stand in no [[outputs]]"))
+    for table, key, bits in _all_bits(profile):
+        for part in (bits.mask, bits.value):
+            if isinstance(part, tuple) and len(part) != count:
+                found.append((f"table [{table}], key {key}", part, f"as many numbers as there are outputs ({count})"))
+        masks = bits.mask if isinstance(bits.mask, tuple) else (bits.mask,)
+        values = bits.value if isinstance(bits.value, tuple) else (bits.value,)
+        if min(masks) <= 0 or any(v is not None and v & ~m for m, v in zip(masks, values * len(masks), strict=False)):
+            found.append((f"table [{table}], key {key}", bits, "a mask above 0, and a value with no bits outside it"))
+    return found
+
+
+def _all_bits(profile: Profile) -> Iterator[tuple[str, str, Bits]]:
+    for table, key, query in queries(profile):
+        if query.on is not None:
+            yield table, f"{key}.on", query.on
+    for key in ("off", "fault", "cc", "cv"):
+        bits = getattr(profile.mode, key)
+        if bits is not None:
+            yield "mode", key, bits
+    if profile.tracking and isinstance(profile.tracking.independent, Bits):
+        yield "tracking", "independent", profile.tracking.independent
+
+
+def _names(template: str) -> set[str]:
+    try:
+        return message.placeholders(template)
+    except ValueError:
+        return set()
+
+
+def _template_faults(profile: Profile) -> list[Fault]:
     found: list[Fault] = []
-    if not 1 <= link.tcp_port <= 65535:
-        found.append(("table [link], key tcp_port", link.tcp_port, "1 to 65535"))
-    if not 50 <= link.serial.baud_rate <= 4_000_000:
-        found.append(("table [link.serial], key baud_rate", link.serial.baud_rate, "50 to 4000000 baud"))
-    gaps = {key: getattr(link, key) for key in ("gap_ms", "reply_gap_ms", "after_set_ms")}
-    for key, gap in {**gaps, "serial.gap_ms": link.serial.gap_ms}.items():
-        if not 0 <= gap <= 1000:
-            found.append((f"table [link], key {key}", gap, "0 to 1000 ms"))
+    for table, key, text in templates(profile):
+        allowed = _template_fault(table, key.partition("[")[0], text)
+        if allowed:
+            found.append((f"table [{table}], key {key}", text, allowed))
+        elif not profile.channels.names and "name" in _names(text):
+            found.append((f"table [{table}], key {key}", text, "no {name} without names in table [channels]"))
+        longest = profile.link.longest_message
+        if (
+            longest
+            and len(text.replace("{value}", "00.000").replace("{channel}", "1").replace("{name}", "CH1")) > longest
+        ):
+            found.append((f"table [{table}], key {key}", text, f"at most {longest} characters (link.longest_message)"))
     return found
 
 
-def _command_faults(profile: Profile) -> list[Fault]:
-    commands = {("commands", key): text for key, text in msgspec.structs.asdict(profile.commands).items()}
-    commands["read", "query"] = profile.read.query
-    if profile.errors:
-        commands["errors", "query"] = profile.errors.query
-    if profile.over_voltage:
-        optional = msgspec.structs.asdict(profile.over_voltage)
-        commands.update({("over_voltage", key): text for key, text in optional.items() if text})
-    commands["link", "identify"] = profile.link.identify
-    for key in ("connect", "close"):
-        commands.update({("link", f"{key}[{i}]"): text for i, text in enumerate(getattr(profile.link, key))})
-    found: list[Fault] = []
-    if profile.channels.select != "none":
-        commands["channels", "select_command"] = profile.channels.select_command
-        if "{channel}" not in profile.channels.select_command:
-            given = profile.channels.select_command
-            found.append(("table [channels], key select_command", given, "a command with {channel} in it"))
-    elif profile.channels.select_command:
-        given = profile.channels.select_command
-        found.append(("table [channels], key select_command", given, 'nothing where select is "none"'))
-    for (table, key), text in commands.items():
-        found += [(f"table [{table}], key {key}", text, allowed) for allowed in _template_faults(table, key, text)]
-    return found
-
-
-def _template_faults(table: str, key: str, text: str) -> list[str]:
+def _template_fault(table: str, key: str, text: str) -> str:
     try:
         names = message.placeholders(text)
     except ValueError:
-        return ["no placeholders but {channel} and {value}"]
+        return "no placeholders but {channel}, {name} and {value}"
     if not text.strip() or not text.isascii() or not text.isprintable():
-        return ["one line of printable ASCII; the line's end is added by the link"]
-    if ("value" in names) != (key in _SETTERS or key == "set_level"):
-        return ["{value} in the set commands, and nowhere else"]
-    per_channel = table not in ("link", "errors")
-    return [] if per_channel or "channel" not in names else ["no {channel}, it is not about one output"]
+        return "one line of printable ASCII; the line's end is added by the link"
+    if ("value" in names) != (key in SETTERS):
+        # Of several messages of one setter only one carries the value; the pair is checked where they are sent.
+        if "value" in names or key not in SETTERS:
+            return "{value} in the set commands, and nowhere else"
+    if table in NOT_ABOUT_AN_OUTPUT and names:
+        return "no {channel} or {name}, it is not about one output"
+    return ""
 
 
-def _read_faults(profile: Profile) -> list[Fault]:
-    read, mode = profile.read, profile.mode
+def _query_faults(profile: Profile) -> list[Fault]:
     found: list[Fault] = []
-    if not read.separators or set(read.separators) - set(";, "):
-        found.append(("table [read], key separators", read.separators, "one or more of ; , and space"))
-    if not 0 <= read.refresh_ms <= 2000:
-        found.append(("table [read], key refresh_ms", read.refresh_ms, "0 to 2000 ms"))
-    for name in ("voltage", "current"):
-        if read.fields.count(name) != 1:
-            found.append(("table [read], key fields", read.fields, f"{name} exactly once"))
-    if read.fields.count("status") != (mode.source == "bits"):
-        wanted = 'status exactly once where mode.source is "bits", else not at all'
-        found.append(("table [read], key fields", read.fields, wanted))
-    if mode.source == "bits" and not (mode.cc_mask > 0 and mode.cv_mask > 0 and not mode.cc_mask & mode.cv_mask):
-        found.append(("table [mode], keys cc_mask and cv_mask", (mode.cc_mask, mode.cv_mask), "two different bits"))
+    for table, key, query in queries(profile):
+        place = f"table [{table}], key {key}"
+        if set(query.separators) - set(";, ") or not query.separators:
+            found.append((f"{place}.separators", query.separators, "one or more of ; , and space"))
+        if query.pattern and not _expression_fits_fields(query):
+            found.append((f"{place}.pattern", query.pattern, "an expression with a group for each field, or `value`"))
+        if query.units and len(query.units) != max(1, len(query.fields)):
+            found.append((f"{place}.units", query.units, "one for each value"))
+        if (query.form == "byte") and query.length == 0 and profile.link.frame == "end":
+            found.append((f"{place}.length", query.length, 'the number of bytes where form is "byte"'))
+        if query.length and query.lines > 1:
+            found.append((f"{place}.length", query.length, "0 where lines is above 1"))
+        if query.on is not None and query.form not in ("number", "hex", "byte", "flags"):
+            found.append((f"{place}.form", query.form, "number, hex, byte or flags where `on` is given"))
+        both = {word.upper() for word in query.on_words} & {word.upper() for word in query.off_words}
+        if bool(query.on_words) != bool(query.off_words) or both:
+            found.append(
+                (f"{place}.on_words and off_words", (query.on_words, query.off_words), "both, with no word in both")
+            )
     return found
 
 
-def _word_faults(words: Words) -> list[Fault]:
+def _expression_fits_fields(query: Query) -> bool:
+    try:
+        groups = set(re.compile(query.pattern).groupindex)
+    except re.error:
+        return True  # told already
+    return set(query.fields) - {"-"} <= groups if query.fields else "value" in groups
+
+
+def _read_faults(profile: Profile) -> list[Fault]:
+    found: list[Fault] = []
+    fields = [name for query in as_queries(profile.read.query) for name in query.fields]
+    for name in ("voltage", "current"):
+        if fields.count(name) != 1:
+            found.append(("table [read], key query.fields", fields, f"{name} exactly once"))
+    for name in ("status", "mode", "power"):
+        if fields.count(name) > 1:
+            found.append(("table [read], key query.fields", fields, f"{name} at most once"))
+    array = profile.array
+    if array is not None and not {"voltage", "current"} <= set(as_query(array.query).fields):
+        found.append(("table [array], key query.fields", as_query(array.query).fields, "voltage and current"))
+    return found
+
+
+def _mode_faults(profile: Profile) -> list[Fault]:
+    mode, found = profile.mode, list[Fault]()
+    fields = [name for query in as_queries(profile.read.query) for name in query.fields]
+    wanted = {"derived": "", "bits": "status", "word": "mode"}[mode.source]
+    if wanted and (wanted in fields) == (mode.query is not None):
+        found.append(
+            ("table [mode], key query", mode.query, f"a question, or the field {wanted} in [read]; one of the two")
+        )
+    if not wanted and mode.query is not None:
+        found.append(("table [mode], key query", mode.query, 'nothing where source is "derived"'))
+    if mode.source == "bits" and not (mode.cc and mode.cv and mode.cc != mode.cv):
+        found.append(("table [mode], keys cc and cv", (mode.cc, mode.cv), "two different conditions"))
+    words = [word.upper() for word in (*mode.off_words, *mode.cc_words, *mode.cv_words)]
+    if mode.source == "word" and not (mode.cc_words and mode.cv_words and len(set(words)) == len(words)):
+        found.append(("table [mode], keys cc_words and cv_words", words, "words for each, none twice"))
+    if mode.query is not None and as_query(mode.query).fields:
+        found.append(("table [mode], key query.fields", as_query(mode.query).fields, "none: it brings one value"))
+    return found
+
+
+def _word_faults(profile: Profile) -> list[Fault]:
+    words = profile.words
     on, off = {word.upper() for word in words.on}, {word.upper() for word in words.off}
     if not on or not off or on & off:
         return [("table [words], keys on and off", (words.on, words.off), "at least one word each, none in both")]
     return []
 
 
-def _output_faults(outputs: tuple[OutputRange, ...]) -> list[Fault]:
-    numbers = [number for output in outputs for number in output.numbers]
+def _protection_faults(profile: Profile) -> list[Fault]:
     found: list[Fault] = []
-    if not numbers or len(set(numbers)) != len(numbers) or not all(1 <= n <= 99 for n in numbers):
-        found.append(("table [[outputs]], key numbers", numbers, "1 to 99, each once, at least one"))
-    for output in outputs:
-        place = f"table [[outputs]] of {listed(output.numbers)}, key "
-        for low, high in (("min_voltage_v", "max_voltage_v"), ("min_limit_a", "max_limit_a")):
-            # Negative outputs would turn every comparison round; they are not served yet.
-            if not 0 <= getattr(output, low) < getattr(output, high) < 1e4:
-                found.append(
-                    (f"{place}{low} and {high}", (getattr(output, low), getattr(output, high)), "0 <= low < high")
-                )
-        for key in ("set_resolution_v", "set_resolution_a", "read_resolution_v", "read_resolution_a"):
-            if not 0 < getattr(output, key) <= 1:
-                found.append((place + key, getattr(output, key), "above 0, at most 1"))
-        for key in ("accuracy_fraction_v", "accuracy_offset_v", "accuracy_fraction_a", "accuracy_offset_a"):
-            if not 0 <= getattr(output, key) <= 1:
-                found.append((place + key, getattr(output, key), "0 to 1"))
-        for key in ("voltage_decimals", "limit_decimals"):
-            if not 0 <= getattr(output, key) <= 9:
-                found.append((place + key, getattr(output, key), "0 to 9"))
+    for name in ("over_voltage", "over_current"):
+        protection = getattr(profile, name)
+        if protection is None:
+            continue
+        if protection.level == "own" and (protection.set_level is None) != (protection.get_level is None):
+            given = (protection.set_level, protection.get_level)
+            found.append((f"table [{name}], keys set_level and get_level", given, "both, or neither"))
+        if protection.level == "limit" and protection.set_level is not None:
+            found.append((f"table [{name}], key set_level", protection.set_level, 'nothing where level is "limit"'))
+    if profile.over_voltage and profile.over_voltage.level == "limit":
+        found.append(("table [over_voltage], key level", "limit", '"own": no current limit bounds a voltage'))
+    return found
+
+
+def _output_faults(profile: Profile) -> list[Fault]:
+    numbers = profile.channel_numbers
+    found: list[Fault] = []
+    if not numbers or len(set(numbers)) != len(numbers) or not all(1 <= n <= 31 for n in numbers):
+        found.append(("table [[outputs]], key numbers", numbers, "1 to 31, each once, at least one"))
+    for output in profile.outputs:
+        found += _range_faults(output)
+    return found
+
+
+def _range_faults(output: OutputRange) -> list[Fault]:
+    found: list[Fault] = []
+    place = f"table [[outputs]] of {listed(output.numbers)}, key "
+    for low, high in (("min_voltage_v", "max_voltage_v"), ("min_limit_a", "max_limit_a")):
+        if not 0 <= getattr(output, low) < getattr(output, high) < 1e4:
+            given = (getattr(output, low), getattr(output, high))
+            found.append(
+                (f"{place}{low} and {high}", given, "0 <= low < high; a negative output has `negative = true`")
+            )
+    for key in ("set_resolution_v", "set_resolution_a", "read_resolution_v", "read_resolution_a"):
+        if not 0 < getattr(output, key) <= 1:
+            found.append((place + key, getattr(output, key), "above 0, at most 1"))
+    for key in ("accuracy_fraction_v", "accuracy_offset_v", "accuracy_fraction_a", "accuracy_offset_a"):
+        if not 0 <= getattr(output, key) <= 1:
+            found.append((place + key, getattr(output, key), "0 to 1"))
+    for key, decimals in (("set_resolution_v", output.voltage_decimals), ("set_resolution_a", output.limit_decimals)):
+        if getattr(output, key) * 10**decimals < 1 - 1e-9:
+            found.append(
+                (place + key, getattr(output, key), f"no less than the last digit written ({decimals} decimals)")
+            )
     return found

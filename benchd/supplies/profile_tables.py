@@ -1,192 +1,276 @@
 """The tables of a driver profile, as types: what may stand in the file, and the defaults.
 
-What each key means is told in `drivers/README.md`; this page holds the names, types and defaults.
+Common parts are in `profile_base.py`, the link and the identification in `profile_link.py`, the outputs in
+`profile_outputs.py`; what makes a profile unusable is in `profile_checks.py`.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
-from typing import Literal
+from typing import Annotated, Any, Literal
 
-import msgspec
+from benchd.supplies.profile_base import (
+    Ask,
+    Asks,
+    Bits,
+    Command,
+    Order,
+    ProfileError,
+    Query,
+    Select,
+    Table,
+    as_command,
+    as_queries,
+    as_query,
+    listed,
+    told,
+)
+from benchd.supplies.profile_link import Identity, LinkProfile, Named, SerialPort
+from benchd.supplies.profile_outputs import OutputRange
 
+__all__ = [
+    "Abilities", "ArrayRead", "Ask", "Bits", "Channels", "Command", "Commands", "ErrorQueue", "Identity", "LinkProfile",
+    "ModeSource", "Named", "Order", "OutputRange", "Profile", "ProfileError", "Protection", "Query", "ReadCommand",
+    "SerialPort", "Table", "Tracking", "Variant", "Words", "as_command", "as_queries", "as_query", "listed",
+]  # fmt: skip
 
-class ProfileError(Exception):
-    """A profile cannot be used; says file, table, key, what was given and what is allowed."""
-
-
-def listed(items: Iterable[object]) -> str:
-    """For error texts: the items with commas, or `none`."""
-    return ", ".join(str(item) for item in items) or "none"
-
-
-class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A TOML table in which a misspelt key is an error, not a silent default."""
-
-
-class Identity(Table, frozen=True, kw_only=True):
-    """Patterns for the first two fields of the identification; the serial number is never matched."""
-
-    maker: str = ".*"
-    model: str = ".*"
-
-
-class SerialPort(Table, frozen=True, kw_only=True):
-    """What a serial port is set to."""
-
-    baud_rate: int = 9600
-    data_bits: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd"] = "none"
-    stop_bits: Literal[1, 2] = 1
-    flow_control: Literal["none", "xon-xoff", "rts-cts", "dtr-dsr"] = "none"
-    gap_ms: float = 20.0
-
-
-class LinkProfile(Table, frozen=True, kw_only=True):
-    """How messages travel. Gaps are in ms."""
-
-    write_end: Literal["\n", "\r\n", "\r"] = "\n"
-    read_end: Literal["\n", "\r\n", "\r"] = "\n"
-    tcp_port: int = 5025
-    gap_ms: float = 0.0
-    reply_gap_ms: float = 0.0
-    after_set_ms: float = 0.0
-    identify: str = "*IDN?"
-    connect: tuple[str, ...] = ()
-    close: tuple[str, ...] = ()
-    serial: SerialPort = SerialPort()
+Trust = Literal["unverified", "documented", "simulated", "recorded", "used"]
 
 
 class Channels(Table, frozen=True, kw_only=True):
     """How a command reaches one output."""
 
-    select: Literal["none", "same-message", "separate-message"] = "none"
-    select_command: str = ""
+    select: Annotated[
+        Select,
+        told(
+            '"none": each command names its output itself, or there is only one. "same-message": the select command '
+            'goes before it in the same message. "separate-message": in one of its own.'
+        ),
+    ] = "none"
+    select_command: Annotated[str, told('Selects an output, as "INST:NSEL {channel}".')] = ""
+    selected: Annotated[
+        Ask | None,
+        told(
+            "Asks which output is selected, to make sure after a select message of its own and before what it is for."
+        ),
+    ] = None
+    names: Annotated[tuple[str, ...], told("What {name} stands for, for each output in their order.")] = ()
+    fixed: Annotated[
+        tuple[int, ...],
+        told("Outputs that are there but cannot be set or read, so that this program leaves them alone."),
+    ] = ()
+    switch: Annotated[
+        Literal["each", "all"],
+        told('"all": one switch for all outputs. Then one output may be used, and the others are set to the minimum.'),
+    ] = "each"
 
 
 class Commands(Table, frozen=True, kw_only=True):
-    """One template for each thing that is asked of the supply."""
+    """What every supply must be able to do."""
 
-    set_voltage: str
-    get_voltage: str
-    set_limit: str
-    get_limit: str
-    output_on: str
-    output_off: str
-    output_state: str
+    set_voltage: Annotated[Order, told("Sets the voltage; {value} in V.")]
+    get_voltage: Annotated[Ask, told("Asks for the voltage setting.")]
+    set_limit: Annotated[Order, told("Sets the current limit; {value} in A.")]
+    get_limit: Annotated[Ask, told("Asks for the current limit.")]
+    output_on: Annotated[Order, told("Switches the output on.")]
+    output_off: Annotated[Order, told("Switches it off. Must be harmless to repeat.")]
+    output_state: Annotated[Asks, told("Asks whether it is on; of several questions all must say on.")]
 
 
 class ReadCommand(Table, frozen=True, kw_only=True):
-    """One message that brings voltage and current of one output together."""
+    """What brings voltage and current of one output: one message where the supply has it, else several."""
 
-    query: str
-    separators: str = ";"
-    fields: tuple[Literal["voltage", "current", "status", "-"], ...] = ("voltage", "current")
-    refresh_ms: float = 0.0
+    query: Annotated[
+        Asks, told('One or more questions whose fields have "voltage" and "current" once each, and may have others.')
+    ]
+    refresh_ms: Annotated[
+        float,
+        told(
+            "The supply renews its readings this often, ms; asked sooner it repeats itself. 0: each is new.",
+            ge=0,
+            le=2000,
+        ),
+    ] = 0.0
 
 
 class ModeSource(Table, frozen=True, kw_only=True):
     """How constant voltage and constant current are told apart."""
 
-    source: Literal["derived", "bits"] = "derived"
-    cc_mask: int = 0
-    cv_mask: int = 0
+    source: Annotated[
+        Literal["derived", "bits", "word"],
+        told(
+            '"derived": from voltage and current against the settings. "bits", "word": from the field status or mode '
+            "of the reading, or from a question of its own."
+        ),
+    ] = "derived"
+    query: Annotated[Ask | None, told("The question of its own.")] = None
+    every: Annotated[
+        int, told("It is asked with every n-th reading; in between the mode is derived.", ge=1, le=1000)
+    ] = 1
+    off: Annotated[Bits | None, told("Bits that mean off. Looked at in this order: off, fault, cc, cv.")] = None
+    fault: Annotated[Bits | None, told("Bits that mean a failure; the mode is then unknown.")] = None
+    cc: Annotated[Bits | None, told("Bits that mean constant current.")] = None
+    cv: Annotated[Bits | None, told("Bits that mean constant voltage.")] = None
+    off_words: Annotated[tuple[str, ...], told("Words that mean off, compared without case.")] = ()
+    cc_words: Annotated[tuple[str, ...], told("Words that mean constant current.")] = ()
+    cv_words: Annotated[tuple[str, ...], told("Words that mean constant voltage.")] = ()
 
 
 class Words(Table, frozen=True, kw_only=True):
-    """The words of on and off in replies, compared without case."""
+    """The words of yes and no in replies, compared without case."""
 
-    on: tuple[str, ...] = ("1", "ON")
-    off: tuple[str, ...] = ("0", "OFF")
+    on: Annotated[tuple[str, ...], told("Words for on, or yes.")] = ("1", "ON")
+    off: Annotated[tuple[str, ...], told("Words for off, or no.")] = ("0", "OFF")
 
 
 class ErrorQueue(Table, frozen=True, kw_only=True):
-    """The error queue. `probe`: not every unit has one, so try it once after connecting."""
+    """What the supply says about errors. Leave the table out where it says nothing."""
 
-    query: str = "SYST:ERR?"
-    probe: bool = False
+    query: Annotated[str | tuple[str, ...], told("Asks for the oldest error, or for each of several error registers.")]
+    form: Annotated[
+        Literal["scpi", "spaced", "number"],
+        told('"scpi": `0,"No error"`. "spaced": `0  No Error`. "number": a register, 0 is no error.'),
+    ] = "scpi"
+    probe: Annotated[bool, told("Not every unit has it: asked once after connecting, left alone if nothing comes.")] = (
+        False
+    )
+    most: Annotated[int, told("Entries taken in one go.", ge=1, le=200)] = 32
+    texts: Annotated[
+        tuple[str, ...], told("Expressions for error texts that come in the place of a reply, compared without case.")
+    ] = ()
 
 
-class OverVoltage(Table, frozen=True, kw_only=True):
-    """The supply's own over-voltage protection, which acts without us."""
+class Protection(Table, frozen=True, kw_only=True):
+    """A protection that the supply has of its own, and which acts without us. Leave out what it has not."""
 
-    set_level: str
-    get_level: str
-    enable: str = ""
-    enabled: str = ""
+    level: Annotated[
+        Literal["own", "limit"], told('"own": it has a level. "limit": it acts when the current limit is reached.')
+    ] = "own"
+    set_level: Annotated[Order | None, told("Sets the level; {value} in V or A.")] = None
+    get_level: Annotated[Ask | None, told("Asks for the level; a none word means that it is off.")] = None
+    level_decimals: Annotated[int, told("Digits written after the point of the level.", ge=0, le=9)] = 3
+    enable: Annotated[Order | None, told("Switches the protection on. Leave it out where it is always on.")] = None
+    disable: Annotated[Order | None, told("Switches it off.")] = None
+    enabled: Annotated[Ask | None, told("Asks whether it is on.")] = None
+    set_delay: Annotated[Order | None, told("How long the cause must last; {value} in s.")] = None
+    get_delay: Annotated[Ask | None, told("Asks for that time.")] = None
+    tripped: Annotated[Ask | None, told("Asks whether it has tripped.")] = None
+    clear: Annotated[Order | None, told("Clears a trip.")] = None
+    clear_switches_on: Annotated[
+        bool, told("Clearing switches the output on again by itself, so that OFF and the smallest settings come first.")
+    ] = False
 
 
-class OutputRange(Table, frozen=True, kw_only=True):
-    """What some outputs can do; the numbers they have, V and A, and how well the readings can be trusted."""
+class Tracking(Table, frozen=True, kw_only=True):
+    """Outputs may be coupled in series or parallel. Then settings and readings mean something else, so it is refused."""
 
-    numbers: tuple[int, ...]
-    min_voltage_v: float = 0.0
-    max_voltage_v: float
-    min_limit_a: float = 0.0
-    max_limit_a: float
-    voltage_decimals: int = 3
-    limit_decimals: int = 3
-    set_resolution_v: float
-    set_resolution_a: float
-    read_resolution_v: float
-    read_resolution_a: float
-    accuracy_fraction_v: float = 0.0
-    accuracy_offset_v: float = 0.0
-    accuracy_fraction_a: float = 0.0
-    accuracy_offset_a: float = 0.0
+    query: Annotated[Ask, told("Asks how they are coupled.")]
+    independent: Annotated[tuple[str, ...] | Bits, told("Words, or bits, of the answer that mean: not coupled.")]
 
-    def voltage_tolerance_v(self, voltage_v: float) -> float:
-        """How far a true reading of a voltage can be from its setting, V."""
-        steps = self.set_resolution_v + self.read_resolution_v
-        return self.accuracy_fraction_v * abs(voltage_v) + self.accuracy_offset_v + steps
 
-    def current_tolerance_a(self, current_a: float) -> float:
-        """How far a true reading of a current can be from its setting, A."""
-        steps = self.set_resolution_a + self.read_resolution_a
-        return self.accuracy_fraction_a * abs(current_a) + self.accuracy_offset_a + steps
+class ArrayRead(Table, frozen=True, kw_only=True):
+    """Readings that the supply takes by itself at an even pace and hands back many at a time."""
 
-    @property
-    def no_current_a(self) -> float:
-        """Readings of no current at all are not above this, A."""
-        return self.accuracy_offset_a + 2 * self.read_resolution_a
+    start: Annotated[Order, told("Begins to take readings of the output.")]
+    stop: Annotated[Order | None, told("Ends it.")] = None
+    ready: Annotated[Ask | None, told("Asks whether there are new ones.")] = None
+    query: Annotated[Ask, told("Brings them, oldest first; its fields are repeated for each reading.")]
+    interval_ms: Annotated[float, told("From one reading to the next, ms, where no time field tells.", gt=0, le=10000)]
+    chunk_ms: Annotated[
+        float, told("New ones are there this often, ms; fetch no later, or some are lost.", gt=0, le=60000)
+    ]
+    most: Annotated[int, told("The most that come at once.", ge=1, le=1_000_000)]
+
+
+class Abilities(Table, frozen=True, kw_only=True):
+    """What the family can do beside; false unless a document says so."""
+
+    opc: Annotated[bool, told("`*OPC?` answers.")] = False
+    esr: Annotated[bool, told("`*ESR?` answers.")] = False
+    stb: Annotated[bool, told("`*STB?` answers.")] = False
+    clear_status: Annotated[bool, told("`*CLS` is understood.")] = False
+    reset: Annotated[bool, told("`*RST` is understood and leaves the outputs off.")] = False
+    power: Annotated[bool, told("Measures power itself.")] = False
+    panel_lock: Annotated[bool, told("The panel can be locked.")] = False
+    sense: Annotated[bool, told("Has remote sensing.")] = False
+    over_temperature: Annotated[bool, told("Says when it is too hot.")] = False
+    data_log: Annotated[bool, told("Can log by itself.")] = False
+
+
+class Variant(Table, frozen=True, kw_only=True):
+    """What differs for some units of the family. All the conditions that are given must hold; the first one counts."""
+
+    model: Annotated[str, told("Regular expression that the model fits whole, without case.")] = ""
+    firmware: Annotated[str, told("The same for the firmware.")] = ""
+    option: Annotated[str, told("Expression that one of the fitted options fits.")] = ""
+    use: Annotated[
+        dict[str, Any],
+        told(
+            "Tables that replace or change those of the file: words, outputs, mode, read, over_voltage, over_current, "
+            "tracking, array, errors, abilities."
+        ),
+    ]
 
 
 class Profile(Table, frozen=True, kw_only=True):
     """One family of supplies."""
 
-    format: int
-    name: str
-    description: str
-    trust: Literal["untested", "simulated", "hardware"]
-    identity: Identity = Identity()
-    link: LinkProfile = LinkProfile()
-    channels: Channels = Channels()
-    commands: Commands
-    read: ReadCommand
-    mode: ModeSource = ModeSource()
-    words: Words = Words()
-    errors: ErrorQueue | None = None
-    over_voltage: OverVoltage | None = None
-    outputs: tuple[OutputRange, ...]
+    format: Annotated[int, told("The version of the file format: 2.")]
+    name: Annotated[str, told("The profile's name, the same as the file's without .toml.")]
+    description: Annotated[str, told("One line for lists.")]
+    trust: Annotated[
+        Trust,
+        told(
+            'How well it is verified: "unverified" (thin documents; the operator is asked once before power goes on), '
+            '"documented" (checked line by line against documents), "recorded" (a recording of the hardware agrees), '
+            '"used" (people have used it for repairs), "simulated" (for the simulated supply itself).'
+        ),
+    ]
+    notes: Annotated[
+        tuple[str, ...], told("Sentences for the operator, shown when a supply of the family is met.")
+    ] = ()
+    identity: Annotated[Identity, told("How it says who it is.")] = Identity()
+    link: Annotated[LinkProfile, told("How messages travel.")] = LinkProfile()
+    channels: Annotated[Channels, told("How a command reaches one output.")] = Channels()
+    commands: Annotated[Commands, told("What every supply must be able to do.")]
+    read: Annotated[ReadCommand, told("What brings voltage and current.")]
+    mode: Annotated[ModeSource, told("How constant voltage and constant current are told apart.")] = ModeSource()
+    words: Annotated[Words, told("The words of yes and no.")] = Words()
+    errors: Annotated[ErrorQueue | None, told("What it says about errors.")] = None
+    over_voltage: Annotated[Protection | None, told("Its own over-voltage protection.")] = None
+    over_current: Annotated[Protection | None, told("Its own over-current protection.")] = None
+    tracking: Annotated[Tracking | None, told("Whether outputs are coupled.")] = None
+    array: Annotated[ArrayRead | None, told("Many readings at a time.")] = None
+    abilities: Annotated[Abilities, told("What it can do beside.")] = Abilities()
+    outputs: Annotated[tuple[OutputRange, ...], told("What the outputs can do.")]
+    variants: Annotated[tuple[Variant, ...], told("What differs for some units.")] = ()
 
     def output(self, channel: int) -> OutputRange:
         """The range of one output. Raises ProfileError for a number that the family does not have."""
         for output in self.outputs:
             if channel in output.numbers:
                 return output
+        if channel in self.channels.fixed:
+            raise ProfileError(
+                f"profile {self.name}: channel {channel} is a fixed output that cannot be set or read, so it cannot be "
+                f"used safely; allowed: {listed(self.channel_numbers)}"
+            )
         raise ProfileError(f"profile {self.name}: no channel {channel}; allowed: {listed(self.channel_numbers)}")
 
     @property
     def channel_numbers(self) -> list[int]:
-        """All outputs that the profile knows."""
-        return [number for output in self.outputs for number in output.numbers]
+        """All outputs that the profile can use, ascending."""
+        return sorted(number for output in self.outputs for number in output.numbers)
+
+    def channel_name(self, channel: int) -> str:
+        """What {name} stands for; the number where there are no names."""
+        names = self.channels.names
+        return names[self.channel_numbers.index(channel)] if names else str(channel)
 
     def identity_fits(self, identity: str) -> bool:
         """Whether an identification reply is one of this family's."""
-        fields = [field.strip() for field in identity.split(",")]
-        patterns = (self.identity.maker, self.identity.model)
-        fields += [""] * (len(patterns) - len(fields))
-        return all(
-            re.fullmatch(pattern, field, re.IGNORECASE) for pattern, field in zip(patterns, fields, strict=False)
-        )
+        return self.identity.named(identity) is not None
+
+    @property
+    def takes_any(self) -> bool:
+        """True for a profile that is made for no maker in particular."""
+        return self.identity.maker == ".*" and not self.identity.pattern
