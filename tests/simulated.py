@@ -29,11 +29,32 @@ class Truth(NamedTuple):
     board_v: float
 
 
+class _Lines:
+    """A socket that is asked line by line."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._socket = socket.create_connection((host, port), timeout=ANSWER_S)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._lines = self._socket.makefile("r", encoding="latin-1", newline="\n")
+
+    def ask(self, text: str) -> str:
+        self._socket.sendall(text.encode("latin-1") + b"\n")
+        line = self._lines.readline()
+        if not line.endswith("\n"):
+            raise ConnectionError(f"the simulated supply closed the connection on {text!r}")
+        return line.rstrip("\r\n")
+
+    def close(self) -> None:
+        self._lines.close()
+        self._socket.close()
+
+
 class SimulatedSupply:
     """Options as of `python -m benchd.sim`, with underscores: `SimulatedSupply(latency_ms=0.5, pty=True)`.
 
-    `resource`, `port`, `pty`: where to connect. Channels are 1 and 2. The methods speak over a socket of the helper's
-    own, which faults do not touch.
+    `resource`, `port`, `pty`: where to connect. Channels count from 1. Hands, truth and faults go over the control
+    port, so they work for every family; `command` and `query` speak the family's own language, on a connection of the
+    helper's own that is opened when first needed.
     """
 
     def __init__(self, **options: str | float | bool) -> None:
@@ -51,10 +72,10 @@ class SimulatedSupply:
             self.resource: str = ready["resource"]
             self.port: int = ready["port"]
             self.pty: str | None = ready["pty"]
-            host = self.resource.split("::")[1]
-            self._socket = socket.create_connection((host, self.port), timeout=ANSWER_S)
-            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._lines = self._socket.makefile("r", encoding="latin-1", newline="\n")
+            self._host = self.resource.split("::")[1]
+            self._own_words = options.get("family", "benchd-sim") == "benchd-sim"
+            self._bus: _Lines | None = None
+            self._control = _Lines(self._host, ready["control"])
         except BaseException:
             self.process.kill()
             self._end()
@@ -90,34 +111,51 @@ class SimulatedSupply:
         self._sure(f"SIM{channel}:CONNECT {'ON' if connected else 'OFF'}")
 
     def truth(self, channel: int) -> Truth:
-        output, *numbers = self.query(f"SIM{channel}:TRUTH?").split(",")
+        output, *numbers = self._control.ask(f"SIM{channel}:TRUTH?").split(",")
         return Truth(output == "1", *map(float, numbers))
 
     def fault(self, kind: str, *arguments: object) -> None:
         """See the table in `benchd/sim/faults.py`."""
         self._sure(f"SIM:FAULT {','.join(map(str, (kind, *arguments)))}")
+        if kind.upper() == "CLOSE":
+            self._hang_up()
 
     def offs(self) -> list[int]:
-        """When the last OUTP OFF came in, as `time.monotonic_ns()` of this machine."""
-        return [int(text) for text in self.query("SIM:LOG?").split(",")[1:]]
+        """When the last off orders came in, as `time.monotonic_ns()` of this machine."""
+        return [int(text) for text in self._control.ask("SIM:LOG?").split(",")[1:]]
 
     def command(self, text: str) -> None:
-        """Send a message that has no reply; it is carried out when this returns, for other connections too."""
-        self._sure(text)
+        """Send a message that has no reply; it is carried out when this returns, for other connections too.
+
+        Families other than the one of this package are told over the control port, at once whatever their pace.
+        """
+        if self._own_words:
+            self._checked(self.query(f"{text}\nSIM:ERROR?"), text)
+        else:
+            self._sure(f'SIM:TELL "{text}"')
 
     def query(self, text: str) -> str:
-        """Send a query and wait for its reply. Faults apply, except to messages that begin with SIM."""
-        self._socket.sendall(text.encode() + b"\n")
-        line = self._lines.readline()
-        if not line.endswith("\n"):
-            raise ConnectionError(f"the simulated supply closed the connection on {text!r}")
-        return line[:-1]
+        """Send a query of the supply's own language and wait for its line. Faults apply, except to its SIM commands."""
+        if self._bus is None:
+            self._bus = _Lines(self._host, self.port)
+        return self._bus.ask(text)
+
+    def simulate(self, text: str) -> str:
+        """A SIMulate query, asked over the control port."""
+        return self._control.ask(text)
 
     def _sure(self, text: str) -> None:
         """A SIMulate command, carried out when this returns. The driver's error queue is left alone."""
-        error = self.query(f"{text}\nSIM:ERROR?")
+        self._checked(self._control.ask(f"{text}\nSIM:ERROR?"), text)
+
+    def _checked(self, error: str, text: str) -> None:
         if not error.startswith("0,"):
             raise ValueError(f"{text}: {error}")
+
+    def _hang_up(self) -> None:
+        if self._bus is not None:
+            self._bus.close()
+            self._bus = None
 
     def kill(self) -> None:
         """As if the supply lost power: no goodbye."""
@@ -126,8 +164,8 @@ class SimulatedSupply:
 
     def close(self) -> None:
         self.process.terminate()
-        self._lines.close()
-        self._socket.close()
+        self._hang_up()
+        self._control.close()
         self._end()
 
     def _end(self) -> None:

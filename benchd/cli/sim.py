@@ -7,6 +7,6 @@ import typer
 
 def sim(context: typer.Context) -> None:
     """A simulated two-channel SCPI supply with a board on each output. Options: benchd sim --help"""
-    from benchd.sim import server
+    from benchd.sim import command
 
-    raise typer.Exit(server.main(context.args))
+    raise typer.Exit(command.main(context.args))

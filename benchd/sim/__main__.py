@@ -1,5 +1,5 @@
 import sys
 
-from benchd.sim.server import main
+from benchd.sim.command import main
 
 sys.exit(main())

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import os
 import socket
+from collections.abc import Callable
+from itertools import count
 from typing import Protocol
 
 LONGEST_MESSAGE = 65536
-"""Bytes without a line end before the input buffer counts as overrun (-363)."""
+"""Bytes without a terminator before the input buffer counts as overrun (-363)."""
 
 MOST_UNSENT = 1 << 20
 """Bytes a client may leave unread before it is taken for gone."""
 
 MOST_DESCRIPTORS = 1000
 """`select` takes descriptors below 1024 (it is used because it alone waits with microseconds)."""
+
+
+Cut = Callable[[bytearray], "bytes | None"]
 
 
 class Stream(Protocol):
@@ -52,13 +57,21 @@ class Terminal:
         os.close(self._client)
 
 
+_NUMBERS = count(1)
+
+
 class Lost(Exception):
     """The client is gone."""
 
 
 class Connection:
-    def __init__(self, stream: Stream) -> None:
+    """`cut` takes one complete message off the input, see `Rig.cut`."""
+
+    def __init__(self, stream: Stream, cut: Cut) -> None:
         self._stream = stream
+        self._cut = cut
+        self.number = next(_NUMBERS)
+        """Its own among all connections of this process."""
         self._input = bytearray()
         self._discarding = False
         self._unsent = bytearray()
@@ -76,7 +89,7 @@ class Connection:
         return bool(self._unsent)
 
     def receive(self) -> list[bytes | None]:
-        """The messages that are complete now, without line ends; None for one that was too long. Raises Lost."""
+        """The messages that are complete now, without terminators; None for one that was too long. Raises Lost."""
         try:
             data = self._stream.recv(65536)
         except BlockingIOError:
@@ -87,9 +100,7 @@ class Connection:
             raise Lost
         messages: list[bytes | None] = []
         self._input += data
-        while (end := self._input.find(b"\n")) >= 0:
-            message = bytes(self._input[:end])
-            del self._input[: end + 1]
+        while (message := self._cut(self._input)) is not None:
             too_long = self._discarding or len(message) > LONGEST_MESSAGE
             messages.append(None if too_long else message)
             self._discarding = False
@@ -117,7 +128,7 @@ class Connection:
             self._stream.close()
 
 
-def accept(listener: socket.socket) -> Connection | None:
+def accept(listener: socket.socket, cut: Cut) -> Connection | None:
     """The next client, ready for small replies at once; None when it has gone again."""
     try:
         client, _ = listener.accept()
@@ -128,4 +139,4 @@ def accept(listener: socket.socket) -> Connection | None:
         return None
     client.setblocking(False)
     client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    return Connection(client)
+    return Connection(client, cut)

@@ -9,8 +9,8 @@ LATE,s[,HOLD]: the next reply comes that much later. Later commands are carried 
     it; with HOLD they wait behind it. Once.
 SPLIT[,s]: replies come in two pieces with a pause (default 0.05 s). Until NONE.
 SILENT[,n]: the next n replies (default 1) are not sent at all.
-DEAF: OUTPut OFF is accepted, and nothing happens. Until NONE.
-STUCK: MEASure and FETCh repeat their last values. Until NONE.
+DEAF: an order to switch off is accepted, and nothing happens. Until NONE.
+STUCK: measured values repeat the last ones. Until NONE.
 CLOSE: all other connections are dropped now, new ones are refused. Until NONE.
 EXTRA[,n]: a line that nobody asked for follows the next n replies (default 1).
 """
@@ -24,7 +24,7 @@ from typing import NamedTuple
 from benchd.sim.errors import ScpiError
 from benchd.sim.values import name, number
 
-EXTRA_LINE = b"+1.23400E+00\n"
+EXTRA_LINE = b"+1.23400E+00"
 """Looks like a reading: the trap is to take it for the answer to the next query."""
 
 
@@ -36,7 +36,10 @@ class Delivery(NamedTuple):
 
 
 class Faults:
-    def __init__(self, seed: int) -> None:
+    """`ending`: what the supply puts behind its replies."""
+
+    def __init__(self, seed: int, ending: bytes = b"\n") -> None:
+        self._ending = ending
         self._random = random.Random(seed)
         self.clear()
 
@@ -64,7 +67,7 @@ class Faults:
         self.active = name(kind) != "NONE"
 
     def deliver(self, reply: bytes) -> Delivery:
-        """What becomes of a reply, its line end included."""
+        """What becomes of a reply, its terminator included."""
         if self._silent:
             self._silent -= 1
             return Delivery(())
@@ -80,7 +83,7 @@ class Faults:
             hold = True
         if self._extra:
             self._extra -= 1
-            pieces.append((pieces[-1][0], EXTRA_LINE))
+            pieces.append((pieces[-1][0], EXTRA_LINE + self._ending))
         return Delivery(tuple(pieces), hold)
 
     def _is_garbage(self) -> bool:
@@ -90,7 +93,7 @@ class Faults:
 
     def _noise(self) -> bytes:
         letters = b"\x00\x07\x1b\x7f\x80\xa9\xff#$?*@~qQxX;,.+-"
-        return bytes(self._random.choice(letters) for _ in range(self._random.randint(1, 24))) + b"\n"
+        return bytes(self._random.choice(letters) for _ in range(self._random.randint(1, 24))) + self._ending
 
     def _set_garbage(self, arguments: tuple[str, ...]) -> None:
         value = _argument(arguments, 1.0, 0.0)

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass, field
-from functools import lru_cache
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 # Importing the command modules declares their commands.
-from benchd.sim import common, outputs, simulate  # noqa: F401
+from benchd.sim import common, outputs  # noqa: F401
 from benchd.sim.bench import Channel, Protection, Readout
-from benchd.sim.board import KINDS
 from benchd.sim.errors import ErrorQueue, ScpiError, event_bit
-from benchd.sim.faults import Faults
-from benchd.sim.language import Call, Program, understand
+from benchd.sim.language import carry_out
+from benchd.sim.rig import Event, Heard, Rig
 from benchd.sim.source import Source
-
-OFFS_KEPT = 64
-LONGEST_REMEMBERED = 256
-"""Characters of a message whose meaning is kept for the next time: polling sends the same few again and again."""
+from benchd.sim.words import WORDS
 
 
 @dataclass(frozen=True)
@@ -44,23 +38,7 @@ class Answer(NamedTuple):
 
 
 @dataclass
-class Event:
-    """A register of bits that stay until read, and which of them count in the summary."""
-
-    bits: int = 0
-    enable: int = 0
-
-    def take(self) -> int:
-        bits, self.bits = self.bits, 0
-        return bits
-
-    @property
-    def summary(self) -> bool:
-        return bool(self.bits & self.enable)
-
-
-@dataclass
-class Instrument:
+class Instrument(Rig):
     """All state that is shared by every connection, the selected channel included, as on a real supply."""
 
     serial: str = "SIM00001"
@@ -70,10 +48,11 @@ class Instrument:
     readout: Readout = field(default_factory=Readout)
     rating: Rating = field(default_factory=Rating)
     latency_s: float = 0.0
+    model: ClassVar[str] = "SIM-2"
 
     def __post_init__(self) -> None:
         rating = self.rating
-        self.channels = [
+        channels = [
             Channel(
                 source=Source(limit_a=rating.reset_limit_a),
                 readout=Readout(**vars(self.readout)),
@@ -84,44 +63,32 @@ class Instrument:
             )
             for place in range(2)
         ]
+        self.equip(channels, self.seed, self.latency_s)
         self.selected = 0
         self.errors = ErrorQueue()
-        self.simulation_errors = ErrorQueue()
-        self.faults = Faults(self.seed)
         self.standard = Event(bits=128)  # power on
         self.request_enable = 0
         self.questionable = Event()
         self.operation = Event()
         self.by_instrument = Event()
         self.summaries = [Event() for _ in self.channels]
-        self.last_shown = [(0.0, 0.0) for _ in self.channels]
-        self.offs: deque[tuple[int, int]] = deque(maxlen=OFFS_KEPT)
-        """Of each OUTPut OFF: when it came, and when its connection had been sent its last reply, in monotonic ns."""
-        self.off_count = 0
 
-    def handle(self, message: str, now_s: float, arrival_ns: int = 0, last_reply_ns: int = 0) -> Answer:
+    def hear(self, message: bytes, now_s: float) -> Heard:
+        reply, simulating = self.handle(message.decode("latin-1"), now_s)
+        return Heard(() if reply is None else (reply.encode("latin-1") + self.ending,), simulating)
+
+    def handle(self, message: str, now_s: float) -> Answer:
         """Carry out one message (without its terminator). Errors go to the queue, nothing is raised.
 
         Errors of a message that begins with a SIMulate command are kept apart, since no driver should meet them.
         """
-        program = _understood(message) if len(message) <= LONGEST_REMEMBERED else understand(message)
+        program = WORDS.program(message)
         report = self.simulation_errors.add if program.simulating else self.report
-        replies: list[str] = []
-        for command, parameters, suffixes in program.steps:
-            call = Call(parameters, suffixes, now_s, arrival_ns, last_reply_ns, bool(replies))
-            try:
-                reply = command.carry_out(self, call)
-            except ScpiError as error:
-                report(error)
-                if error.ends_message:
-                    break
-            else:
-                if reply is not None:
-                    replies.append(reply)
-        else:
-            if program.error is not None:
-                report(program.error)
+        replies = carry_out(program, self, now_s, report)
         return Answer(";".join(replies) if replies else None, program.simulating)
+
+    def overrun(self) -> None:
+        self.report(ScpiError(-363))
 
     def report(self, error: ScpiError) -> None:
         """Put an error in the queue and its bit in the standard event register."""
@@ -133,18 +100,6 @@ class Instrument:
     def channel(self) -> Channel:
         """The one that was selected."""
         return self.channels[self.selected]
-
-    def channel_of(self, suffix: int) -> Channel:
-        """By numeric suffix; raises -114."""
-        if not 1 <= suffix <= len(self.channels):
-            raise ScpiError(-114, f"channel {suffix}")
-        return self.channels[suffix - 1]
-
-    def shown(self, place: int, now_s: float) -> tuple[float, float]:
-        """Voltage in V and current in A as the channel's display has them."""
-        if not self.faults.stuck:
-            self.last_shown[place] = self.channels[place].read(now_s)
-        return self.last_shown[place]
 
     def reset(self, now_s: float) -> None:
         """`*RST`: outputs off, settings as after power-on; error queue, registers and enables stay."""
@@ -169,13 +124,6 @@ class Instrument:
                 tripped=False,
             )
         self.selected = 0
-
-    def attach(self, place: int, board: str, now_s: float) -> None:
-        """Put a board of this kind on a channel's leads; raises -224 naming the kinds there are."""
-        kind = KINDS.get(board.lower())
-        if kind is None:
-            raise ScpiError(-224, f"{board} is none of {' '.join(KINDS)}")
-        self.channels[place].attach(kind, now_s)
 
     def questionable_condition(self, now_s: float) -> int:
         """Bits of the selected channel, and bit 13 for the summary of the channel registers."""
@@ -209,8 +157,3 @@ class Instrument:
         byte |= 32 if self.standard.summary else 0
         byte |= 128 if self.operation.summary else 0
         return byte | (64 if byte & self.request_enable & ~64 else 0)
-
-
-@lru_cache(maxsize=512)
-def _understood(message: str) -> Program:
-    return understand(message)

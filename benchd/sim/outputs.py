@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from benchd.sim.bench import Channel, Protection
 from benchd.sim.errors import ScpiError
-from benchd.sim.language import Call, order, query
+from benchd.sim.language import Call
 from benchd.sim.values import boolean, name, nr2, nr3, setting, whole
+from benchd.sim.words import WORDS
 
 if TYPE_CHECKING:
     from benchd.sim.instrument import Instrument
@@ -18,22 +19,22 @@ CURRENT = "[SOURce:]CURRent"
 LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
 
 
-@order("INSTrument:NSELect", 1)
+@WORDS.order("INSTrument:NSELect", 1)
 def _select_number(instrument: Instrument, call: Call) -> None:
     instrument.selected = whole(call.parameters[0], 1, len(instrument.channels)) - 1
 
 
-@query("INSTrument:NSELect")
+@WORDS.query("INSTrument:NSELect")
 def _selected_number(instrument: Instrument, _call: Call) -> str:
     return str(instrument.selected + 1)
 
 
-@order("INSTrument[:SELect]", 1)
+@WORDS.order("INSTrument[:SELect]", 1)
 def _select(instrument: Instrument, call: Call) -> None:
     instrument.selected = _place(instrument, call.parameters[0])
 
 
-@query("INSTrument[:SELect]")
+@WORDS.query("INSTrument[:SELect]")
 def _selected(instrument: Instrument, _call: Call) -> str:
     return f"CH{instrument.selected + 1}"
 
@@ -56,24 +57,24 @@ def _limit(instrument: Instrument, text: str) -> float:
     return setting(text, "A", 0.0, rating.current_a, rating.reset_limit_a, rating.current_step_a)
 
 
-@order(VOLTAGE + LEVEL, 1)
+@WORDS.order(VOLTAGE + LEVEL, 1)
 def _set_voltage(instrument: Instrument, call: Call) -> None:
     instrument.channel.set(call.now_s, voltage_v=_voltage(instrument, call.parameters[0]))
 
 
-@query(VOLTAGE + LEVEL, 0, 1)
+@WORDS.query(VOLTAGE + LEVEL, 0, 1)
 def _get_voltage(instrument: Instrument, call: Call) -> str:
     source = instrument.channel.source
     value = _voltage(instrument, _bound(call)) if call.parameters else source.voltage_v
     return nr2(value, instrument.rating.voltage_step_v)
 
 
-@order(CURRENT + LEVEL, 1)
+@WORDS.order(CURRENT + LEVEL, 1)
 def _set_limit(instrument: Instrument, call: Call) -> None:
     instrument.channel.set(call.now_s, limit_a=_limit(instrument, call.parameters[0]))
 
 
-@query(CURRENT + LEVEL, 0, 1)
+@WORDS.query(CURRENT + LEVEL, 0, 1)
 def _get_limit(instrument: Instrument, call: Call) -> str:
     source = instrument.channel.source
     value = _limit(instrument, _bound(call)) if call.parameters else source.limit_a
@@ -85,7 +86,7 @@ def _bound(call: Call) -> str:
     return name(call.parameters[0])
 
 
-@order("APPLy", 1, 3)
+@WORDS.order("APPLy", 1, 3)
 def _apply(instrument: Instrument, call: Call) -> None:
     """Set voltage and limit of the named channel, else of the selected one; the selection stays as it is."""
     channel, values = _applied_to(instrument, call.parameters)
@@ -98,7 +99,7 @@ def _apply(instrument: Instrument, call: Call) -> None:
     channel.set(call.now_s, voltage_v=voltage_v, limit_a=limit_a)
 
 
-@query("APPLy", 0, 1)
+@WORDS.query("APPLy", 0, 1)
 def _applied(instrument: Instrument, call: Call) -> str:
     channel, values = _applied_to(instrument, call.parameters)
     if values:
@@ -129,38 +130,38 @@ def _protection(path: str, unit: str, of: Callable[[Channel], Protection]) -> No
     def change(instrument: Instrument, call: Call, **settings: float | bool) -> None:
         instrument.channel.protect(of(instrument.channel), call.now_s, **settings)
 
-    @order(f"{path}[:LEVel]", 1)
+    @WORDS.order(f"{path}[:LEVel]", 1)
     def set_level(instrument: Instrument, call: Call) -> None:
         change(instrument, call, level=level(instrument, call.parameters[0]))
 
-    @query(f"{path}[:LEVel]", 0, 1)
+    @WORDS.query(f"{path}[:LEVel]", 0, 1)
     def get_level(instrument: Instrument, call: Call) -> str:
         present = of(instrument.channel).level
         return nr2(level(instrument, _bound(call)) if call.parameters else present, 0.001)
 
-    @order(f"{path}:STATe", 1)
+    @WORDS.order(f"{path}:STATe", 1)
     def set_state(instrument: Instrument, call: Call) -> None:
         change(instrument, call, enabled=boolean(call.parameters[0]))
 
-    @query(f"{path}:STATe")
+    @WORDS.query(f"{path}:STATe")
     def get_state(instrument: Instrument, _call: Call) -> str:
         return _bit(of(instrument.channel).enabled)
 
-    @order(f"{path}:DELay", 1)
+    @WORDS.order(f"{path}:DELay", 1)
     def set_delay(instrument: Instrument, call: Call) -> None:
         change(instrument, call, delay_s=delay(instrument, call.parameters[0]))
 
-    @query(f"{path}:DELay", 0, 1)
+    @WORDS.query(f"{path}:DELay", 0, 1)
     def get_delay(instrument: Instrument, call: Call) -> str:
         present = of(instrument.channel).delay_s
         return nr2(delay(instrument, _bound(call)) if call.parameters else present, 0.001)
 
-    @query(f"{path}:TRIPped")
+    @WORDS.query(f"{path}:TRIPped")
     def tripped(instrument: Instrument, call: Call) -> str:
         instrument.channel.advance(call.now_s)
         return _bit(of(instrument.channel).tripped)
 
-    @order(f"{path}:CLEar")
+    @WORDS.order(f"{path}:CLEar")
     def clear(instrument: Instrument, call: Call) -> None:
         # The output stays off: a trip that comes back with power must be a decision, not a side effect.
         change(instrument, call, tripped=False)
@@ -170,14 +171,14 @@ _protection(f"{VOLTAGE}:PROTection", "V", lambda channel: channel.over_voltage)
 _protection(f"{CURRENT}:PROTection", "A", lambda channel: channel.over_current)
 
 
-@order("OUTPut:PROTection:CLEar")
+@WORDS.order("OUTPut:PROTection:CLEar")
 def _clear_trips(instrument: Instrument, call: Call) -> None:
     channel = instrument.channel
     for protection in (channel.over_voltage, channel.over_current):
         channel.protect(protection, call.now_s, tripped=False)
 
 
-@order("OUTPut[:STATe]", 1)
+@WORDS.order("OUTPut[:STATe]", 1)
 def _switch(instrument: Instrument, call: Call) -> None:
     on = boolean(call.parameters[0])
     channel = instrument.channel
@@ -185,15 +186,10 @@ def _switch(instrument: Instrument, call: Call) -> None:
         channel.advance(call.now_s)
         if channel.over_voltage.tripped or channel.over_current.tripped:
             raise ScpiError(-221, "protection tripped, clear it first")
-    else:
-        instrument.off_count += 1
-        instrument.offs.append((call.arrival_ns, call.last_reply_ns))
-        if instrument.faults.deaf:
-            return
-    channel.switch(on, call.now_s)
+    instrument.switch((instrument.selected,), on, call.now_s)
 
 
-@query("OUTPut[:STATe]")
+@WORDS.query("OUTPut[:STATe]")
 def _state(instrument: Instrument, call: Call) -> str:
     instrument.channel.advance(call.now_s)
     return _bit(instrument.channel.source.on)
@@ -210,7 +206,7 @@ def _measure(quantity: str, of: Callable[[float, float], float]) -> None:
         return nr3(of(*instrument.shown(instrument.selected, call.now_s)))
 
     for verb in ("MEASure", "FETCh"):
-        query(f"{verb}[:SCALar]:{quantity}[:DC]")(show)
+        WORDS.query(f"{verb}[:SCALar]:{quantity}[:DC]")(show)
 
 
 _measure("VOLTage", lambda voltage_v, _current_a: voltage_v)

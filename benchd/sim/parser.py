@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from itertools import product
-from typing import Generic, NamedTuple, TypeVar
+from itertools import chain, product
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from benchd.sim.errors import ScpiError
 
@@ -56,10 +56,14 @@ def spellings(pattern: str) -> Iterator[tuple[str, tuple[int, ...]]]:
 
 
 class Tree(Generic[T]):
-    """Commands by header. A keyword marked `#` in the pattern takes a numeric suffix; others take 1 or none."""
+    """Commands by header. A keyword marked `#` in the pattern takes a numeric suffix; others take 1 or none.
 
-    def __init__(self) -> None:
+    What is not in this tree is looked for in its `parents`, the first one first.
+    """
+
+    def __init__(self, *parents: Tree[Any]) -> None:
         self._commands: dict[tuple[str, bool], tuple[T, tuple[int, ...]]] = {}
+        self._parents: tuple[Tree[T], ...] = parents
 
     def add(self, pattern: str, query: bool, command: T) -> None:
         """Raise ValueError when another command already has one of the spellings."""
@@ -69,7 +73,7 @@ class Tree(Generic[T]):
 
     def headers(self) -> Iterator[tuple[str, bool]]:
         """All accepted spellings, without suffixes, and whether each is a query."""
-        return iter(self._commands)
+        return iter(dict.fromkeys(chain(self._commands, *(parent.headers() for parent in self._parents))))
 
     def find(self, header: str, query: bool) -> tuple[T, tuple[int, ...]]:
         """The command and its numeric suffixes (1 when left out). Raises -112, -113 or -114."""
@@ -83,13 +87,18 @@ class Tree(Generic[T]):
                 raise ScpiError(-113 if node.replace("_", "").isalnum() else -101, header)
             names.append(("*" if node.startswith("*") else "") + matched.group(1))
             suffixes.append(int(matched.group(2) or 1))
-        found = self._commands.get((":".join(names), query))
+        found = self._look_up((":".join(names), query))
         if found is None:
             raise ScpiError(-113, header)
         command, numbered = found
         if any(suffix != 1 for place, suffix in enumerate(suffixes) if place not in numbered):
             raise ScpiError(-114, header)
         return command, tuple(suffixes[place] for place in numbered)
+
+    def _look_up(self, key: tuple[str, bool]) -> tuple[T, tuple[int, ...]] | None:
+        if key in self._commands:
+            return self._commands[key]
+        return next((found for parent in self._parents if (found := parent._look_up(key)) is not None), None)
 
 
 def split_outside_quotes(text: str, separator: str) -> list[str]:

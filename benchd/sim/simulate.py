@@ -1,5 +1,7 @@
 """The SIMulate commands: hands on the bench, a look at the truth, and faults. No real supply has them.
 
+Every family has them on its control port; the supply of this package takes them among its own commands too.
+
 `n` is a channel, 1 when left out.
 
 | command | does |
@@ -8,73 +10,86 @@
 | `SIMulate<n>:CONNect ON\\|OFF` | put the clip on or take it off; the board keeps its charge |
 | `SIMulate<n>:BUTTon` | press the board's button (no effect on a board that is not waiting for it) |
 | `SIMulate<n>:TRUTh?` | `<output 0/1>,<terminal V>,<current A>,<board V>` of the model, without noise |
+| `SIMulate:TELL "<message>"` | carry out a message of the supply's own language at once; its replies are lost |
 | `SIMulate:FAULt <kind>[,<argument>]` | see the table in `faults.py` |
 | `SIMulate:LATency <s>` | processing time of a query |
 | `SIMulate:INTerval <s>` | how often readings refresh, and over how long they average |
-| `SIMulate:LOG?` | number of OUTPut OFF received, then when the last ones came (monotonic clock, ns) |
+| `SIMulate:LOG?` | number of off orders received, then when the last ones came (monotonic clock, ns) |
 | `SIMulate:LOG:REPLy?` | the same, with when the connection of each had last been sent a reply (0: never) |
-| `SIMulate:ERRor?` | the oldest error of a message that began with SIMulate; these stay out of SYSTem:ERRor |
+| `SIMulate:ERRor?` | the oldest error of these commands; these stay out of the supply's own queue |
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from benchd.sim.board import KINDS
 from benchd.sim.errors import ScpiError
-from benchd.sim.language import Call, order, query
+from benchd.sim.language import Call, Language, carry_out
+from benchd.sim.rig import Rig
 from benchd.sim.values import boolean, number
 
-if TYPE_CHECKING:
-    from benchd.sim.instrument import Instrument
+SIMULATION: Language[Rig] = Language()
 
 
-@order("SIMulate#:BOARd", 1)
-def _board(instrument: Instrument, call: Call) -> None:
-    instrument.channel_of(call.suffixes[0])
-    instrument.attach(call.suffixes[0] - 1, call.parameters[0].strip("\"'"), call.now_s)
+def control(rig: Rig, message: str, now_s: float) -> str | None:
+    """Carry out a message of the control port, where only these commands are known; its reply."""
+    return ";".join(carry_out(SIMULATION.program(message), rig, now_s, rig.simulation_errors.add)) or None
 
 
-@query("SIMulate#:BOARd")
-def _which_board(instrument: Instrument, call: Call) -> str:
-    return instrument.channel_of(call.suffixes[0]).board.kind.name
+@SIMULATION.order("SIMulate#:BOARd", 1)
+def _board(rig: Rig, call: Call) -> None:
+    rig.channel_of(call.suffixes[0])
+    rig.attach(call.suffixes[0] - 1, call.parameters[0].strip("\"'"), call.now_s)
 
 
-@query("SIMulate:BOARd:CATalog")
-def _boards(_instrument: Instrument, _call: Call) -> str:
+@SIMULATION.query("SIMulate#:BOARd")
+def _which_board(rig: Rig, call: Call) -> str:
+    return rig.channel_of(call.suffixes[0]).board.kind.name
+
+
+@SIMULATION.query("SIMulate:BOARd:CATalog")
+def _boards(_rig: Rig, _call: Call) -> str:
     return ",".join(KINDS)
 
 
-@order("SIMulate#:CONNect", 1)
-def _connect(instrument: Instrument, call: Call) -> None:
-    instrument.channel_of(call.suffixes[0]).connect(boolean(call.parameters[0]), call.now_s)
+@SIMULATION.order("SIMulate#:CONNect", 1)
+def _connect(rig: Rig, call: Call) -> None:
+    rig.channel_of(call.suffixes[0]).connect(boolean(call.parameters[0]), call.now_s)
 
 
-@order("SIMulate#:BUTTon")
-def _press(instrument: Instrument, call: Call) -> None:
-    instrument.channel_of(call.suffixes[0]).press(call.now_s)
+@SIMULATION.order("SIMulate#:BUTTon")
+def _press(rig: Rig, call: Call) -> None:
+    rig.channel_of(call.suffixes[0]).press(call.now_s)
 
 
-@query("SIMulate#:TRUTh")
-def _truth(instrument: Instrument, call: Call) -> str:
-    truth = instrument.channel_of(call.suffixes[0]).truth(call.now_s)
-    return f"{int(truth.output)},{truth.terminal_v:.9g},{truth.current_a:.9g},{truth.board_v:.9g}"
+@SIMULATION.query("SIMulate#:TRUTh")
+def _truth(rig: Rig, call: Call) -> str:
+    truth = rig.channel_of(call.suffixes[0]).truth(call.now_s)
+    sign = rig.sign_of(call.suffixes[0] - 1)
+    return f"{int(truth.output)},{sign * truth.terminal_v:.9g},{truth.current_a:.9g},{sign * truth.board_v:.9g}"
 
 
-@order("SIMulate:FAULt", 1, 3)
-def _fault(instrument: Instrument, call: Call) -> None:
-    instrument.faults.set(call.parameters[0], call.parameters[1:])
+@SIMULATION.order("SIMulate:TELL", 1)
+def _tell(rig: Rig, call: Call) -> None:
+    text = call.parameters[0]
+    if len(text) < 2 or text[0] not in "\"'" or text[-1] != text[0]:
+        raise ScpiError(-104, text)
+    rig.hear(text[1:-1].encode("latin-1"), call.now_s)
 
 
-@order("SIMulate:LATency", 1)
-def _latency(instrument: Instrument, call: Call) -> None:
-    instrument.latency_s = _seconds(call.parameters[0], 0.0, 60.0)
+@SIMULATION.order("SIMulate:FAULt", 1, 3)
+def _fault(rig: Rig, call: Call) -> None:
+    rig.faults.set(call.parameters[0], call.parameters[1:])
 
 
-@order("SIMulate:INTerval", 1)
-def _interval(instrument: Instrument, call: Call) -> None:
+@SIMULATION.order("SIMulate:LATency", 1)
+def _latency(rig: Rig, call: Call) -> None:
+    rig.latency_s = _seconds(call.parameters[0], 0.0, 60.0)
+
+
+@SIMULATION.order("SIMulate:INTerval", 1)
+def _interval(rig: Rig, call: Call) -> None:
     interval_s = _seconds(call.parameters[0], 1e-4, 60.0)
-    for channel in instrument.channels:
+    for channel in rig.channels:
         channel.refresh_every(interval_s, call.now_s)
 
 
@@ -85,16 +100,16 @@ def _seconds(text: str, lowest: float, highest: float) -> float:
     return value
 
 
-@query("SIMulate:LOG")
-def _log(instrument: Instrument, _call: Call) -> str:
-    return ",".join([str(instrument.off_count), *(str(arrival_ns) for arrival_ns, _ in instrument.offs)])
+@SIMULATION.query("SIMulate:LOG")
+def _log(rig: Rig, _call: Call) -> str:
+    return ",".join([str(rig.off_count), *(str(arrival_ns) for arrival_ns, _ in rig.offs)])
 
 
-@query("SIMulate:LOG:REPLy")
-def _log_replies(instrument: Instrument, _call: Call) -> str:
-    return ",".join([str(instrument.off_count), *(str(reply_ns) for _, reply_ns in instrument.offs)])
+@SIMULATION.query("SIMulate:LOG:REPLy")
+def _log_replies(rig: Rig, _call: Call) -> str:
+    return ",".join([str(rig.off_count), *(str(reply_ns) for _, reply_ns in rig.offs)])
 
 
-@query("SIMulate:ERRor")
-def _error(instrument: Instrument, _call: Call) -> str:
-    return instrument.simulation_errors.take()
+@SIMULATION.query("SIMulate:ERRor")
+def _error(rig: Rig, _call: Call) -> str:
+    return rig.simulation_errors.take()

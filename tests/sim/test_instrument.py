@@ -13,7 +13,7 @@ import benchd.sim
 from benchd.sim.board import KINDS
 from benchd.sim.errors import TEXTS, ErrorQueue, ScpiError, event_bit
 from benchd.sim.instrument import Instrument
-from benchd.sim.language import TREE
+from benchd.sim.words import WORDS
 
 NO_ERROR = '0,"No error"'
 
@@ -109,7 +109,7 @@ def test_error_classes(number: int, bit: int) -> None:
 
 
 def test_every_error_that_is_raised_has_a_text() -> None:
-    sources = "".join(path.read_text() for path in Path(benchd.sim.__file__).parent.glob("*.py"))
+    sources = "".join(path.read_text() for path in Path(benchd.sim.__file__).parent.rglob("*.py"))
     raised = {
         int(number) for call in re.findall(r"ScpiError\(([^\n]*)", sources) for number in re.findall(r"-\d{3}", call)
     }
@@ -289,7 +289,9 @@ def test_truth_has_no_noise(bench: Bench) -> None:
     assert board_v == pytest.approx(4 - 0.06 * current_a, rel=1e-6)
 
 
-HEADERS = sorted({header + ("?" if query else "") for header, query in TREE.headers() if not header.startswith("SIM")})
+HEADERS = sorted(
+    {header + ("?" if query else "") for header, query in WORDS.tree.headers() if not header.startswith("SIM")}
+)
 PARAMETERS = [
     "",
     " 1",

@@ -8,14 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchd.sim import instrument  # noqa: F401  (declares the commands)
 from benchd.sim.errors import ScpiError
-from benchd.sim.language import TREE, understand
 from benchd.sim.parser import Tree, short_form, spellings, split_outside_quotes, units
 from benchd.sim.values import boolean, name, nr2, nr3, number, setting, to_step, whole
+from benchd.sim.words import WORDS
 
 
 def error_of(message: str) -> int | None:
-    error = understand(message).error
+    error = WORDS.program(message).error
     return None if error is None else error.number
 
 
@@ -49,12 +50,14 @@ def test_short_form(long: str, short: str) -> None:
 
 
 def test_all_headers_of_the_supply_follow_the_short_form_rule() -> None:
-    for header, query in TREE.headers():
+    for header, query in WORDS.tree.headers():
         nodes = header.removeprefix("*").split(":")
         # IEEE 488.2 §7.6.1.4.1.
         assert all(len(node) <= 12 for node in nodes), header
         by_rule = [node[:3] if len(node) > 4 and node[3] in "AEIOU" else node[:4] for node in nodes]
-        assert TREE.find("*" * header.startswith("*") + ":".join(by_rule), query) == TREE.find(header, query)
+        assert WORDS.tree.find("*" * header.startswith("*") + ":".join(by_rule), query) == WORDS.tree.find(
+            header, query
+        )
 
 
 # SCPI-1999 vol. 1 §6.2.1: exactly the short or the long form, nothing between or beyond; case has no meaning.
@@ -90,8 +93,8 @@ def test_headers_that_do_not_exist(message: str) -> None:
 
 # SCPI-1999 vol. 1 §6.2.5.2: an absent suffix is 1; out of range is -114.
 def test_numeric_suffixes() -> None:
-    assert understand("SIM:BUTT").steps == understand("SIM1:BUTTON").steps
-    assert understand("SIM2:BUTT").steps[0].suffixes == (2,)
+    assert WORDS.program("SIM:BUTT").steps == WORDS.program("SIM1:BUTTON").steps
+    assert WORDS.program("SIM2:BUTT").steps[0].suffixes == (2,)
     assert error_of("OUTP1:STAT1 ON") is None
     assert error_of("OUTP2 ON") == -114
 
@@ -260,11 +263,11 @@ def test_command_errors(message: str, expected: int) -> None:
 
 def test_blank_messages_are_nothing() -> None:
     for message in ("", " ", "\r", ";", " ; ;\t"):
-        assert understand(message) == ((), None, False)
+        assert WORDS.program(message) == ((), None, False)
 
 
 def test_what_is_before_an_error_is_still_carried_out() -> None:
-    program = understand("OUTP OFF;FOO 1;VOLT 4")
+    program = WORDS.program("OUTP OFF;FOO 1;VOLT 4")
     assert [step.parameters for step in program.steps] == [("OFF",)]
     assert program.error is not None
     assert program.error.number == -113
@@ -289,7 +292,7 @@ def test_spellings_of_a_pattern() -> None:
 @given(st.text(max_size=80))
 @settings(max_examples=100, deadline=None)
 def test_any_text_is_understood_or_gives_an_error(message: str) -> None:
-    program = understand(message)
+    program = WORDS.program(message)
     assert program.error is None or -200 < program.error.number <= -100
 
 

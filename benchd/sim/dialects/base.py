@@ -1,0 +1,159 @@
+"""What a family of supplies is: how many outputs with which ratings, how a message ends, what it is answered, how fast.
+
+A family is a subclass of `Dialect` with
+
+- `name`: that of its driver profile, and `models`: the outputs of each model, the usual one first;
+- `answer(message, now_s)`: carries one message out and returns the replies, each complete with its terminator;
+- `cut(buffer)`: takes one message off the input. The default ends at LF; without terminators the family knows its
+  commands, and `cut_known` helps it;
+- `busy_s(message)`: how long the supply works before it carries the message out and answers. What comes meanwhile
+  waits, or is lost where `loses_early` says so.
+
+Outputs are switched with `switch` (it logs off orders, and knows the fault DEAF) and read with `shown` (it knows the
+fault STUCK); settings and protections belong to `channels[place]`, see `benchd.sim.bench`. Values in `channels` are
+magnitudes; `sign_of` gives the sign of an output below ground. `places` count from 0, channel numbers from 1.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from benchd.sim.bench import Channel, Protection, Readout
+from benchd.sim.rig import Heard, Rig
+from benchd.sim.source import Source
+
+PROTECTION_HEADROOM = 1.1
+"""Protection levels reach this factor beyond the rating, where a family says nothing else (common practice)."""
+
+NOISE = 0.3
+"""Noise of a reading (rms) in steps of its resolution, unless asked otherwise (common practice)."""
+
+
+@dataclass(frozen=True)
+class Output:
+    """What one output can do, and how finely it is set and read: V, A. Voltages are magnitudes, `negative` or not.
+
+    `lowest_v`, `lowest_a`: the smallest setting it takes. `limit_a`: the limit after power-on (None: the rating).
+    """
+
+    voltage_v: float
+    current_a: float
+    set_step_v: float = 0.001
+    set_step_a: float = 0.001
+    read_step_v: float = 0.001
+    read_step_a: float = 0.001
+    lowest_v: float = 0.0
+    lowest_a: float = 0.0
+    negative: bool = False
+    limit_a: float | None = None
+
+    @property
+    def usual_limit_a(self) -> float:
+        return self.current_a if self.limit_a is None else self.limit_a
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Of the bench rather than the family. None: as the family has it. s, V, A, ohms for both leads together."""
+
+    seed: int = 1
+    lead_ohm: float = 0.05
+    latency_s: float = 0.0
+    interval_s: float = 0.001
+    noise_v: float | None = None
+    noise_a: float | None = None
+    resolution_a: float | None = None
+
+
+class Dialect(Rig):
+    """One supply of a family. Raises ValueError for a model that the family does not have."""
+
+    name: ClassVar[str]
+    models: ClassVar[Mapping[str, Sequence[Output]]]
+    usual_serial: ClassVar[str] = "SIM00001"
+    one_switch: ClassVar[bool] = False
+    """All outputs are switched together."""
+
+    def __init__(self, model: str | None = None, serial: str | None = None, setup: Setup | None = None) -> None:
+        self.model = next(iter(self.models)) if model is None else model
+        if self.model not in self.models:
+            raise ValueError(f"{self.name} has no model {model!r}; it has {', '.join(self.models)}")
+        self.serial = self.usual_serial if serial is None else serial
+        self.outputs = tuple(self.models[self.model])
+        self.places = range(len(self.outputs))
+        setup = Setup() if setup is None else setup
+        self.equip(
+            [_channel(output, setup, place) for place, output in enumerate(self.outputs)], setup.seed, setup.latency_s
+        )
+        self.reset(0.0)
+
+    def answer(self, message: bytes, now_s: float) -> list[bytes]:
+        """Carry out one message; the replies to it, terminators included."""
+        raise NotImplementedError
+
+    def hear(self, message: bytes, now_s: float) -> Heard:
+        return Heard(self.answer(message, now_s))
+
+    def reset(self, now_s: float) -> None:
+        """Outputs off and settings as after power-on; families add what they reset beside that."""
+        for channel, output in zip(self.channels, self.outputs, strict=True):
+            channel.switch(False, now_s)
+            channel.set(now_s, voltage_v=output.lowest_v, limit_a=output.usual_limit_a)
+            for protection, rating in (
+                (channel.over_voltage, output.voltage_v),
+                (channel.over_current, output.current_a),
+            ):
+                level = rating * PROTECTION_HEADROOM
+                channel.protect(protection, now_s, level=level, enabled=False, delay_s=0.0, tripped=False)
+
+    def sign_of(self, place: int) -> int:
+        return -1 if self.outputs[place].negative else 1
+
+    def switched(self, places: Sequence[int]) -> Sequence[int]:
+        """The outputs that really go on or off when these are ordered to."""
+        return self.places if self.one_switch else places
+
+    def tripped(self, place: int, now_s: float) -> bool:
+        """Whether one of the protections has switched this output off and was not cleared since."""
+        channel = self.channels[place]
+        channel.advance(now_s)
+        return channel.over_voltage.tripped or channel.over_current.tripped
+
+
+def _channel(output: Output, setup: Setup, place: int) -> Channel:
+    step_a = output.read_step_a if setup.resolution_a is None else setup.resolution_a
+    readout = Readout(
+        interval_s=setup.interval_s,
+        resolution_v=output.read_step_v,
+        resolution_a=step_a,
+        noise_v=output.read_step_v * NOISE if setup.noise_v is None else setup.noise_v,
+        noise_a=step_a * NOISE if setup.noise_a is None else setup.noise_a,
+    )
+    return Channel(
+        source=Source(),
+        readout=readout,
+        lead_ohm=setup.lead_ohm,
+        seed=setup.seed + place,
+        over_voltage=Protection(output.voltage_v * PROTECTION_HEADROOM, False, 0.0),
+        over_current=Protection(output.current_a * PROTECTION_HEADROOM, False, 0.0),
+    )
+
+
+def cut_known(buffer: bytearray, known: re.Pattern[bytes], longest: int) -> bytes | None:
+    """Take one message off a stream without terminators: the longest start of the buffer that `known` matches.
+
+    Line ends and bytes that no command begins with are thrown away; so are `longest` bytes that are still no command.
+    """
+    while buffer:
+        matched = known.match(buffer)
+        if matched and matched.end():
+            message = bytes(matched.group())
+            del buffer[: matched.end()]
+            return message
+        if len(buffer) < longest:
+            return None
+        del buffer[0]
+    return None
