@@ -13,20 +13,42 @@ A lost link repairs itself in the same way, so whoever retries a call after `Lin
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import time
+from collections.abc import Callable
 
+from benchd.scpi.framing import EndFrame, Frame, GapFrame
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import LinkError, LinkLost, ReplyGarbled, ReplyLate
-from benchd.supplies.profile_tables import LinkProfile
+from benchd.supplies.profile_link import LinkProfile
 from benchd.supplies.wire import Wire, open_wire
 
-__all__ = ["Link", "LinkError", "LinkLost", "ReplyGarbled", "ReplyLate"]
+__all__ = ["Identify", "Link", "LinkError", "LinkLost", "ReplyGarbled", "ReplyLate"]
 
 QUIET_S = 0.02
 """A port that brings nothing for this long is quiet. Twenty characters at 9600 baud."""
-LOOKS_LIKE_IDENTITY = re.compile(r"\s*[A-Za-z][^,]*,")
-"""Where no earlier one is known to compare with: a maker and a comma, which no number or state word has."""
+LINE_ENDS = b"\r\n"
+
+
+def names_a_maker(reply: str) -> bool:
+    """Whether a reply begins with a word and a comma, as no number and no state does."""
+    return re.match(r"\s*[A-Za-z][^,]*,", reply) is not None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Identify:
+    """How an instrument is asked who it is.
+
+    `frame`: of the reply, None for the usual one of the link. `attempts`: how often to ask on opening, as half a
+    command of somebody else's may stand in the instrument's input. `looks`: whether a reply can be an
+    identification, for the times when no earlier one is known to compare with.
+    """
+
+    query: str = "*IDN?"
+    frame: Frame | None = None
+    attempts: int = 1
+    looks: Callable[[str], bool] = names_a_maker
 
 
 class Link:
@@ -39,7 +61,13 @@ class Link:
     """
 
     def __init__(
-        self, resource: str, profile: LinkProfile, timeout_s: float, baud_rate: int | None, library: str
+        self,
+        resource: str,
+        profile: LinkProfile,
+        timeout_s: float,
+        baud_rate: int | None,
+        library: str,
+        identify: Identify,
     ) -> None:
         self.resource = resource
         self.timeout_s = timeout_s
@@ -51,19 +79,31 @@ class Link:
         self._profile = profile
         self._baud_rate = baud_rate
         self._library = library
+        self._identify = identify
         self._end = profile.write_end.encode()
+        self._frame = usual_frame(profile)
+        self._harmless = LINE_ENDS if profile.skip_leading_ends else b""
         serial = resource.upper().startswith("ASRL")
         self._gap_ns = int((max(profile.gap_ms, profile.serial.gap_ms) if serial else profile.gap_ms) * 1e6)
-        self._set_gap_ns = max(self._gap_ns, int(profile.after_set_ms * 1e6))
+        self._set_gap_ns = max(self._gap_ns, int(profile.set_gap_ms * 1e6))
+        self._connect_gap_ns = max(self._gap_ns, int(profile.connect_gap_ms * 1e6))
         self._ready_ns = 0
+        self._to_drop = 0
+        self._reopen = False
         self._wire: Wire | None = None
 
     @classmethod
     def open(
-        cls, resource: str, profile: LinkProfile, timeout_s: float, baud_rate: int | None = None, library: str = "@py"
+        cls,
+        resource: str,
+        profile: LinkProfile,
+        timeout_s: float,
+        baud_rate: int | None = None,
+        library: str = "@py",
+        identify: Identify = Identify(),
     ) -> Link:
         """Open a VISA resource and send the profile's connect commands. Raises LinkLost."""
-        link = cls(resource, profile, timeout_s, baud_rate, library)
+        link = cls(resource, profile, timeout_s, baud_rate, library, identify)
         link._connect()
         return link
 
@@ -71,27 +111,36 @@ class Link:
         """A message as it goes over the wire, for `exchange`, `send` and `send_now`."""
         return text.encode("ascii") + self._end
 
-    def query(self, text: str) -> str:
+    def query(self, text: str, frame: Frame | None = None, gap_ns: int | None = None) -> str:
         """Ask and return the reply without its end. Raises LinkError."""
-        return self.exchange(self.encode(text)).decode("latin-1")
+        return self.exchange(self.encode(text), frame, gap_ns).decode("latin-1")
 
-    def write(self, text: str) -> None:
+    def write(self, text: str, gap_ns: int | None = None) -> None:
         """Send a message that has no reply. Raises LinkError."""
-        self.send(self.encode(text))
+        self.send(self.encode(text), gap_ns)
 
-    def exchange(self, data: bytes) -> bytes:
-        """`query` on an encoded message: the reading path, so it does nothing twice."""
+    def exchange(self, data: bytes, frame: Frame | None = None, gap_ns: int | None = None) -> bytes:
+        """`query` on an encoded message: the reading path, so it does nothing twice.
+
+        `frame`: how the reply ends, None for the profile's usual way. `gap_ns`: rest after the reply; the link's
+        own gap is kept in any case.
+        """
         wire = self._wire
+        if self._ready_ns:
+            self._wait_gap()  # before looking for unread bytes, so that those which come meanwhile are seen
         try:
-            if self.dirty or wire is None or wire.unread():
+            if self.dirty or wire is None or self._to_drop or wire.unread(self._harmless):
                 wire = self._cleaned()
-            return self._ask(wire, data)
+            return self._ask(wire, data, frame or self._frame, gap_ns)
         except LinkLost:
             self._drop()
             raise
+        except (ReplyLate, ReplyGarbled):
+            self._reopen = self._profile.reconnect_after_error
+            raise
 
-    def send(self, data: bytes) -> None:
-        """`write` on an encoded message."""
+    def send(self, data: bytes, gap_ns: int | None = None) -> None:
+        """`write` on an encoded message. `gap_ns`: rest after it, None for that after a setting."""
         wire = self._wire if self._wire is not None else self._cleaned()
         self._wait_gap()
         try:
@@ -99,9 +148,9 @@ class Link:
         except LinkError:
             self._drop()
             raise
-        self._ready_ns = time.monotonic_ns() + self._set_gap_ns
+        self._rest(self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns))
 
-    def send_now(self, data: bytes) -> None:
+    def send_now(self, data: bytes, gap_ns: int | None = None) -> None:
         """Write at once whatever the state of the link, opening it again if it is lost. Raises LinkLost.
 
         The gap between messages is not waited for; where one is running, the message is repeated after it, as an
@@ -111,16 +160,27 @@ class Link:
             self._drop()
             self._connect().send(data, self.timeout_s)
         if self._ready_ns > time.monotonic_ns():
-            self.send(data)
+            self.send(data, gap_ns)
 
     def identify(self) -> str:
         """Ask for the identification and remember it. Raises LinkError."""
-        self.identity = self.query(self._profile.identify)
-        return self.identity
+        for left in reversed(range(self._identify.attempts)):
+            try:
+                reply = self.query(self._identify.query, self._identify.frame)
+            except (ReplyLate, ReplyGarbled):
+                if not left:
+                    raise
+                continue
+            if self._identify.looks(reply) or not left:
+                break
+            self.dirty = True  # an error text: more of it may be under way
+        self.identity = reply
+        return reply
 
     def garbled(self, error: ReplyError) -> ReplyGarbled:
         """A reply came whole but made no sense: the link is dirty; returns the exception to raise."""
         self.dirty = True
+        self._reopen = self._profile.reconnect_after_error
         return ReplyGarbled(self.resource, str(error), error.asked, (self.got_ns - self.sent_ns) / 1e6)
 
     def resync(self) -> None:
@@ -147,29 +207,36 @@ class Link:
 
     # ---- inside ----------------------------------------------------------------------------------------------
 
-    def _ask(self, wire: Wire, data: bytes) -> bytes:
-        if self._gap_ns:
+    def _ask(self, wire: Wire, data: bytes, frame: Frame, gap_ns: int | None = None) -> bytes:
+        if self._ready_ns:
             self._wait_gap()
         self.dirty = True  # until the reply is in
         self.sent_ns = time.monotonic_ns()
         try:
             wire.send(data, self.timeout_s)
-            reply = wire.receive(self.timeout_s, data)
+            reply = wire.receive(self.timeout_s, data, frame)
         finally:
             self.got_ns = time.monotonic_ns()
-            self._ready_ns = self.got_ns + self._gap_ns
+            if wire.silence_ns:
+                self.got_ns -= wire.silence_ns
+                wire.silence_ns = 0
+            self._rest(self._gap_ns if gap_ns is None else max(gap_ns, self._gap_ns), self.got_ns)
         self.dirty = False
         return reply
 
     def _cleaned(self) -> Wire:
-        """A wire on which the next line is the answer to the next question."""
+        """A wire on which the next reply is the answer to the next question."""
         self.resyncs += 1
         wire = self._wire
-        if wire is None or wire.fresh_is_clean:
+        if wire is None or wire.fresh_is_clean or self._reopen:
             self._drop()
             wire = self._connect()
+        self._reopen = False
         if not wire.fresh_is_clean:
             wire.drain(QUIET_S, self.timeout_s)
+        while self._to_drop:
+            self._to_drop -= 1
+            self._ask_in_vain(wire)
         try:
             self._check_identity(wire)
         except ReplyGarbled:
@@ -179,23 +246,33 @@ class Link:
             self._check_identity(wire)
         return wire
 
-    def _check_identity(self, wire: Wire) -> None:
-        reply = self._ask(wire, self.encode(self._profile.identify)).decode("latin-1")
-        if not wire.fresh_is_clean:
-            # A second answer would mean that the first was an old one, to an identification asked before.
+    def _ask_in_vain(self, wire: Wire) -> None:
+        try:
+            self._ask(wire, self.encode(self._identify.query), self._identify.frame or self._frame)
+        except (ReplyLate, ReplyGarbled):
             wire.drain(QUIET_S, self.timeout_s)
-        if reply == self.identity or (self.identity is None and LOOKS_LIKE_IDENTITY.match(reply)):
+
+    def _check_identity(self, wire: Wire) -> None:
+        asked = self.encode(self._identify.query)
+        reply = self._ask(wire, asked, self._identify.frame or self._frame).decode("latin-1")
+        if not wire.fresh_is_clean or self._profile.drop_first:
+            # A second answer would mean that the first was an old one, to an identification asked before. It would
+            # follow within about the time that this one took.
+            trip_s = (self.got_ns - self.sent_ns) / 1e9
+            wire.drain(max(QUIET_S, 2 * trip_s), self.timeout_s)
+        if reply == self.identity or (self.identity is None and self._identify.looks(reply)):
             return
         self.dirty = True
         what = f"expected the identification {self.identity or ''!r}, got {reply[:80]!r}"
-        raise ReplyGarbled(self.resource, what, self._profile.identify, (self.got_ns - self.sent_ns) / 1e6)
+        raise ReplyGarbled(self.resource, what, self._identify.query, (self.got_ns - self.sent_ns) / 1e6)
 
     def _connect(self) -> Wire:
         self._wire = wire = open_wire(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)
         self.dirty = not wire.fresh_is_clean
+        self._to_drop = self._profile.drop_first
         try:
             for text in self._profile.connect:
-                self.send(self.encode(text))
+                self.send(self.encode(text), self._connect_gap_ns)
         except LinkError:
             self._drop()
             raise
@@ -216,7 +293,17 @@ class Link:
             self._wire.close()
             self._wire = None
 
+    def _rest(self, gap_ns: int, since_ns: int = 0) -> None:
+        self._ready_ns = (since_ns or time.monotonic_ns()) + gap_ns if gap_ns else 0
+
     def _wait_gap(self) -> None:
         left_ns = self._ready_ns - time.monotonic_ns()
         if left_ns > 0:
             time.sleep(left_ns / 1e9)
+
+
+def usual_frame(profile: LinkProfile) -> Frame:
+    """How replies end where a query says nothing else. Raises ValueError for a profile without any end."""
+    if profile.frame == "gap":
+        return GapFrame(profile.idle_ms)
+    return EndFrame(profile.read_end.encode(), skip_leading=profile.skip_leading_ends)

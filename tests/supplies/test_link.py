@@ -263,7 +263,7 @@ def wait_for(condition, limit_s=5.0):
 
 def test_gaps_are_kept_between_messages():
     with LineInstrument(well_behaved) as instrument:
-        link = opened(instrument, LinkProfile(gap_ms=20, after_set_ms=60))
+        link = opened(instrument, LinkProfile(gap_ms=20, set_gap_ms=60))
         started = time.monotonic()
         link.query("ECHO? 1")
         link.query("ECHO? 2")
