@@ -1,87 +1,111 @@
-"""Which supplies may be there. Looking asks no instrument anything unless told to, and never sets anything."""
+"""Which supplies may be there. Looking asks no instrument anything unless told to, and never sets anything.
+
+find_supplies
+├── discovery_places      serial ports, USB-TMC, what the VISA backend lists
+├── discovery_lan         who announces itself on the network
+├── discovery_ask         who are you? (only on request)
+└── discovery_parallel    all of it side by side, bounded
+relocate (discovery_relocate)   a known supply under another name
+"""
 
 from __future__ import annotations
 
 import dataclasses
-import warnings
+import functools
+from collections.abc import Sequence
+from pathlib import Path
 
-import pyvisa
-from serial.tools import list_ports
+from benchd.supplies.discovery_ask import DEFAULT_BAUD, Answer, ask, fitting_profiles, known_bauds, named
+from benchd.supplies.discovery_lan import lan_places
+from benchd.supplies.discovery_parallel import side_by_side
+from benchd.supplies.discovery_places import Place, merged, named_place, serial_places, usb_places, visa_places
+from benchd.supplies.discovery_relocate import Moved, another_unit, relocate
 
-from benchd.supplies.errors import LinkError
-from benchd.supplies.link import Link
-from benchd.supplies.profile import load_profile, profile_names
-from benchd.supplies.profile_tables import LinkProfile, Profile
+__all__ = [
+    "DEFAULT_BAUD", "Found", "Moved", "Place", "another_unit", "find_supplies", "fitting_profiles", "known_bauds",
+    "look_around", "relocate",
+]  # fmt: skip
+
+LOOK_S = 3.0
+ASK_S = 10.0
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Found:
-    """One place where an instrument may be.
+    """One place where an instrument may be, and what it said.
 
-    `usb`: vendor and product number as `1234:abcd`, empty where not USB. `identity`: its answer to `*IDN?`, empty
-    where not asked or not answered, and then `text` says why. `profiles`: shipped profiles that fit the answer,
-    made for it before generic ones.
+    `identity`: its identification, empty where not asked or not answered, and then `text` says why. `maker`, `model`,
+    `serial`, `firmware`: its parts; `serial` is empty where it tells no two units apart. `profiles`: shipped profiles
+    that fit, made for it before generic ones. `baud_rate`: the one it answered at, where it is a serial port.
     """
 
-    resource: str
-    description: str
-    usb: str
-    identity: str
-    profiles: tuple[str, ...]
-    text: str
+    place: Place
+    identity: str = ""
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    profiles: tuple[str, ...] = ()
+    baud_rate: int | None = None
+    text: str = ""
+
+    @property
+    def resource(self) -> str:
+        """How it is opened now."""
+        return self.place.resource
 
 
 def find_supplies(
-    identify: bool = False, resources: tuple[str, ...] = (), timeout_s: float = 0.5, library: str = "@py"
+    identify: bool = False,
+    resources: Sequence[str] = (),
+    timeout_s: float = 0.5,
+    library: str = "@py",
+    bauds: Sequence[int] = (DEFAULT_BAUD,),
+    lock_dir: str | Path | None = None,
 ) -> list[Found]:
-    """Serial ports, what the VISA backend lists, and the given resources (network supplies do not announce).
+    """The given resources, serial ports, USB-TMC, what the VISA backend lists, and who announces itself.
 
-    `identify` sends `*IDN?` to each, which a device that is no instrument may not like: only on request.
+    `identify` asks each who it is, which a device that is no instrument may not like: only on request.
     """
-    ports = {f"ASRL{port.device}::INSTR": port for port in list_ports.comports()}
-    places = dict.fromkeys([*resources, *_listed_by(library), *ports])
-    found = []
-    for resource in places:
-        port = ports.get(resource)
-        description = port.description if port and port.description != "n/a" else ""
-        usb = f"{port.vid:04x}:{port.pid:04x}" if port and port.vid is not None else ""
-        identity, text = _identity(resource, timeout_s, library) if identify else ("", "not asked")
-        found.append(Found(resource, description, usb, identity, fitting_profiles(identity), text))
-    return found
+    places = look_around(resources, library)
+    if not identify:
+        return [Found(place, text=place.text or "not asked") for place in places]
+
+    asking = {place: functools.partial(ask, place, bauds, timeout_s, library, lock_dir) for place in places}
+    asked = side_by_side(asking, ASK_S * len(bauds))
+    return [_found(place, asked.done.get(place) or Answer("", None, asked.failed.get(place, ""))) for place in places]
 
 
-def fitting_profiles(identity: str) -> tuple[str, ...]:
-    """Shipped profiles for an identification, those that name the maker before those that take any."""
-    if not identity:
-        return ()
-    fitting = [profile for profile in map(load_profile, profile_names()) if profile.identity_fits(identity)]
-    return tuple(profile.name for profile in sorted(fitting, key=_takes_any))
+def look_around(resources: Sequence[str] = (), library: str = "@py") -> list[Place]:
+    """All places, each instrument once; the named ones first. Nothing is asked, and it takes a few seconds at most."""
+    looked = side_by_side(
+        {
+            "serial": serial_places,
+            "usb": usb_places,
+            "lan": lan_places,
+            "visa": lambda: visa_places(library),
+        },
+        LOOK_S,
+    )
+    found = [place for kind in ("serial", "usb", "lan", "visa") for place in looked.done.get(kind, [])]
+    return merged([*map(named_place, resources), *_without_known_hosts(found)])
 
 
-def _takes_any(profile: Profile) -> bool:
-    return profile.identity.maker == ".*"
+def _without_known_hosts(places: list[Place]) -> list[Place]:
+    """VXI-11's own search finds instruments by address that have announced themselves with more to say."""
+    known = {address for place in places if place.announced for address in place.announced.addresses}
+    kept = []
+    for place in places:
+        parts = place.resource.split("::")
+        if not (place.kind == "lan" and place.announced is None and len(parts) > 1 and parts[1] in known):
+            kept.append(place)
+    return kept
 
 
-def _listed_by(library: str) -> list[str]:
-    try:
-        with warnings.catch_warnings():
-            # The backend recommends packages for buses that nobody asked about.
-            warnings.simplefilter("ignore")
-            names = pyvisa.ResourceManager(library).list_resources("?*")
-        # Interfaces to further buses (INTFC) are listed too; an instrument is not found there.
-        return [str(name) for name in names if not str(name).upper().endswith("::INTFC")]
-    except (OSError, ValueError, pyvisa.Error):
-        return []  # no backend or no bus is no error when looking around
-
-
-def _identity(resource: str, timeout_s: float, library: str) -> tuple[str, str]:
-    try:
-        link = Link.open(resource, LinkProfile(), timeout_s, library=library)
-    except LinkError as error:
-        return "", str(error)
-    try:
-        return link.identify().strip(), ""
-    except LinkError as error:
-        return "", str(error)
-    finally:
-        link.close()
+def _found(place: Place, answer: Answer) -> Found:
+    who = named(answer.identity)
+    text = "; ".join(filter(None, (answer.text, place.text if answer.text else "")))
+    return Found(
+        place, answer.identity, who.maker, who.model, who.serial, who.firmware, fitting_profiles(answer.identity),
+        answer.baud_rate, text,
+    )  # fmt: skip

@@ -57,6 +57,9 @@ def lock_name(resource: str) -> str:
     port = re.match(r"ASRL(/.*)", name, re.IGNORECASE)
     # /dev/serial/by-id/... and /dev/ttyUSB0 are one port.
     same = "ASRL" + os.path.realpath(port[1]) if port else re.sub(r"^(TCPIP|USB|GPIB)::", r"\g<1>0::", name.upper())
+    usb = re.match(r"(USB\d+)::(0X[0-9A-F]+|\d+)::(0X[0-9A-F]+|\d+)::([^:]+)(?:::0)?$", same)
+    if usb:  # backends write the numbers in decimal or hexadecimal, with or without interface 0
+        same = f"{usb[1]}::0X{int(usb[2], 0):04X}::0X{int(usb[3], 0):04X}::{usb[4]}"
     readable = re.sub(r"[^A-Za-z0-9.-]+", "_", same).strip("_")[:60]
     return f"{readable}-{hashlib.sha256(same.encode()).hexdigest()[:8]}.lock"
 
