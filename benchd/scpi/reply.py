@@ -1,4 +1,5 @@
-"""Response messages, in: numbers, booleans, strings, lists and blocks (IEEE 488.2 §8.7, SCPI-1999 vol. 1 §7).
+"""Response messages, in: numbers, booleans, strings, lists and blocks (IEEE 488.2 §8.7, SCPI-1999 vol. 1 §7), and
+what supplies say that keep to neither: echoes, glued units, bare hex, raw bytes, flag strings.
 
 Replies are handled as text in which every byte is one character (latin-1), so that a binary block survives.
 Whatever arrives, these functions return a value or raise `ReplyError`, and nothing else.
@@ -8,22 +9,34 @@ from __future__ import annotations
 
 import math
 import re
+import struct
 from collections.abc import Collection
+from typing import Literal
 
 INFINITY = 9.9e37
 """Stands for infinity, an overload (SCPI-1999 vol. 1 §7.2.1.4)."""
 NOT_A_NUMBER = 9.91e37
 """Stands for 'not a number', no reading (SCPI-1999 vol. 1 §7.2.1.5)."""
+ORDINARY = 9e37
+"""Numbers below it mean themselves."""
 SPECIAL_TOLERANCE = 1e-6
 """Relative; both numbers lose digits where an instrument keeps them as 32-bit floats."""
 
+LONGEST_MATCHED = 1000
+"""Characters that `pattern` looks at. Ten times the longest such reply known to us."""
+
 TRUE_WORDS = ("1", "ON")
 FALSE_WORDS = ("0", "OFF")
+NONE_WORDS = ("OFF", "NONE")
+"""In the place of a number: a protection without a level, a switch that an output does not have."""
 
 _DECIMAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,5})?", re.ASCII)
 _NR1 = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 _NON_DECIMAL = {"H": (16, re.compile(r"[0-9A-Fa-f]{1,16}")), "Q": (8, re.compile(r"[0-7]{1,21}")),
                 "B": (2, re.compile(r"[01]{1,64}"))}  # fmt: skip
+_FLAGS = re.compile(r"[01X]{1,64}")
+_ELEMENTS = {"f32": ("f", 4), "f64": ("d", 8)}
+_ORDERS = {"big": ">", "little": "<"}
 
 
 class ReplyError(Exception):
@@ -42,8 +55,13 @@ def number(text: str, asked: str = "") -> float:
     if not _DECIMAL.fullmatch(body):
         return float(_non_decimal(body, text, asked, "a number"))
     value = float(body)
+    return value if -ORDINARY < value < ORDINARY else _special(value, text, asked)
+
+
+def _special(value: float, text: str, asked: str) -> float:
+    """What a number means that is too large for a reading, or none at all."""
     size = abs(value)
-    if size < 9e37:  # nearly always
+    if size < ORDINARY:
         return value
     if abs(size - INFINITY) <= SPECIAL_TOLERANCE * INFINITY:
         return math.copysign(math.inf, value)
@@ -150,6 +168,28 @@ def block(text: str, asked: str = "") -> bytes:
         raise ReplyError(asked, text, "one byte for each character") from None
 
 
+def floats(
+    data: bytes,
+    element: Literal["f32", "f64"] = "f32",
+    byte_order: Literal["big", "little"] = "big",
+    asked: str = "",
+) -> tuple[float, ...]:
+    """The numbers of a block of IEEE 754 floats (SCPI-1999 vol. 2, FORMat[:DATA] REAL and FORMat:BORDer).
+
+    Special numbers come as inf, -inf and nan, as from `number`, whether the block has them as 9.9E37 and 9.91E37
+    or as the infinities and nan of IEEE 754.
+    """
+    text = data.decode("latin-1")
+    body = block(text, asked)
+    code, size = _ELEMENTS[element]
+    if len(body) % size:
+        raise ReplyError(asked, text, f"a block of {size}-byte floats, not {len(body)} bytes")
+    values = struct.unpack(f"{_ORDERS[byte_order]}{len(body) // size}{code}", body)
+    if not values or (math.isfinite(sum(values)) and min(values) > -ORDINARY and max(values) < ORDINARY):
+        return values  # nearly always
+    return tuple(_special(value, text, asked) if math.isfinite(value) else value for value in values)
+
+
 def _block_end(text: str, at: int, asked: str) -> int:
     """Where the block that begins at `at` ends."""
     if text[at + 1] not in "0123456789":  # other scripts have decimal digits too
@@ -164,3 +204,72 @@ def _block_end(text: str, at: int, asked: str) -> int:
     if end > len(text):
         raise ReplyError(asked, text, f"{int(digits)} bytes of block data, {end - len(text)} are missing")
     return end
+
+
+def strip_echo(text: str, echo: str, asked: str = "") -> str:
+    """`V1 1.2` → `1.2`: what stands after the echoed header and a blank. The echo is compared without case."""
+    head, _, rest = text.strip().partition(" ")
+    if head.upper() != echo.upper() or not rest.strip():
+        raise ReplyError(asked, text, f"{echo}, a blank and a value")
+    return rest.strip()
+
+
+def strip_unit(text: str, unit: str, asked: str = "") -> str:
+    """`1.2V` or `1.2 V` → `1.2`. Another unit, such as mV, is an error and no scale; so is none at all."""
+    body = text.strip()
+    value = body[: len(body) - len(unit)].rstrip()
+    if not body.upper().endswith(unit.upper()) or not _DECIMAL.fullmatch(value):
+        raise ReplyError(asked, text, f"a number and {unit}")
+    return value
+
+
+def hexadecimal(text: str, asked: str = "") -> int:
+    """`0x0224`, `#H224` or bare `0224`, up to 64 bits."""
+    body = text.strip()
+    digits = body[2:] if body[:2].upper() in ("0X", "#H") else body
+    if not _NON_DECIMAL["H"][1].fullmatch(digits):
+        raise ReplyError(asked, text, "a hexadecimal number, such as 0x0224")
+    return int(digits, 16)
+
+
+def raw_byte(data: bytes, asked: str = "") -> int:
+    """One byte as it is, 0 to 255; it may be a blank or a line end, so nothing is stripped."""
+    if len(data) != 1:
+        raise ReplyError(asked, data.decode("latin-1"), "one byte")
+    return data[0]
+
+
+def flags(text: str, asked: str = "", needed: int = -1) -> int:
+    """`10010111`: the n-th character is bit n-1, so this is 0b11101001. Blanks may stand between.
+
+    Some units write X where they tell nothing. It counts as 0, and is refused in a bit of `needed` (all, unless told
+    otherwise): an output that is not told must not pass for one that is off.
+    """
+    body = "".join(text.split()).upper()
+    if not _FLAGS.fullmatch(body) or any(char == "X" and needed >> bit & 1 for bit, char in enumerate(body)):
+        raise ReplyError(asked, text, "0 or 1 for each flag that is looked at")
+    return sum(1 << bit for bit, char in enumerate(body) if char == "1")
+
+
+def quoted(text: str, separators: str = ",", asked: str = "") -> list[str]:
+    """`"5.00,1.00"` → `5.00` and `1.00`: the parts of a list in one pair of quotes."""
+    return split(string(text, asked), separators, asked)
+
+
+def number_or_none(text: str, none_words: Collection[str] = NONE_WORDS, asked: str = "") -> float | None:
+    """A number, or None for a word that says there is none, compared without case."""
+    if text.strip().upper() in (word.upper() for word in none_words):
+        return None
+    return number(text, asked)
+
+
+def pattern(text: str, expression: str | re.Pattern[str], asked: str = "") -> dict[str, str]:
+    """The named groups of an expression that fits the whole reply, less those that took no part.
+
+    The reply is held short, as the time that an expression takes may grow fast with the length.
+    """
+    found = re.fullmatch(expression, text) if len(text) <= LONGEST_MATCHED else None
+    if found is None:
+        shape = expression if isinstance(expression, str) else expression.pattern
+        raise ReplyError(asked, text, f"what fits {shape} within {LONGEST_MATCHED} characters")
+    return {name: value for name, value in found.groupdict().items() if value is not None}

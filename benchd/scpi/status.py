@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import re
 from typing import NamedTuple
 
 from benchd.scpi import reply
@@ -39,6 +40,8 @@ class StatusByte(enum.IntFlag):
     OPERATION = 128
 
 
+_SPACED = re.compile(r"([+-]?[0-9]{1,18}) +([A-Za-z\"'].*)", re.DOTALL)
+
 _CLASS_BITS = {
     1: EventStatus.COMMAND_ERROR,
     2: EventStatus.EXECUTION_ERROR,
@@ -51,11 +54,20 @@ _CLASS_BITS = {
 }
 
 
-def error_entry(text: str, asked: str = "SYST:ERR?") -> ErrorEntry:
-    """`<number>,"<text>"` as an entry. The text may lack its quotes, as on some instruments (common practice)."""
+def error_entry(text: str, asked: str = "SYST:ERR?", register: bool = False) -> ErrorEntry:
+    """`<number>,"<text>"` as an entry. The text may lack its quotes, as on some instruments (common practice).
+
+    `0 No Error`, with a blank for the comma, is taken too. `register`: the reply is a number alone, as from units
+    that have an error register in place of a queue (`EER?`).
+    """
+    if register:
+        return ErrorEntry(reply.integer(text, asked), "")
     head, comma, tail = text.partition(",")
-    if not comma:
-        raise reply.ReplyError(asked, text, 'a number, a comma and a text, such as 0,"No error"')
+    if not comma or " " in head.strip():
+        spaced = _SPACED.fullmatch(text.strip())
+        if spaced is None:
+            raise reply.ReplyError(asked, text, 'a number, a comma and a text, such as 0,"No error"')
+        head, tail = spaced.groups()
     entry_number = reply.integer(head, asked)
     words = tail.strip()
     return ErrorEntry(entry_number, reply.string(words, asked) if words[:1] in ('"', "'") else words)

@@ -4,6 +4,7 @@ import contextlib
 import math
 import struct
 
+import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
@@ -178,6 +179,119 @@ def test_floats_in_a_block():
     assert struct.unpack(">2f", reply.block("#18\x3f\x80\x00\x00\xc0\x20\x00\x00")) == (1.0, -2.5)
 
 
+def test_floats_of_a_block():
+    """Byte orders as in SCPI-1999 vol. 2, FORMat:BORDer: NORMal is big-endian, SWAPped little; values by numpy."""
+    values = [0.0, 4.0, -2.5, 0.0612, 1e-38, 8.9e37]
+    for element, byte_order, kind in (("f32", "big", ">f4"), ("f32", "little", "<f4"), ("f64", "big", ">f8")):
+        data = np.array(values, kind).tobytes()
+        wire = b"#2%02d" % len(data) + data
+        assert reply.floats(wire, element, byte_order) == tuple(np.array(values, kind).tolist())
+
+
+def test_special_floats_of_a_block_mean_what_they_mean_as_text():
+    """SCPI-1999 vol. 1 §7.2.1; an IEEE 754 infinity or nan means the same."""
+    data = struct.pack(">7f", 1.0, 9.9e37, -9.9e37, 9.91e37, math.inf, -math.inf, math.nan)
+    got = reply.floats(b"#228" + data)
+    assert got[:3] == (1.0, math.inf, -math.inf)
+    assert math.isnan(got[3])
+    assert got[4:6] == (math.inf, -math.inf)
+    assert math.isnan(got[6])
+
+
+@pytest.mark.parametrize(
+    "data", [b"#13abc", b"#18\x00", b"", b"4.000", b"#14" + struct.pack(">f", 1e38), b"#15\x00\x00\x00\x00\x00"]
+)
+def test_what_is_no_block_of_floats(data):
+    with pytest.raises(ReplyError):
+        reply.floats(data)
+
+
+@pytest.mark.parametrize(
+    ("text", "echo", "value"),
+    [("V1 1.2", "V1", "1.2"), ("I1 0.1\r", "I1", "0.1"), ("v1  1.2", "V1", "1.2"), ("M CC", "M", "CC"),
+     ("VP1 OFF", "VP1", "OFF")],
+)  # fmt: skip
+def test_an_echo_is_taken_off(text, echo, value):
+    assert reply.strip_echo(text, echo) == value
+
+
+@pytest.mark.parametrize("text", ["1.2", "V2 1.2", "V11.2", "V1", "V1 ", "", "I1 V1 1.2", "V11 .2"])
+def test_a_missing_echo_is_an_error(text):
+    with pytest.raises(ReplyError, match="V1, a blank"):
+        reply.strip_echo(text, "V1")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [("1.2V", "V", "1.2"), ("0.123A", "A", "0.123"), (" 1.2 V", "V", "1.2"), ("-0.5v\r", "V", "-0.5"),
+     ("1E-3A", "A", "1E-3")],
+)  # fmt: skip
+def test_a_unit_is_taken_off(text, unit, value):
+    assert reply.strip_unit(text, unit) == value
+
+
+@pytest.mark.parametrize("text", ["1.2mV", "1.2MV", "1200 m V", "1.2", "1.2A", "V", "", "0x1V", "1.2 V V", "OFFV"])
+def test_another_unit_is_an_error_and_no_scale(text):
+    with pytest.raises(ReplyError, match="a number and V"):
+        reply.strip_unit(text, "V")
+
+
+def test_hexadecimal():
+    """#H as in IEEE 488.2 §7.7.4.1."""
+    assert reply.hexadecimal("0x0224") == reply.hexadecimal("#H224") == reply.hexadecimal("0224") == 0x224
+    assert reply.hexadecimal("0XfF\r") == 255
+    for text in ("", "0x", "#H", "4.0", "-1", "0x-1", "0x0x1", "1_0", " 0x 1", "f" * 17, "٣"):
+        with pytest.raises(ReplyError, match="hexadecimal"):
+            reply.hexadecimal(text)
+
+
+@pytest.mark.parametrize("value", [0, 0x0A, 0x0D, 0x20, 0x51, 0xFF])
+def test_a_raw_byte_may_be_any(value):
+    assert reply.raw_byte(bytes([value])) == value
+    for data in (b"", bytes([value, value])):
+        with pytest.raises(ReplyError, match="one byte"):
+            reply.raw_byte(data)
+
+
+def test_flags():
+    assert reply.flags("10010111") == 0b11101001
+    assert reply.flags("1 0 0 1 0 1 1 1\r") == 0b11101001
+    assert reply.flags("01") == 2
+    for text in ("", "2", "0x1", "1" * 65, "1,0", "+1"):
+        with pytest.raises(ReplyError):
+            reply.flags(text)
+
+
+def test_a_flag_that_is_not_told_is_refused_where_it_is_looked_at():
+    assert reply.flags("1X1", needed=0b101) == 0b101
+    with pytest.raises(ReplyError):
+        reply.flags("1X1")
+    with pytest.raises(ReplyError):
+        reply.flags("1X1", needed=0b010)
+
+
+def test_a_list_in_one_pair_of_quotes():
+    assert reply.quoted('"5.00,1.00"') == ["5.00", "1.00"]
+    with pytest.raises(ReplyError):
+        reply.quoted("5.00,1.00")
+
+
+def test_words_in_the_place_of_a_number():
+    assert reply.number_or_none("OFF") is None
+    assert reply.number_or_none(" none\r") is None
+    assert reply.number_or_none("12.0") == 12.0
+    for text in ("ON", "nan", ""):
+        with pytest.raises(ReplyError):
+            reply.number_or_none(text)
+
+
+def test_patterns():
+    assert reply.pattern("CH1: 4.0V OK", r"CH\d: (?P<voltage>[\d.]+)V(?P<bad> BAD)?.*") == {"voltage": "4.0"}
+    for text in ("CH1: V", "4.0", "x" * 1001):
+        with pytest.raises(ReplyError, match="what fits"):
+            reply.pattern(text, r"(?P<all>[\d.]+V|x+)")
+
+
 PARSERS = [
     reply.number,
     reply.integer,
@@ -187,6 +301,15 @@ PARSERS = [
     reply.block,
     lambda text: reply.split(text, ";"),
     lambda text: reply.split(text, ",; "),
+    lambda text: reply.strip_echo(text, "V1"),
+    lambda text: reply.strip_unit(text, "V"),
+    reply.hexadecimal,
+    reply.flags,
+    reply.quoted,
+    reply.number_or_none,
+    lambda text: reply.pattern(text, r"(?P<volts>[\d.]+)V"),
+    lambda text: reply.floats(text.encode("latin-1", "replace")),
+    lambda text: reply.raw_byte(text.encode("latin-1", "replace")),
 ]
 
 SNIPPETS = st.sampled_from(

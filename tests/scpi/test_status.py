@@ -16,16 +16,28 @@ from benchd.scpi.status import EventStatus, StatusByte, error_entry, event_bit
         ('-222, "Data out of range; 99 ""V"""', (-222, 'Data out of range; 99 "V"')),
         ("-100,Command error", (-100, "Command error")),
         ('101,"a, b"', (101, "a, b")),
+        ("0 No Error", (0, "No Error")),  # a blank for the comma, as on some small supplies
+        ('-222 "Data out of range, 99"', (-222, "Data out of range, 99")),
     ],
 )
 def test_error_entries(text, entry):
     assert error_entry(text) == entry
 
 
-@pytest.mark.parametrize("text", ["", "0", "4.000;0.123", "4.000,0.123", 'x,"y"', '0,"No error', "0 No Error"])
+@pytest.mark.parametrize(
+    "text", ["", "0", "4.000;0.123", "4.000,0.123", 'x,"y"', '0,"No error', "0 1", "0 ", "4.000 V"]
+)
 def test_what_is_no_error_entry(text):
     with pytest.raises(ReplyError):
         error_entry(text)
+
+
+def test_an_error_register_is_a_number_alone():
+    assert error_entry("103", "EER?", register=True) == (103, "")
+    assert error_entry(" 0\r", "EER?", register=True) == (0, "")
+    for text in ('0,"No error"', "", "1.0", "EER 0"):
+        with pytest.raises(ReplyError, match=r"asked EER\?"):
+            error_entry(text, "EER?", register=True)
 
 
 @pytest.mark.parametrize(
