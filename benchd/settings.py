@@ -104,6 +104,7 @@ class Supply(_Table):
     name: str
     resource: str
     profile: str
+    serial: Annotated[str, Field(max_length=64)] = ""
     reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] = 1.0
     timeout_ms: Annotated[float, Field(ge=20, le=10000)] = 300.0
     on_daemon_loss: Literal["off", "hold"] = "off"
@@ -121,6 +122,18 @@ class Supply(_Table):
                 "ASRL/dev/ttyUSB0::INSTR (`benchd supplies` lists what is there)"
             )
         return text
+
+    @field_validator("serial")
+    @classmethod
+    def _tells_apart(cls, text: str) -> str:
+        from benchd.supplies.profile_link import NO_SERIAL
+
+        if text and (NO_SERIAL.fullmatch(text.strip()) or not text.isprintable()):
+            raise ValueError(
+                "allowed is the unit's serial number as its identification gives it, one that tells two units apart; "
+                "where the supply has none, leave this key out"
+            )
+        return text.strip()
 
     @model_validator(mode="after")
     def _numbers_once(self) -> Supply:
