@@ -16,7 +16,8 @@ from typing import Any
 import msgspec
 
 from benchd.share import share_path
-from benchd.supplies.profile_checks import VARIABLE, explained, faults
+from benchd.supplies.profile_checks import VARIABLE, faults
+from benchd.supplies.profile_shape import explained
 from benchd.supplies.profile_tables import LinkProfile, Named, OutputRange, Profile, ProfileError, Variant, listed
 
 __all__ = [

@@ -23,7 +23,7 @@ def listed(items: Iterable[object]) -> str:
 
 def told(text: str, **bounds: float) -> msgspec.Meta:
     """The description of a key, with `ge` and `le` bounds of its value."""
-    return msgspec.Meta(description=text, **bounds)  # type: ignore[arg-type]
+    return msgspec.Meta(description=text, **bounds)  # type: ignore[call-overload,no-any-return]
 
 
 class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -45,9 +45,13 @@ class Bits(Table, frozen=True, kw_only=True):
         int | tuple[int, ...] | None, told("What these bits are when it is true. Without it: all of them set.")
     ] = None
 
+    def bits_at(self, place: int) -> int:
+        """The mask for the output at `place` (0 is the first)."""
+        return self.mask if isinstance(self.mask, int) else self.mask[place]
+
     def match(self, bits: int, place: int) -> bool:
         """Whether it is true for the output at `place` (0 is the first)."""
-        mask = self.mask if isinstance(self.mask, int) else self.mask[place]
+        mask = self.bits_at(place)
         wanted = mask if self.value is None else self.value if isinstance(self.value, int) else self.value[place]
         return bits & mask == wanted
 

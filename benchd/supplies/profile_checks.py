@@ -2,81 +2,23 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal, get_args, get_origin
+from typing import Any
 
 import msgspec
 
 from benchd.scpi import message
 from benchd.supplies.profile_base import Bits, Command, Query, Table, as_command, as_queries, as_query, listed
 from benchd.supplies.profile_outputs import OutputRange
+from benchd.supplies.profile_shape import place_of
 from benchd.supplies.profile_tables import Profile
 
 VARIABLE = frozenset(
     {"words", "outputs", "mode", "read", "over_voltage", "over_current", "tracking", "array", "errors", "abilities"}
 )
 """Tables that [[variants]] may change. Not the commands: OFF must be right before it is known which unit it is."""
-
-# ---- errors of shape: what msgspec found, with the place in TOML's words --------------------------------------
-
-
-def explained(found: str, data: dict[str, Any], top: type) -> str:
-    """msgspec's complaint about `data` as a place in TOML's words. `top`: the type that was asked for."""
-    reason, _, where = found.partition(" - at `$")
-    table: type | None = top
-    kind: Any = None
-    value: Any = data
-    names: list[str] = []
-    for key, index in re.findall(r"\.(\w+)|\[(\d+|\.\.\.)\]", where):
-        if index == "...":  # somewhere in a dictionary of free keys
-            break
-        value = value[key] if key else value[int(index)]
-        if key:
-            names.append(key)
-            kind = _kind_of(table, key)
-            table = _table_in(kind)
-    unknown = re.match(r"Object contains unknown field `(.*)`", reason)
-    missing = re.match(r"Object missing required field `(.*)`", reason)
-    if unknown:
-        known = listed(field.name for field in msgspec.structs.fields(table)) if table else "none"
-        return f"{_place(names, unknown[1])}: unknown, given {value[unknown[1]]!r}, allowed keys: {known}"
-    if missing:
-        return f"{_place(names, missing[1])}: given nothing, required"
-    words = _words_in(kind) if reason.startswith("Invalid enum value") else []
-    allowed = listed(repr(word) for word in words) if words else reason
-    return f"{_place(names[:-1], names[-1] if names else '?')}: given {value!r}, allowed: {allowed}"
-
-
-def _place(tables: list[str], key: str) -> str:
-    return f"table [{'.'.join(tables)}], key {key}" if tables else f"key {key}"
-
-
-def _kind_of(table: type | None, key: str) -> Any:
-    return next((f.type for f in msgspec.structs.fields(table) if f.name == key), None) if table else None
-
-
-def _inner(kind: Any) -> tuple[Any, ...]:
-    """What a type is made of; of an annotated one, the type itself."""
-    inner = get_args(kind)
-    return inner[:1] if get_origin(kind) is Annotated else inner
-
-
-def _table_in(kind: Any) -> type | None:
-    """The table class that a key's type is or holds."""
-    if isinstance(kind, type) and issubclass(kind, Table):
-        return kind
-    return next((found for inner in _inner(kind) if (found := _table_in(inner)) is not None), None)
-
-
-def _words_in(kind: Any) -> list[object]:
-    """The words or numbers that a key's type is limited to."""
-    if get_origin(kind) is Literal:
-        return list(get_args(kind))
-    return [word for inner in _inner(kind) for word in _words_in(inner)]
-
-
-# ---- errors of meaning ---------------------------------------------------------------------------------------
 
 Fault = tuple[str, object, str]
 
@@ -88,6 +30,7 @@ YES_OR_NO = frozenset({"output_state", "enabled", "tripped", "ready"})
 def faults(profile: Profile) -> list[Fault]:
     """Everything wrong with a profile of the right shape, as (place, given, allowed)."""
     return [
+        *_endless_faults(profile, ""),
         *_expression_faults(profile),
         *_channel_faults(profile),
         *_template_faults(profile),
@@ -114,11 +57,19 @@ def templates(profile: Profile) -> Iterator[tuple[str, str, str]]:
         yield "channels", "select_command", profile.channels.select_command
     for key in ("connect", "close"):
         yield from (("link", f"{key}[{place}]", text) for place, text in enumerate(getattr(profile.link, key)))
+    for name, holder in _tables(profile):
+        for place in msgspec.structs.fields(type(holder)):
+            value = getattr(holder, place.name)
+            if (place.name.startswith("set_") or place.name in _ORDERS) and isinstance(value, str | tuple | Command):
+                yield from ((name, place.name, text) for text in as_command(value)[0])
+
+
+def _setters(profile: Profile) -> Iterator[tuple[str, str, tuple[str, ...]]]:
     for name, table in _tables(profile):
-        for key in msgspec.structs.fields(type(table)):
-            value = getattr(table, key.name)
-            if (key.name.startswith("set_") or key.name in _ORDERS) and isinstance(value, str | tuple | Command):
-                yield from ((name, key.name, text) for text in as_command(value)[0])
+        for key in SETTERS:
+            order = getattr(table, key, None)
+            if order is not None:
+                yield name, key, as_command(order)[0]
 
 
 _ORDERS = frozenset({"output_on", "output_off", "enable", "disable", "clear", "start", "stop"})
@@ -153,6 +104,18 @@ def _tables(profile: Profile) -> Iterator[tuple[str, Table]]:
         table = getattr(profile, name)
         if table is not None:
             yield name, table
+
+
+def _endless_faults(table: Any, place: str) -> list[Fault]:
+    """Infinity and NaN are numbers in TOML, and NaN passes every bound."""
+    found: list[Fault] = []
+    for key in msgspec.structs.fields(type(table)):
+        for value in held if isinstance(held := getattr(table, key.name), tuple) else (held,):
+            if isinstance(value, Table):
+                found += _endless_faults(value, f"{place}.{key.name}".strip("."))
+            elif isinstance(value, float) and not math.isfinite(value):
+                found.append((place_of([place] if place else [], key.name), value, "a finite number"))
+    return found
 
 
 def _expression_faults(profile: Profile) -> list[Fault]:
@@ -227,6 +190,9 @@ def _names(template: str) -> set[str]:
 
 def _template_faults(profile: Profile) -> list[Fault]:
     found: list[Fault] = []
+    for table, key, texts in _setters(profile):
+        if sum("value" in _names(text) for text in texts) != 1:
+            found.append((f"table [{table}], key {key}", texts, "{value} in one of the messages"))
     for table, key, text in templates(profile):
         allowed = _template_fault(table, key.partition("[")[0], text)
         if allowed:
@@ -249,10 +215,8 @@ def _template_fault(table: str, key: str, text: str) -> str:
         return "no placeholders but {channel}, {name} and {value}"
     if not text.strip() or not text.isascii() or not text.isprintable():
         return "one line of printable ASCII; the line's end is added by the link"
-    if ("value" in names) != (key in SETTERS):
-        # Of several messages of one setter only one carries the value; the pair is checked where they are sent.
-        if "value" in names or key not in SETTERS:
-            return "{value} in the set commands, and nowhere else"
+    if "value" in names and key not in SETTERS:
+        return "{value} in the set commands, and nowhere else"
     if table in NOT_ABOUT_AN_OUTPUT and names:
         return "no {channel} or {name}, it is not about one output"
     return ""
@@ -292,7 +256,7 @@ def _expression_fits_fields(query: Query) -> bool:
 
 def _read_faults(profile: Profile) -> list[Fault]:
     found: list[Fault] = []
-    fields = [name for query in as_queries(profile.read.query) for name in query.fields]
+    fields: list[str] = [name for query in as_queries(profile.read.query) for name in query.fields]
     for name in ("voltage", "current"):
         if fields.count(name) != 1:
             found.append(("table [read], key query.fields", fields, f"{name} exactly once"))

@@ -6,6 +6,7 @@ Common parts are in `profile_base.py`, the link and the identification in `profi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 from benchd.supplies.profile_base import (
@@ -148,6 +149,9 @@ class Protection(Table, frozen=True, kw_only=True):
     set_level: Annotated[Order | None, told("Sets the level; {value} in V or A.")] = None
     get_level: Annotated[Ask | None, told("Asks for the level; a none word means that it is off.")] = None
     level_decimals: Annotated[int, told("Digits written after the point of the level.", ge=0, le=9)] = 3
+    level_resolution: Annotated[
+        float, told("Smallest step of the level; 0: that of the voltage or limit setting.", ge=0, le=10)
+    ] = 0.0
     enable: Annotated[Order | None, told("Switches the protection on. Leave it out where it is always on.")] = None
     disable: Annotated[Order | None, told("Switches it off.")] = None
     enabled: Annotated[Ask | None, told("Asks whether it is on.")] = None
@@ -161,7 +165,7 @@ class Protection(Table, frozen=True, kw_only=True):
 
 
 class Tracking(Table, frozen=True, kw_only=True):
-    """Outputs may be coupled in series or parallel. Then settings and readings mean something else, so it is refused."""
+    """Outputs may be coupled in series or parallel; settings and readings then mean something else: refused."""
 
     query: Annotated[Ask, told("Asks how they are coupled.")]
     independent: Annotated[tuple[str, ...] | Bits, told("Words, or bits, of the answer that mean: not coupled.")]
@@ -269,6 +273,17 @@ class Profile(Table, frozen=True, kw_only=True):
     def identity_fits(self, identity: str) -> bool:
         """Whether an identification reply is one of this family's."""
         return self.identity.named(identity) is not None
+
+    def check_channels(self, channels: Sequence[int]) -> None:
+        """Raises ProfileError for outputs that cannot be used, or not together."""
+        for channel in channels:
+            self.output(channel)
+        if self.channels.switch == "all" and len(channels) > 1:
+            raise ProfileError(
+                f"profile {self.name}: channels {listed(channels)}: one switch switches all outputs of this family, so "
+                "that cutting one off would cut them all and switching one on would power them all; use one channel "
+                "of it (the others are set to the minimum)"
+            )
 
     @property
     def takes_any(self) -> bool:
