@@ -6,8 +6,19 @@ family is a class (see `base`), one module each; this table is the only place th
 
 from __future__ import annotations
 
+from benchd.sim.dialects.aim_tti_el import AimTtiEl302p
+from benchd.sim.dialects.aim_tti_pl import AimTtiPlp
 from benchd.sim.dialects.base import Dialect
+from benchd.sim.dialects.gpd import GwinstekGpd
+from benchd.sim.dialects.korad import KoradKa3005p
+from benchd.sim.dialects.tenma import Tenma7213350
 
-_ALL: tuple[type[Dialect], ...] = ()
+_ALL: tuple[type[Dialect], ...] = (
+    GwinstekGpd,
+    AimTtiPlp,
+    AimTtiEl302p,
+    KoradKa3005p,
+    Tenma7213350,
+)
 
 FAMILIES: dict[str, type[Dialect]] = {family.name: family for family in _ALL}
