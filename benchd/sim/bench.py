@@ -38,13 +38,17 @@ class Bits:
 
 @dataclass
 class Protection:
-    """A protective trip built into the supply. `delay_s`: how long the cause must last. Latched until cleared."""
+    """A protective trip built into the supply. `delay_s`: how long the cause must last. Latched until cleared.
+
+    `in_limit`: of an over-current protection, that running in current limit is a cause whatever the level.
+    """
 
     level: float
     enabled: bool
     delay_s: float
     tripped: bool = False
     since_s: float = inf
+    in_limit: bool = True
 
     def deadline_s(self) -> float:
         return self.since_s + self.delay_s if self.enabled else inf
@@ -295,7 +299,9 @@ class Channel:
         return self.source.on and terminal_v > self.over_voltage.level
 
     def _too_much(self, terminal_v: float, mode: Mode) -> bool:
-        return mode is Mode.CC or (mode is Mode.CV and self.source.current_a(terminal_v) > self.over_current.level)
+        if mode is Mode.CC:
+            return self.over_current.in_limit or self.source.limit_a > self.over_current.level
+        return mode is Mode.CV and self.source.current_a(terminal_v) > self.over_current.level
 
     def _take_due(self) -> None:
         if self.now_s >= self.board.next_event_s:

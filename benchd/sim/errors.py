@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 
 TEXTS: dict[int, str] = {
     0: "No error",
@@ -25,6 +26,7 @@ TEXTS: dict[int, str] = {
     -151: "Invalid string data",
     -158: "String data not allowed",
     -168: "Block data not allowed",
+    -200: "Execution error",
     -221: "Settings conflict",
     -222: "Data out of range",
     -224: "Illegal parameter value",
@@ -49,11 +51,27 @@ class ScpiError(Exception):
         """A command error leaves the parser without a path, so the rest of its message is dropped."""
         return -200 < self.number <= -100
 
+    @property
+    def text(self) -> str:
+        return TEXTS[self.number]
+
     def entry(self) -> str:
         """As `SYSTem:ERRor?` gives it."""
         detail = "".join(c if " " <= c <= "~" and c != '"' else "?" for c in self.detail)
-        text = TEXTS[self.number] + (f";{detail}" if detail else "")
+        text = self.text + (f";{detail}" if detail else "")
         return f'{self.number},"{text[:255]}"'
+
+
+class DeviceError(ScpiError):
+    """An error that only this family has: a positive number and its text."""
+
+    def __init__(self, number: int, text: str) -> None:
+        super().__init__(number)
+        self._text = text
+
+    @property
+    def text(self) -> str:
+        return self._text
 
 
 def event_bit(number: int) -> int:
@@ -62,25 +80,29 @@ def event_bit(number: int) -> int:
 
 
 class ErrorQueue:
-    """First in, first out. When full, the newest entry turns into -350 and later errors are lost."""
+    """First in, first out. When full, the newest entry turns into -350 and later errors are lost.
 
-    def __init__(self, depth: int = 16) -> None:
+    `form`: how an error is written.
+    """
+
+    def __init__(self, depth: int = 16, form: Callable[[ScpiError], str] = ScpiError.entry) -> None:
         self._depth = depth
+        self._form = form
         self._entries: deque[str] = deque()
 
     def add(self, error: ScpiError) -> bool:
         """Whether there was room."""
         if len(self._entries) < self._depth:
-            self._entries.append(error.entry())
+            self._entries.append(self._form(error))
             return True
-        self._entries[-1] = ScpiError(-350).entry()
+        self._entries[-1] = self._form(ScpiError(-350))
         return False
 
     def take(self) -> str:
-        return self._entries.popleft() if self._entries else ScpiError(0).entry()
+        return self._entries.popleft() if self._entries else self._form(ScpiError(0))
 
     def take_all(self) -> str:
-        entries = list(self._entries) or [ScpiError(0).entry()]
+        entries = list(self._entries) or [self._form(ScpiError(0))]
         self._entries.clear()
         return ",".join(entries)
 

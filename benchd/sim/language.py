@@ -38,6 +38,7 @@ H = TypeVar("H", bound=Callable[..., str | None])
 
 class Command(NamedTuple, Generic[R]):
     carry_out: Handler[R]
+    query: bool
     fewest: int
     most: int
 
@@ -76,7 +77,7 @@ class Language(Generic[R]):
 
     def _declare(self, pattern: str, is_query: bool, fewest: int, most: int | None) -> Callable[[H], H]:
         def declare(handler: H) -> H:
-            self.tree.add(pattern, is_query, Command(handler, fewest, fewest if most is None else most))
+            self.tree.add(pattern, is_query, Command(handler, is_query, fewest, fewest if most is None else most))
             return handler
 
         return declare
@@ -104,11 +105,22 @@ class Language(Generic[R]):
         return self.understand(message) if len(message) <= LONGEST_REMEMBERED else self._understand(message)
 
 
-def carry_out(program: Program[R], supply: R, now_s: float, report: Callable[[ScpiError], object]) -> list[str]:
-    """Carry out a message on a supply; its replies. Errors are reported, nothing is raised."""
+def carry_out(
+    program: Program[R],
+    supply: R,
+    now_s: float,
+    report: Callable[[ScpiError], object],
+    permit: Callable[[Command[R]], object] | None = None,
+) -> list[str]:
+    """Carry out a message on a supply; its replies. Errors are reported, nothing is raised.
+
+    `permit` is asked before each command and raises the ScpiError of one that is not allowed now.
+    """
     replies: list[str] = []
     for command, parameters, suffixes in program.steps:
         try:
+            if permit is not None:
+                permit(command)
             reply = command.carry_out(supply, Call(parameters, suffixes, now_s, bool(replies)))
         except ScpiError as error:
             report(error)

@@ -17,7 +17,7 @@ LONGEST_MNEMONIC = 12
 """Letters and digits in one keyword (IEEE 488.2 §7.6.1.4.1)."""
 
 _NODE = re.compile(r"([A-Za-z]+(?:_[A-Za-z]+)*)(\d*)\Z")
-_PATTERN_NODE = re.compile(r"(\*?[A-Za-z]+)(#?)")
+_PATTERN_NODE = re.compile(r"(\*?[A-Za-z]+)([#%]?)")
 
 T = TypeVar("T")
 
@@ -38,7 +38,7 @@ def short_form(mnemonic: str) -> str:
 def spellings(pattern: str) -> Iterator[tuple[str, tuple[int, ...]]]:
     """All accepted spellings of a pattern such as `[SOURce:]VOLTage[:LEVel]`, without numeric suffixes.
 
-    With each come the places (counted in the keywords that are there) of those marked `#` as having a suffix.
+    With each come the places (counted in the keywords that are there) of those marked `#` or `%` as having a suffix.
     """
     choices: list[list[tuple[str, bool] | None]] = []
     for part in re.findall(r"\[[^\]]+\]|[^\[\]]+", pattern):
@@ -58,17 +58,20 @@ def spellings(pattern: str) -> Iterator[tuple[str, tuple[int, ...]]]:
 class Tree(Generic[T]):
     """Commands by header. A keyword marked `#` in the pattern takes a numeric suffix; others take 1 or none.
 
+    Marked `%` it takes one too, and 0 stands for a suffix left out (in patterns with both marks, for any of them).
+
     What is not in this tree is looked for in its `parents`, the first one first.
     """
 
     def __init__(self, *parents: Tree[Any]) -> None:
-        self._commands: dict[tuple[str, bool], tuple[T, tuple[int, ...]]] = {}
+        self._commands: dict[tuple[str, bool], tuple[T, tuple[int, ...], int]] = {}
         self._parents: tuple[Tree[T], ...] = parents
 
     def add(self, pattern: str, query: bool, command: T) -> None:
         """Raise ValueError when another command already has one of the spellings."""
+        left_out = 0 if "%" in pattern else 1
         for header, numbered in spellings(pattern):
-            if self._commands.setdefault((header, query), (command, numbered))[0] is not command:
+            if self._commands.setdefault((header, query), (command, numbered, left_out))[0] is not command:
                 raise ValueError(f"{pattern}: {header} is already taken")
 
     def headers(self) -> Iterator[tuple[str, bool]]:
@@ -76,9 +79,9 @@ class Tree(Generic[T]):
         return iter(dict.fromkeys(chain(self._commands, *(parent.headers() for parent in self._parents))))
 
     def find(self, header: str, query: bool) -> tuple[T, tuple[int, ...]]:
-        """The command and its numeric suffixes (1 when left out). Raises -112, -113 or -114."""
+        """The command and its numeric suffixes. Raises -112, -113 or -114."""
         names: list[str] = []
-        suffixes: list[int] = []
+        suffixes: list[int | None] = []
         for node in header.split(":"):
             if len(node) > LONGEST_MNEMONIC:
                 raise ScpiError(-112, header)
@@ -86,16 +89,17 @@ class Tree(Generic[T]):
             if matched is None:
                 raise ScpiError(-113 if node.replace("_", "").isalnum() else -101, header)
             names.append(("*" if node.startswith("*") else "") + matched.group(1))
-            suffixes.append(int(matched.group(2) or 1))
+            suffixes.append(int(matched.group(2)) if matched.group(2) else None)
         found = self._look_up((":".join(names), query))
         if found is None:
             raise ScpiError(-113, header)
-        command, numbered = found
-        if any(suffix != 1 for place, suffix in enumerate(suffixes) if place not in numbered):
+        command, numbered, left_out = found
+        if any(suffix not in (None, 1) for place, suffix in enumerate(suffixes) if place not in numbered):
             raise ScpiError(-114, header)
-        return command, tuple(suffixes[place] for place in numbered)
+        given = (suffixes[place] for place in numbered)
+        return command, tuple(left_out if suffix is None else suffix for suffix in given)
 
-    def _look_up(self, key: tuple[str, bool]) -> tuple[T, tuple[int, ...]] | None:
+    def _look_up(self, key: tuple[str, bool]) -> tuple[T, tuple[int, ...], int] | None:
         if key in self._commands:
             return self._commands[key]
         return next((found for parent in self._parents if (found := parent._look_up(key)) is not None), None)

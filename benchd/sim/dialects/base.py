@@ -9,9 +9,10 @@ A family is a subclass of `Dialect` with
 - `busy_s(message)`: how long the supply works before it carries the message out and answers. What comes meanwhile
   waits, or is lost where `loses_early` says so.
 
-Outputs are switched with `switch` (it logs off orders, and knows the fault DEAF) and read with `shown` (it knows the
-fault STUCK); settings and protections belong to `channels[place]`, see `benchd.sim.bench`. Values in `channels` are
-magnitudes; `sign_of` gives the sign of an output below ground. `places` count from 0, channel numbers from 1.
+Outputs are switched with `order_outputs` (it logs off orders, knows the fault DEAF, and does not switch a tripped
+output on) and read with `shown` (it knows the fault STUCK); settings and protections belong to `channels[place]`, see
+`benchd.sim.bench`. Values in `channels` are magnitudes; `sign_of` gives the sign of an output below ground. `places`
+count from 0, channel numbers from 1.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from benchd.sim.bench import Channel, Protection, Readout
+from benchd.sim.errors import ScpiError
 from benchd.sim.rig import Heard, Rig
 from benchd.sim.source import Source
 
@@ -84,6 +86,8 @@ class Dialect(Rig):
         self.serial = self.usual_serial if serial is None else serial
         self.outputs = tuple(self.models[self.model])
         self.places = range(len(self.outputs))
+        self.ordered: list[bool]
+        """What each output was last ordered to be, whatever a protection did since."""
         setup = Setup() if setup is None else setup
         self.equip(
             [_channel(output, setup, place) for place, output in enumerate(self.outputs)], setup.seed, setup.latency_s
@@ -99,6 +103,7 @@ class Dialect(Rig):
 
     def reset(self, now_s: float) -> None:
         """Outputs off and settings as after power-on; families add what they reset beside that."""
+        self.ordered = [False for _ in self.outputs]
         for channel, output in zip(self.channels, self.outputs, strict=True):
             channel.switch(False, now_s)
             channel.set(now_s, voltage_v=output.lowest_v, limit_a=output.usual_limit_a)
@@ -112,9 +117,27 @@ class Dialect(Rig):
     def sign_of(self, place: int) -> int:
         return -1 if self.outputs[place].negative else 1
 
-    def switched(self, places: Sequence[int]) -> Sequence[int]:
-        """The outputs that really go on or off when these are ordered to."""
-        return self.places if self.one_switch else places
+    def order_outputs(self, places: Sequence[int], on: bool, now_s: float) -> None:
+        """Switch these outputs, or all of them where there is one switch.
+
+        Raises -221 when one that shall go on has tripped and was not cleared.
+        """
+        places = self.places if self.one_switch else places
+        if on and any(self.tripped(place, now_s) for place in places):
+            raise ScpiError(-221, "protection tripped, clear it first")
+        self.switch(places, on, now_s)
+        if on or not self.faults.deaf:
+            for place in places:
+                self.ordered[place] = on
+
+    def clear_trip(self, place: int, protection: Protection, now_s: float, back_on: bool) -> None:
+        """Clear a trip; with `back_on` the output is then what it was last ordered to be."""
+        channel = self.channels[place]
+        channel.advance(now_s)
+        was = protection.tripped
+        channel.protect(protection, now_s, tripped=False)
+        if was and back_on and self.ordered[place] and not self.tripped(place, now_s):
+            channel.switch(True, now_s)
 
     def tripped(self, place: int, now_s: float) -> bool:
         """Whether one of the protections has switched this output off and was not cleared since."""

@@ -1,0 +1,324 @@
+"""What families near SCPI have in common: error queue, standard registers, the selected output, how values are read.
+
+IEEE 488.2 §10 and §11 for common commands and status, SCPI-1999 vol. 2 §21 for the error queue. Only what many
+families share is here, each group a language of its own, so that a family can do without any of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, ClassVar, NamedTuple
+
+from benchd.sim.bench import Bits
+from benchd.sim.dialects.base import Dialect, Setup
+from benchd.sim.errors import DeviceError, ErrorQueue, ScpiError, event_bit
+from benchd.sim.language import Call, Command, Language, Program, carry_out
+from benchd.sim.parser import short_form
+from benchd.sim.rig import Event
+from benchd.sim.values import name, nr2, setting, whole
+
+QUEUE_DEPTH = 20
+
+
+def plain_entry(error: ScpiError) -> str:
+    """`-113,"Undefined header"`."""
+    return f'{error.number},"{error.text}"'
+
+
+def signed_entry(error: ScpiError) -> str:
+    """`+0,"No error"`."""
+    return f'{error.number:+d},"{error.text}"'
+
+
+class ScpiDialect(Dialect):
+    """A family that talks in lines, has an error queue, and a selection that all its clients share."""
+
+    words: ClassVar[Language[Any]]
+    identity: ClassVar[str]
+    """The reply to `*IDN?`, with `{model}` and `{serial}`."""
+    entry: ClassVar[Callable[[ScpiError], str]] = plain_entry
+    needs_remote: ClassVar[bool] = False
+    """Nothing can be set until `SYSTem:REMote`."""
+    mixes: ClassVar[bool] = True
+    """Takes settings and queries in one message."""
+    compounds: ClassVar[bool] = True
+    """Takes several commands in one message."""
+
+    def __init__(self, model: str | None = None, serial: str | None = None, setup: Setup | None = None) -> None:
+        self.errors = ErrorQueue(QUEUE_DEPTH, type(self).entry)
+        self.standard = Event(bits=128)  # power on
+        self.request_enable = 0
+        self.selected = 0
+        self.remote = False
+        super().__init__(model, serial, setup)
+        self.memory: dict[int, list[tuple[float, float]]] = {}
+
+    def reset(self, now_s: float) -> None:
+        super().reset(now_s)
+        self.selected = 0
+
+    def answer(self, message: bytes, now_s: float) -> list[bytes]:
+        program: Program[Any] = self.words.program(message.decode("latin-1"))
+        try:
+            self.look_over(program)
+        except ScpiError as error:
+            self.report(error)
+            return []
+        replies = carry_out(program, self, now_s, self.report, self.permit)
+        return [";".join(replies).encode("latin-1") + self.ending] if replies else []
+
+    def look_over(self, program: Program[Any]) -> None:
+        """Raises the ScpiError of a message that this family refuses as a whole."""
+        queries = sum(step.command.query for step in program.steps)
+        if not self.mixes and 0 < queries < len(program.steps):
+            raise ScpiError(-200)
+        if not self.compounds and len(program.steps) > 1:
+            raise ScpiError(-102)
+
+    def permit(self, command: Command[Any]) -> None:
+        """Raises the ScpiError of a command that is not allowed now."""
+        if self.needs_remote and not (self.remote or command.query or command.carry_out in ALWAYS):
+            raise DeviceError(550, "Command not allowed in local")
+
+    def report(self, error: ScpiError) -> None:
+        """Put an error in the queue and its bit in the standard event register."""
+        self.standard.bits |= event_bit(error.number)
+        if not self.errors.add(error):
+            self.standard.bits |= event_bit(-350)
+
+    def overrun(self) -> None:
+        self.report(ScpiError(-363))
+
+    # Values. Families with ranges or other forms override these.
+
+    def range_of(self, place: int) -> tuple[float, float]:
+        """Largest voltage in V (its magnitude) and limit in A of this output now."""
+        return self.outputs[place].voltage_v, self.outputs[place].current_a
+
+    def say_voltage(self, value: float, place: int) -> str:
+        """A voltage setting."""
+        return nr2(value, self.outputs[place].set_step_v)
+
+    def say_current(self, value: float, place: int) -> str:
+        """A limit setting."""
+        return nr2(value, self.outputs[place].set_step_a)
+
+    def say_measured(self, value: float, place: int, unit: str) -> str:
+        """A reading in this unit: V, A or W."""
+        output = self.outputs[place]
+        return nr2(value, {"V": output.read_step_v, "A": output.read_step_a, "W": 0.001}[unit])
+
+    def to_voltage(self, text: str, place: int) -> float:
+        """A voltage as it is given, as a magnitude. Raises the ScpiError that fits."""
+        output, most = self.outputs[place], self.range_of(place)[0]
+        if not output.negative:
+            return setting(text, "V", output.lowest_v, most, output.lowest_v, output.set_step_v)
+        for word, bound in (("MAXimum", most), ("MINimum", output.lowest_v), ("DEFault", output.lowest_v)):
+            if text.upper() in (short_form(word), word.upper()):
+                return bound
+        return -setting(text, "V", -most, -output.lowest_v, 0.0, output.set_step_v)
+
+    def to_current(self, text: str, place: int) -> float:
+        """A limit as it is given. Raises the ScpiError that fits."""
+        output = self.outputs[place]
+        return setting(text, "A", output.lowest_a, self.range_of(place)[1], output.usual_limit_a, output.set_step_a)
+
+    def set_levels(self, place: int, now_s: float, voltage_v: float | None, limit_a: float | None) -> None:
+        """Where all settings of voltage (a magnitude) and limit arrive."""
+        self.channels[place].set(now_s, voltage_v=voltage_v, limit_a=limit_a)
+
+    def measured(self, place: int, now_s: float) -> dict[str, float]:
+        """By unit: V with its sign, A, W."""
+        voltage_v, current_a = self.shown(place, now_s)
+        return {"V": self.sign_of(place) * voltage_v, "A": current_a, "W": voltage_v * current_a}
+
+    def regulation(self, place: int, now_s: float) -> int:
+        """Bit 0: voltage not regulated, so CC; bit 1: current not regulated, so CV (SCPI-1999 vol. 2 §20)."""
+        self.channels[place].advance(now_s)
+        return self.channels[place].condition() & (Bits.LIMITING | Bits.REGULATING)
+
+    def place_of(self, number: int) -> int:
+        """Of an output by number; raises -222."""
+        if number - 1 not in self.places:
+            raise ScpiError(-222, str(number))
+        return number - 1
+
+    def named(self, text: str, prefix: str = "CH") -> int:
+        """The place of an output by a name such as `CH2`; raises -224."""
+        given = name(text)
+        if given not in (names := [f"{prefix}{place + 1}" for place in self.places]):
+            raise ScpiError(-224, f"{text} is none of {' '.join(names)}")
+        return names.index(given)
+
+
+class Aim(NamedTuple):
+    """Which outputs a command is for, and what is left of its parameters."""
+
+    places: Sequence[int]
+    parameters: tuple[str, ...]
+
+
+Address = Callable[[Any, Call], Aim]
+"""How a family says which output it means."""
+
+
+def at_selected(supply: ScpiDialect, call: Call) -> Aim:
+    return Aim((supply.selected,), call.parameters)
+
+
+IDENTITY: Language[ScpiDialect] = Language()
+"""`*IDN?` alone."""
+
+
+@IDENTITY.query("*IDN")
+def _identify(supply: ScpiDialect, _call: Call) -> str:
+    return supply.identity.format(model=supply.model, serial=supply.serial)
+
+
+STANDARD: Language[ScpiDialect] = Language(IDENTITY)
+"""The common commands that IEEE 488.2 §10 makes mandatory."""
+
+
+@STANDARD.order("*CLS")
+def _clear(supply: ScpiDialect, _call: Call) -> None:
+    supply.errors.clear()
+    supply.standard.bits = 0
+
+
+@STANDARD.order("*ESE", 1)
+def _set_event_enable(supply: ScpiDialect, call: Call) -> None:
+    supply.standard.enable = whole(call.parameters[0], 0, 255)
+
+
+@STANDARD.query("*ESE")
+def _event_enable(supply: ScpiDialect, _call: Call) -> str:
+    return str(supply.standard.enable)
+
+
+@STANDARD.query("*ESR")
+def _event_status(supply: ScpiDialect, _call: Call) -> str:
+    return str(supply.standard.take())
+
+
+@STANDARD.order("*OPC")
+def _complete(supply: ScpiDialect, _call: Call) -> None:
+    supply.standard.bits |= 1
+
+
+@STANDARD.query("*OPC")
+def _is_complete(_supply: ScpiDialect, _call: Call) -> str:
+    return "1"
+
+
+@STANDARD.order("*RST")
+def _reset(supply: ScpiDialect, call: Call) -> None:
+    supply.reset(call.now_s)
+
+
+@STANDARD.order("*SRE", 1)
+def _set_request_enable(supply: ScpiDialect, call: Call) -> None:
+    supply.request_enable = whole(call.parameters[0], 0, 255) & ~64
+
+
+@STANDARD.query("*SRE")
+def _request_enable(supply: ScpiDialect, _call: Call) -> str:
+    return str(supply.request_enable)
+
+
+@STANDARD.query("*STB")
+def _status_byte(supply: ScpiDialect, call: Call) -> str:
+    byte = (4 if len(supply.errors) else 0) | (16 if call.pending else 0) | (32 if supply.standard.summary else 0)
+    return str(byte | (64 if byte & supply.request_enable else 0))
+
+
+@STANDARD.query("*TST")
+def _self_test(_supply: ScpiDialect, _call: Call) -> str:
+    return "0"
+
+
+@STANDARD.order("*WAI")
+def _wait(_supply: ScpiDialect, _call: Call) -> None:
+    """Nothing to wait for: a command is finished before the next one begins."""
+
+
+ERRORS: Language[ScpiDialect] = Language()
+
+
+@ERRORS.query("SYSTem:ERRor[:NEXT]")
+def _error(supply: ScpiDialect, _call: Call) -> str:
+    return supply.errors.take()
+
+
+PANEL: Language[ScpiDialect] = Language()
+
+
+@PANEL.order("SYSTem:REMote")
+@PANEL.order("SYSTem:RWLock")
+def _go_remote(supply: ScpiDialect, _call: Call) -> None:
+    supply.remote = True
+
+
+@PANEL.order("SYSTem:LOCal")
+def _go_local(supply: ScpiDialect, _call: Call) -> None:
+    supply.remote = False
+
+
+ALWAYS = frozenset({_go_remote, _go_local, _clear})
+"""Orders that a supply in local takes."""
+
+
+def memory(most: int) -> Language[ScpiDialect]:
+    """`*SAV` and `*RCL` with places 1 to `most`."""
+    words: Language[ScpiDialect] = Language()
+
+    @words.order("*SAV", 1)
+    def save(supply: ScpiDialect, call: Call) -> None:
+        sources = [channel.source for channel in supply.channels]
+        supply.memory[whole(call.parameters[0], 1, most)] = [(each.voltage_v, each.limit_a) for each in sources]
+
+    @words.order("*RCL", 1)
+    def recall(supply: ScpiDialect, call: Call) -> None:
+        for place, levels in enumerate(supply.memory.get(whole(call.parameters[0], 1, most), [])):
+            supply.set_levels(place, call.now_s, *levels)
+
+    return words
+
+
+SELECTION: Language[ScpiDialect] = Language()
+"""By number, for every client of the supply."""
+
+
+@SELECTION.order("INSTrument:NSELect", 1)
+def _select(supply: ScpiDialect, call: Call) -> None:
+    supply.selected = whole(call.parameters[0], 1, len(supply.places)) - 1
+
+
+@SELECTION.query("INSTrument:NSELect")
+def _selected(supply: ScpiDialect, _call: Call) -> str:
+    return str(supply.selected + 1)
+
+
+SUMMARIES: Language[ScpiDialect] = Language()
+"""The regulation of each output in its summary register."""
+
+
+@SUMMARIES.query("STATus:QUEStionable:INSTrument:ISUMmary#:CONDition")
+def _summary(supply: ScpiDialect, call: Call) -> str:
+    supply.channel_of(call.suffixes[0])
+    return str(supply.regulation(call.suffixes[0] - 1, call.now_s))
+
+
+@SUMMARIES.query("STATus:QUEStionable:INSTrument:ISUMmary#[:EVENt]")
+def _summary_event(supply: ScpiDialect, call: Call) -> str:
+    channel = supply.channel_of(call.suffixes[0])
+    channel.advance(call.now_s)
+    return str(channel.take_events("summary") & (Bits.LIMITING | Bits.REGULATING))
+
+
+REGULATION: Language[ScpiDialect] = Language()
+"""The regulation of the selected output in the questionable register itself."""
+
+
+@REGULATION.query("STATus:QUEStionable:CONDition")
+def _regulation(supply: ScpiDialect, call: Call) -> str:
+    return str(supply.regulation(supply.selected, call.now_s))
