@@ -40,7 +40,7 @@ app.command(
     add_help_option=False,
 )(sim.sim)
 app.command("make-safe")(make_safe.make_safe)
-app.command("supplies", short_help="List what may be connected, and the driver profiles.")(supplies.supplies)
+app.add_typer(supplies.app, name="supplies")
 app.add_typer(job.app, name="job")
 app.add_typer(trace.app, name="trace")
 app.add_typer(config.app, name="config")

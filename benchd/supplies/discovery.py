@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from benchd.supplies.discovery_ask import DEFAULT_BAUD, Answer, ask, fitting_profiles, known_bauds, named
@@ -62,16 +62,20 @@ def find_supplies(
     library: str = "@py",
     bauds: Sequence[int] = (DEFAULT_BAUD,),
     lock_dir: str | Path | None = None,
+    own_bauds: Mapping[str, int] | None = None,
 ) -> list[Found]:
     """The given resources, serial ports, USB-TMC, what the VISA backend lists, and who announces itself.
 
-    `identify` asks each who it is, which a device that is no instrument may not like: only on request.
+    `identify` asks each who it is, which a device that is no instrument may not like: only on request. `own_bauds`:
+    resources whose rate is known from the settings; they are asked at no other.
     """
     places = look_around(resources, library)
     if not identify:
         return [Found(place, text=place.text or "not asked") for place in places]
 
-    asking = {place: functools.partial(ask, place, bauds, timeout_s, library, lock_dir) for place in places}
+    own = {name: (baud,) for resource, baud in (own_bauds or {}).items() for name in named_place(resource).names}
+    rates = {place: next((own[name] for name in place.names if name in own), bauds) for place in places}
+    asking = {place: functools.partial(ask, place, rates[place], timeout_s, library, lock_dir) for place in places}
     asked = side_by_side(asking, ASK_S * len(bauds))
     return [_found(place, asked.done.get(place) or Answer("", None, asked.failed.get(place, ""))) for place in places]
 

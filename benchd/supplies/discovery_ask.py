@@ -30,7 +30,7 @@ REPLY_GAP_MS = 20.0
 """Some supplies lose a reply that is fetched sooner over USB-TMC or VXI-11 (pyvisa/pyvisa issue 362)."""
 LISTEN_S = 0.05
 """Whoever talks without being asked within this is no supply; something older may still be in the buffer, too."""
-NOT_IDENTITY = re.compile(r"[^\x20-\x7e\t\r\n]")
+NOT_IDENTITY = re.compile(r"[^\x20-\x7e\t]")
 
 
 class Question(NamedTuple):
@@ -190,7 +190,7 @@ def clean_identity(reply: str) -> str:
     """
     # One stray byte may follow (source keys SIG, QMI: 01h or BCh after the text of some serial supplies).
     text = reply.strip().rstrip("\x00\x01\xbc").strip()
-    if NOT_IDENTITY.search(text) or "\n" in text or FIRST.query in text:
+    if NOT_IDENTITY.search(text) or FIRST.query in text:
         return ""
     return text if fitting_profiles(text) else ""
 
