@@ -1,7 +1,7 @@
 """Instruments made of one function: a line comes in, steps go out. For faults that must come at an exact place.
 
 A step is bytes to send, a number of seconds to wait, or CLOSE. Every line is answered before the next is looked at,
-as an instrument does.
+as an instrument does. With an empty `end` whatever comes in one piece is one line.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ Step = bytes | float | str
 class LineInstrument:
     """On a TCP socket: `resource`. `lines` holds everything that came in, `connections` how often it was opened."""
 
-    def __init__(self, answer: Callable[[str], list[Step]]) -> None:
+    def __init__(self, answer: Callable[[str], list[Step]], end: bytes = b"\n") -> None:
         self._answer = answer
+        self._end = end
         self.lines: list[str] = []
         self.connections = 0
         self._ending = threading.Event()
@@ -59,11 +60,17 @@ class LineInstrument:
                     continue
                 if not piece:
                     return
-                waiting += piece
-                while b"\n" in waiting:
-                    line, waiting = waiting.split(b"\n", 1)
+                found, waiting = self._split(waiting + piece)
+                for line in found:
                     if not self._carry_out(line.decode("latin-1"), client.sendall):
                         return
+
+    def _split(self, waiting: bytes) -> tuple[list[bytes], bytes]:
+        """Whole lines, and what is left of the last one."""
+        if not self._end:
+            return [waiting], b""
+        *found, left = waiting.split(self._end)
+        return found, left
 
     def _carry_out(self, line: str, send: Callable[[bytes], object]) -> bool:
         self.lines.append(line)
@@ -90,8 +97,9 @@ class LineInstrument:
 class PortInstrument(LineInstrument):
     """On a pseudo terminal, as a serial port."""
 
-    def __init__(self, answer: Callable[[str], list[Step]]) -> None:
+    def __init__(self, answer: Callable[[str], list[Step]], end: bytes = b"\n") -> None:
         self._answer = answer
+        self._end = end
         self.lines = []
         self.connections = 1
         self._ending = threading.Event()
@@ -106,9 +114,8 @@ class PortInstrument(LineInstrument):
         while not self._ending.is_set():
             if not select.select([self._ours], [], [], 0.05)[0]:
                 continue
-            waiting += os.read(self._ours, 4096)
-            while b"\n" in waiting:
-                line, waiting = waiting.split(b"\n", 1)
+            found, waiting = self._split(waiting + os.read(self._ours, 4096))
+            for line in found:
                 self._carry_out(line.decode("latin-1"), lambda data: os.write(self._ours, data))
 
     def __exit__(self, *_: object) -> None:
