@@ -9,11 +9,20 @@ from __future__ import annotations
 from benchd.sim.dialects.aim_tti_el import AimTtiEl302p
 from benchd.sim.dialects.aim_tti_pl import AimTtiPlp
 from benchd.sim.dialects.base import Dialect
+from benchd.sim.dialects.generic import GenericScpi, GenericScpiMulti
 from benchd.sim.dialects.gpd import GwinstekGpd
 from benchd.sim.dialects.korad import KoradKa3005p
+from benchd.sim.dialects.rigol import RigolDp800, RigolDp900
+from benchd.sim.dialects.siglent import SiglentSpd1000x, SiglentSpd3303x
 from benchd.sim.dialects.tenma import Tenma7213350
 
 _ALL: tuple[type[Dialect], ...] = (
+    GenericScpi,
+    GenericScpiMulti,
+    RigolDp800,
+    RigolDp900,
+    SiglentSpd3303x,
+    SiglentSpd1000x,
     GwinstekGpd,
     AimTtiPlp,
     AimTtiEl302p,

@@ -78,6 +78,8 @@ class Dialect(Rig):
     usual_serial: ClassVar[str] = "SIM00001"
     one_switch: ClassVar[bool] = False
     """All outputs are switched together."""
+    trips_in_limit: ClassVar[bool] = True
+    """Over-current protection trips in current limit; otherwise only above a level of its own."""
 
     def __init__(self, model: str | None = None, serial: str | None = None, setup: Setup | None = None) -> None:
         self.model = next(iter(self.models)) if model is None else model
@@ -113,6 +115,7 @@ class Dialect(Rig):
             ):
                 level = rating * PROTECTION_HEADROOM
                 channel.protect(protection, now_s, level=level, enabled=False, delay_s=0.0, tripped=False)
+            channel.protect(channel.over_current, now_s, in_limit=self.trips_in_limit)
 
     def sign_of(self, place: int) -> int:
         return -1 if self.outputs[place].negative else 1

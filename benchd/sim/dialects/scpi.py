@@ -72,7 +72,7 @@ class ScpiDialect(Dialect):
         queries = sum(step.command.query for step in program.steps)
         if not self.mixes and 0 < queries < len(program.steps):
             raise ScpiError(-200)
-        if not self.compounds and len(program.steps) > 1:
+        if not self.compounds and len(program.steps) + (program.error is not None) > 1:
             raise ScpiError(-102)
 
     def permit(self, command: Command[Any]) -> None:
