@@ -66,8 +66,8 @@ class Bounded:
                 only.register(self._done, select.POLLIN)
                 if only.poll(min(GRACE_S, left_s) * 1e3):
                     return self._finished()  # type: ignore[return-value]
-                raise HungUp
-        raise Overdue
+                raise HungUp("the other side closed the connection")
+        raise Overdue(f"the VISA library has not come back after {limit_s:.2f} s")
 
     def end(self, last: Callable[[], object]) -> None:
         """No more calls: run `last` after the one that may still be running, and end. Does not wait."""

@@ -10,6 +10,7 @@ end an aborted transfer.
 from __future__ import annotations
 
 import contextlib
+import math
 import select
 import socket
 import threading
@@ -48,11 +49,11 @@ class VisaSession:
     def __init__(self, instrument: Any, bounded: Bounded) -> None:
         self.instrument = instrument
         self._bounded = bounded
-        self._broken: type[Exception] | None = None
+        self._broken: Overdue | HungUp | None = None
         self._sockets: list[socket.socket] = []
         self._sync: int | None = None
         self._usb: UsbTmc | None = None
-        session = getattr(instrument.visalib, "sessions", {}).get(instrument.session)
+        session: Any = getattr(instrument.visalib, "sessions", {}).get(instrument.session)
         kind = type(session).__name__ if type(session).__module__.startswith("pyvisa_py.") else ""
         self.fresh_is_clean = kind == HISLIP
         if kind in (VXI11, HISLIP):
@@ -89,7 +90,7 @@ class VisaSession:
         try:
             return bounded.call(attempt, max(timeout_s, OPEN_S))
         except BaseException:
-            bounded.end(lambda: [_close(each) for each in opened])
+            bounded.end(lambda: _close_all(opened))
             raise
 
     def run(self, action: Callable[[], T], timeout_s: float) -> T:
@@ -104,8 +105,8 @@ class VisaSession:
     def unread(self) -> bool:
         """Whether a message waits that nobody asked for, where that can be seen. Raises HungUp."""
         if self._sockets and self._hang_ups.poll(0):
-            self._broken = HungUp
-            raise HungUp
+            self._broken = HungUp("the other side closed the connection")
+            raise self._broken
         return self._sync is not None and bool(select.select([self._sync], [], [], 0)[0])
 
     def close(self) -> None:
@@ -127,17 +128,22 @@ class VisaSession:
         try:
             return self._bounded.call(action, limit_s)
         except (Overdue, HungUp) as error:
-            self._broken = type(error)
+            self._broken = error
             raise
 
     def _timed(self, action: Callable[[], T], timeout_s: float) -> T:
-        wanted_ms = max(1, int(timeout_s * 1e3))
+        wanted_ms = max(1, math.ceil(timeout_s * 1e3))
         if wanted_ms != self._timeout_ms:
             self.instrument.timeout = wanted_ms
             if self._usb is not None:
                 self._usb.set_timeout(wanted_ms)
             self._timeout_ms = wanted_ms
         return action()
+
+
+def _close_all(instruments: list[Any]) -> None:
+    for each in instruments:
+        _close(each)
 
 
 def _close(instrument: Any) -> None:

@@ -4,11 +4,12 @@ table of message types), without PyVISA-py's code, which is the other side. Sect
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import threading
 from typing import Self
 
-from tests.supplies.buses.serving import Peer, Server
+from tests.supplies.buses.serving import Gone, Peer, Server
 from tests.supplies.buses.station import Station
 
 HEADER = struct.Struct(">2sBBIQ")
@@ -32,8 +33,6 @@ class Session:
 
     def __init__(self, sync: Peer) -> None:
         self.sync = sync
-        self.asked: int | None = None
-        """Message id of the newest query that is not answered yet."""
         self.clearing = threading.Event()
 
 
@@ -48,7 +47,10 @@ class HislipInstrument:
         self.stale = b""
         self._fragment = fragment
         self._next = 1
+        self._ending = threading.Event()
         self.server = Server(self._serve)
+        self._replies = threading.Thread(target=self._send_replies)
+        self._replies.start()
         station.on_close = self.server.drop_all
         self.resource = f"TCPIP0::127.0.0.1::hislip0,{self.server.port}::INSTR"
 
@@ -65,13 +67,10 @@ class HislipInstrument:
             number, self._next = self._next, self._next + 1
             self.sessions[number] = session = Session(peer)
             peer.send(message(INITIALIZE_RESPONSE, 0, 0x0100 << 16 | number))
-            replies = threading.Thread(target=self._send_replies, args=(session,))
-            replies.start()
             try:
                 self._serve_sync(session)
             finally:
                 del self.sessions[number]
-                replies.join(5)
         elif kind == ASYNC_INITIALIZE and parameter in self.sessions:
             peer.send(message(ASYNC_INITIALIZE_RESPONSE, 0, int.from_bytes(b"\0\0EW", "big")))
             self._serve_async(peer, self.sessions[parameter])
@@ -84,27 +83,29 @@ class HislipInstrument:
             if kind in (DATA, DATA_END) and not session.clearing.is_set():
                 received += payload
                 if kind == DATA_END:
-                    session.asked = parameter
-                    self.station.put(received)
+                    self.station.put(received, (session, parameter))
                     received = b""
             elif kind == CLEAR_COMPLETE:
                 received = b""
                 session.sync.send(message(CLEAR_ACKNOWLEDGE))
                 session.clearing.clear()
 
-    def _send_replies(self, session: Session) -> None:
-        while session in self.sessions.values():
-            data = self.station.take(0.02)
-            if data is None or self.station.hangs():
+    def _send_replies(self) -> None:
+        """Each to the session that asked, under the id of the message that asked."""
+        while not self._ending.is_set():
+            found = self.station.take_for(0.02)
+            if found is None:
                 continue
-            if self.stale:
-                session.sync.send(self.stale)
-                self.stale = b""
+            self.station.wait_awake(self._ending.is_set)
+            data, (session, number) = found
             step = self._fragment or len(data)
             pieces = [data[at : at + step] for at in range(0, len(data), step)]
-            for piece in pieces[:-1]:
-                session.sync.send(message(DATA, 0, session.asked or 0, piece))
-            session.sync.send(message(DATA_END, 0, session.asked or 0, pieces[-1]))
+            with contextlib.suppress(Gone):
+                session.sync.send(self.stale)
+                self.stale = b""
+                for piece in pieces[:-1]:
+                    session.sync.send(message(DATA, 0, number, piece))
+                session.sync.send(message(DATA_END, 0, number, pieces[-1]))
 
     def _serve_async(self, peer: Peer, session: Session) -> None:
         while True:
@@ -132,4 +133,6 @@ class HislipInstrument:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._ending.set()
+        self._replies.join(5)
         self.server.close()

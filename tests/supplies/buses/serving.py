@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import select
 import socket
 import threading
 from collections.abc import Callable
@@ -47,12 +48,9 @@ class Peer:
 
     def gone(self) -> bool:
         """Whether the client has closed."""
-        try:
-            return self._client.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
-        except BlockingIOError:
-            return False
-        except OSError:
-            return True
+        hang_up = select.poll()
+        hang_up.register(self._client, select.POLLRDHUP)
+        return bool(hang_up.poll(0))
 
     def drop(self) -> None:
         """Close from this side, whoever is reading."""

@@ -11,7 +11,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from typing import Self
+from typing import Any, Self
 
 CLOSE = "close"
 HANG = "hang"
@@ -22,16 +22,21 @@ MAV = 0x10
 
 
 class Station:
-    """`lines` is what came in, in order. `keeps_late`: a device clear does not reach the reply that is being made."""
+    """`lines` is what came in, in order.
 
-    def __init__(self, answer: Callable[[str], list[Step]], keeps_late: bool = False) -> None:
+    `interrupts`: a new message throws away a reply that was not read, as IEEE 488.2 §6.3.2.3 wants it; without it the
+    old reply comes first. `keeps_late`: a device clear does not reach the reply that is being made.
+    """
+
+    def __init__(self, answer: Callable[[str], list[Step]], keeps_late: bool = False, interrupts: bool = False) -> None:
         self._answer = answer
         self._keeps_late = keeps_late
+        self._interrupts = interrupts
         self.lines: list[str] = []
         self.clears = 0
         self.on_close: Callable[[], None] = lambda: None
-        self._input: deque[tuple[str, int]] = deque()
-        self._output: deque[bytes] = deque()
+        self._input: deque[tuple[str, int, Any]] = deque()
+        self._output: deque[tuple[bytes, Any]] = deque()
         self._epoch = 0
         self._ending = False
         self._awake = True
@@ -41,16 +46,23 @@ class Station:
 
     # ---- for the bus -----------------------------------------------------------------------------------------
 
-    def put(self, message: bytes) -> None:
-        """A whole program message."""
+    def put(self, message: bytes, asker: Any = None) -> None:
+        """A whole program message; `asker` comes back with its reply."""
         with self._changed:
+            if self._interrupts:
+                self._output.clear()
             for line in message.decode("latin-1").splitlines():
                 self.lines.append(line)
-                self._input.append((line, self._epoch))
+                self._input.append((line, self._epoch, asker))
             self._changed.notify_all()
 
     def take(self, limit_s: float, gone: Callable[[], bool] = lambda: False) -> bytes | None:
         """The oldest reply with its end, or None when none came in time (or the reader is gone)."""
+        found = self.take_for(limit_s, gone)
+        return None if found is None else found[0]
+
+    def take_for(self, limit_s: float, gone: Callable[[], bool] = lambda: False) -> tuple[bytes, Any] | None:
+        """Likewise, with the one who asked."""
         ends = time.monotonic() + limit_s
         with self._changed:
             while not self._output:
@@ -63,7 +75,7 @@ class Station:
     def put_back(self, rest: bytes) -> None:
         """What a short read left over."""
         with self._changed:
-            self._output.appendleft(rest)
+            self._output.appendleft((rest, None))
 
     def status(self) -> int:
         """The status byte."""
@@ -110,11 +122,11 @@ class Station:
                     self._changed.wait()
                 if self._ending:
                     return
-                line, epoch = self._input.popleft()
+                line, epoch, asker = self._input.popleft()
             for step in self._answer(line):
-                self._take_step(step, epoch)
+                self._take_step(step, epoch, asker)
 
-    def _take_step(self, step: Step, epoch: int) -> None:
+    def _take_step(self, step: Step, epoch: int, asker: Any) -> None:
         if step == CLOSE:
             self.on_close()
         elif step == HANG:
@@ -122,7 +134,7 @@ class Station:
         elif isinstance(step, bytes):
             with self._changed:
                 if epoch == self._epoch:
-                    self._output.append(step)
+                    self._output.append((step, asker))
                     self._changed.notify_all()
         else:
             ends = time.monotonic() + float(step)
