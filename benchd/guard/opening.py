@@ -11,6 +11,7 @@ from benchd.reading import OutputState
 from benchd.supplies.lock import SupplyLock
 from benchd.supplies.makesafe import ChannelSafe, make_safe
 from benchd.supplies.off import OffOutcome, confirm_off
+from benchd.supplies.pace import Pace
 from benchd.supplies.profile import load_profile
 from benchd.supplies.supply import Supply
 
@@ -41,7 +42,14 @@ class OpenSupply:
     @property
     def protects_over_voltage(self) -> bool:
         """From the profile."""
-        return self.supply.profile.over_voltage is not None
+        protection = self.supply.profile.over_voltage
+        return protection is not None and protection.set_level is not None
+
+    @property
+    def pace(self) -> Pace:
+        """From the rests in the profile."""
+        serial = self.supply.link.resource.upper().startswith("ASRL")
+        return Pace.of(self.supply.profile, len(self.supply.channels), serial)
 
     def resolution(self, channel: int) -> Resolution:
         """From the profile."""

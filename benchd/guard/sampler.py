@@ -111,7 +111,7 @@ class SupplyThread(threading.Thread):
         self._asleep.acquire()
         self._ended = False
         self._good_s = self._poll_s = self._poll_odd_s = self._retry_at_s = self.round_s
-        self._retry_delay_s = 0.0
+        self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
         self._down_kind = ""
 
@@ -157,7 +157,8 @@ class SupplyThread(threading.Thread):
 
     def _come_round(self, due: float) -> float:
         self.round_s = now = time.monotonic()
-        self.busy_until = now + 4 * self.config.timeout_s + 0.5  # a read may have to reopen and identify first
+        # A read may have to reopen and identify first; a slow family takes its time for a whole round.
+        self.busy_until = now + 4 * self.config.timeout_s + 0.5 + self._round_s
         if self._urgent or self._normal:
             self._obey()
         elif self._supply is None:
@@ -208,7 +209,7 @@ class SupplyThread(threading.Thread):
             self._poll_odd_s = now + POLL_STATE_S
             self._poll_s = now + min(max(POLL_STATE_S, POLL_COSTS * (done - now)), LONGEST_POLL_S)
         # Where an output is on, `stale` decides first, however long it was told to wait.
-        if now - self._good_s > SILENT_LINK_S and now - self._good_s > max(
+        if now - self._good_s > SILENT_LINK_S + self._round_s and now - self._good_s > max(
             (c.rules.limits.stale_s for c in self.channels.values() if c.rules), default=0.0
         ):
             what = "no good reply for so long; check its cable and its power"
@@ -323,6 +324,7 @@ class SupplyThread(threading.Thread):
             return
         self._switcher.opened = opened
         self._supply = opened.supply
+        self._round_s = 2 * opened.pace.round_s
         self._retry_delay_s = 0.0
         self._down_text = self._down_kind = ""
         self._good_s = self._poll_s = time.monotonic()

@@ -18,11 +18,10 @@ from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.off import OffOutcome
+from benchd.supplies.pace import Pace
 
-OFF_DEADLINE_S = 0.5
-"""How long one attempt to switch off and confirm may take, with its own repetitions, s."""
 PREPARE_EXCHANGES = 24
-"""More exchanges than any profile needs to prepare an output; bounds how long preparing may take."""
+"""More exchanges than any profile needs to prepare an output; with the supply's pace it bounds how long that takes."""
 
 
 class GuardedSupply(Protocol):
@@ -49,6 +48,11 @@ class Opened(Protocol):
     @property
     def protects_over_voltage(self) -> bool:
         """True: the supply has an over-voltage protection of its own that `prepare` can set."""
+        ...
+
+    @property
+    def pace(self) -> Pace:
+        """How long it takes for things."""
         ...
 
     def resolution(self, channel: int) -> Resolution: ...
@@ -242,12 +246,13 @@ class Switcher:
         if channel.verdict is not None and channel.let_through is None and channel.before:
             last = channel.before[-1]
             channel.let_through = LetThrough(last.t_ns, last.voltage_v, last.current_a)
-        self._may_take(OFF_DEADLINE_S + 2 * self._timeout_s + 0.5)
+        deadline_s = self.opened.pace.off_deadline_s if self.opened is not None else 0.0
+        self._may_take(deadline_s + 2 * self._timeout_s + 0.5)
         if self.opened is None:
             outcome = OffOutcome(OutputState.UNKNOWN, None, "there is no link to the supply", [])
         else:
             with self._tending(channel):
-                outcome = self.opened.confirm_off(channel.number, OFF_DEADLINE_S)
+                outcome = self.opened.confirm_off(channel.number, deadline_s)
         channel.after = outcome.readings
         confirmed_ns = outcome.confirmed_ns if outcome.state is OutputState.OFF else None
         if confirmed_ns is None:
@@ -269,7 +274,7 @@ class Switcher:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._may_take(PREPARE_EXCHANGES * self._timeout_s + 1.0)
+        self._may_take(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
         over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
         try:
             with self._tending(channel):
@@ -283,7 +288,7 @@ class Switcher:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._may_take(4 * self._timeout_s + 1.0)
+        self._may_take(4 * self._timeout_s + self.opened.pace.prepare_s + 1.0)
         limits = channel.within_envelope(asked.rules)
         rules = Rules(limits, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
         try:

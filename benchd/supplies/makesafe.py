@@ -10,8 +10,9 @@ from benchd.reading import OutputState
 from benchd.supplies.errors import LinkError
 from benchd.supplies.link import Link
 from benchd.supplies.off import confirm_off
+from benchd.supplies.pace import proof_s
 from benchd.supplies.profile_tables import Profile
-from benchd.supplies.supply import Supply
+from benchd.supplies.supply import Supply, identification
 
 RETRY_S = 0.02
 """Between two attempts to open; a supply with one session needs a moment to notice that the last one ended."""
@@ -37,10 +38,13 @@ def make_safe(
 ) -> list[ChannelSafe]:
     """OFF to every output over a connection of its own, then proof for each, all within about `deadline_s`.
 
+    A family whose profile states long rests is given what the proof takes at its pace, if that is longer.
+
     Takes no lock, as whoever has it may be the one that hangs, and asks for no identification first: OFF is right
     for whatever answers. Raises nothing but ProfileError for a channel that the profile does not have.
     """
-    ends = time.monotonic() + deadline_s
+    serial = resource.upper().startswith("ASRL")
+    ends = time.monotonic() + max(deadline_s, 2 * len(channels) * proof_s(profile, serial))
     for channel in channels:
         profile.output(channel)
     step = on_step or (lambda text: None)
@@ -48,7 +52,9 @@ def make_safe(
     while (left_s := ends - time.monotonic()) > 0:
         step(f"opening {resource}")
         try:
-            link = Link.open(resource, profile.link, min(timeout_s, left_s), baud_rate, library)
+            link = Link.open(
+                resource, profile.link, min(timeout_s, left_s), baud_rate, library, identification(profile)
+            )
         except LinkError as error:
             failure = str(error)
             step(failure)

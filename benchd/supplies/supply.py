@@ -292,7 +292,7 @@ class Supply:
         bits: int | None = None
         try:
             parts = reply.split(text, question.separators)
-            if len(parts) != len(places) and len(parts) != len(question.fields):
+            if len(parts) != len(question.fields):
                 raise ReplyError(question.asked, text, f"{len(question.fields)} values")
             voltage_v = reply.number(parts[places["voltage"]])
             current_a = reply.number(parts[places["current"]])

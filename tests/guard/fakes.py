@@ -13,6 +13,7 @@ from benchd.reading import Flag, Mode, OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkLost, ReplyLate, SupplyError
 from benchd.supplies.off import OffOutcome
+from benchd.supplies.pace import Pace
 
 
 class FakeSupply:
@@ -104,6 +105,8 @@ class FakeOpened:
     def __init__(self, supply: FakeSupply) -> None:
         self.supply = supply
         self.closed = False
+
+    pace = Pace(0.0, 0.0, 0.5)
 
     def resolution(self, channel: int) -> Resolution:
         return Resolution()
