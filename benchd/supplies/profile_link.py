@@ -112,7 +112,7 @@ class Identity(Table, frozen=True, kw_only=True):
         for expression, field in ((self.maker, maker), (self.model, model)):
             if re.fullmatch(expression, field, re.IGNORECASE) is None:
                 return None
-        return Named(maker, model, _unique(re.sub(r"^SN:?\s*", "", serial, flags=re.IGNORECASE)), firmware)
+        return Named(maker, model, _unique(re.sub(r"^SN:\s*", "", serial, flags=re.IGNORECASE)), firmware)
 
 
 def _unique(serial: str) -> str:

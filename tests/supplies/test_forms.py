@@ -1,0 +1,341 @@
+"""What profiles can say beyond plain SCPI, acted out against small instruments that answer line by line."""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+
+import pytest
+
+from benchd.reading import Mode
+from benchd.share import share_path
+from benchd.supplies.errors import ReplyGarbled, SupplyError
+from benchd.supplies.profile import ProfileError, parse_profile
+from benchd.supplies.supply import Supply
+from tests.supplies.lines import LineInstrument
+
+BASE = tomllib.loads((share_path("drivers") / "generic-scpi.toml").read_text())
+OUTPUT = BASE["outputs"][0]
+
+
+def profile(**changes):
+    """The generic profile with tables replaced or merged."""
+    data = copy.deepcopy(BASE)
+    data.pop("errors")
+    for table, change in changes.items():
+        if isinstance(change, dict) and isinstance(data.get(table), dict):
+            data[table].update(change)
+        else:
+            data[table] = change
+    return parse_profile(data, "x.toml")
+
+
+class Instrument:
+    """Remembers settings; answers as told. `answers`: reply to a line, or a function of it."""
+
+    def __init__(self, **answers):
+        self.sets: dict[str, str] = {}
+        self.on = "0"
+        self.answers = {"*IDN?": "Example,EX,SN7,1.0", **answers}
+
+    def __call__(self, line):
+        reply = self.reply(line)
+        return [] if reply is None else [reply.encode("latin-1") + b"\n"]
+
+    def reply(self, line):
+        if line in self.answers:
+            found = self.answers[line]
+            return found(self) if callable(found) else found
+        if line in ("OUTP ON", "OUTP OFF"):
+            self.on = "1" if line.endswith("ON") else "0"
+            return None
+        if line == "OUTP?":
+            return self.on
+        if line.endswith("?"):
+            return self.sets.get(line[:-1].replace("?", ""), "0")
+        name, _, value = line.partition(" ")
+        self.sets[name] = value
+        return None
+
+
+@pytest.fixture
+def open_on():
+    """Opens a supply of a profile on an instrument; gives the supply and the lines that came in after opening."""
+    held = []
+
+    def opener(instrument, used, channels=(1,)):
+        server = LineInstrument(instrument)
+        server.__enter__()
+        held.append(server)
+        supply = Supply.open("bench", server.resource, used, channels, 1.0)
+        held.append(supply)
+        server.lines.clear()
+        return supply, server.lines
+
+    yield opener
+    for each in reversed(held):
+        each.close() if isinstance(each, Supply) else each.__exit__(None, None, None)
+
+
+MULTI = [{**OUTPUT, "numbers": [1, 2]}]
+
+
+def test_a_selection_of_its_own_is_proved_before_anything_is_set(open_on):
+    instrument = Instrument(**{"INST?": lambda self: self.sets.get("INST", "1")})
+    used = profile(
+        channels={"select": "separate-message", "select_command": "INST {channel}", "selected": "INST?"}, outputs=MULTI
+    )
+    supply, lines = open_on(instrument, used, (1, 2))
+    supply.prepare(2, 1.0, 0.1)
+    # OFF does not wait for a proof; everything after it does.
+    assert lines[:4] == ["INST 2", "OUTP OFF", "INST?", "OUTP?"]
+    assert lines[4:8] == ["INST?", "CURR 0.100", "INST?", "CURR?"]
+
+
+def test_a_selection_that_somebody_takes_away_again_refuses(open_on):
+    instrument = Instrument(**{"INST?": "1"})
+    used = profile(
+        channels={"select": "separate-message", "select_command": "INST {channel}", "selected": "INST?"}, outputs=MULTI
+    )
+    supply, lines = open_on(instrument, used, (1, 2))
+    with pytest.raises(SupplyError, match=r"asked 'INST 2', but the supply says that '1' is selected; somebody"):
+        supply.prepare(2, 1.0, 0.1)
+    assert not [line for line in lines if line.startswith(("CURR ", "VOLT ", "OUTP ON"))]
+
+
+@pytest.mark.parametrize(
+    ("templates", "sent"),
+    [  # argument, prefix, suffix, list, word: the ways that need no selection
+        ({"get_voltage": "VOLT? CH{channel}"}, "VOLT? CH2"),
+        ({"get_voltage": "CH{channel}:VOLT?"}, "CH2:VOLT?"),
+        ({"get_voltage": ":SOUR{channel}:VOLT?"}, ":SOUR2:VOLT?"),
+        ({"get_voltage": "VOLT? (@{channel})"}, "VOLT? (@2)"),
+        ({"get_voltage": "VOLT? {name}"}, "VOLT? P25V"),
+    ],
+)
+def test_ways_of_naming_an_output(open_on, templates, sent):
+    used = profile(commands=templates, outputs=MULTI, channels={"names": ["P6V", "P25V"]})
+    supply, lines = open_on(Instrument(**{sent: "0"}), used, (2,))
+    with pytest.raises(SupplyError, match=r"voltage of 1 V, came back 0 V"):
+        supply.prepare(2, 1.0, 0.1)
+    assert sent in lines
+
+
+def test_one_command_may_go_another_way_than_the_rest(open_on):
+    used = profile(
+        channels={"select": "same-message", "select_command": "INST {channel}"},
+        commands={"output_off": {"send": "OUTP CH{channel},OFF", "select": "none"}},
+        outputs=MULTI,
+    )
+    supply, lines = open_on(Instrument(), used, (1, 2))
+    supply.send_off(2)
+    supply.link.query("*IDN?")
+    assert lines == ["OUTP CH2,OFF", "*IDN?"]
+
+
+def test_echo_units_and_words_for_no_number(open_on):
+    answers = {"V?": "V1 1.000", "VO?": "1.000V", "IO?": "0.002A"}
+    used = profile(
+        commands={"get_voltage": {"send": "V?", "echo": "V{channel}"}},
+        read={"query": [{"send": "VO?", "fields": ["voltage"], "units": ["V"]},
+                        {"send": "IO?", "fields": ["current"], "units": ["A"]}]},
+    )  # fmt: skip
+    supply, _ = open_on(Instrument(**answers), used)
+    supply.prepare(1, 1.0, 0.1)
+    reading = supply.read(1)
+    assert (reading.voltage_v, reading.current_a) == (1.0, 0.002)
+
+
+@pytest.mark.parametrize("odd", ["1.000mV", "1.000", "V 1.000", "nan V", "9.91E37V"])
+def test_a_reading_in_another_unit_is_no_reading(open_on, odd):
+    used = profile(
+        read={"query": [{"send": "VO?", "fields": ["voltage"], "units": ["V"]}, {"send": "IO?", "fields": ["current"]}]}
+    )
+    supply, _ = open_on(Instrument(**{"VO?": odd, "IO?": "0"}), used)
+    with pytest.raises(ReplyGarbled):
+        supply.read(1)
+
+
+TRACKING = {"query": {"send": "TRACK?", "form": "word"}, "independent": ["INDEP", "0"]}
+
+
+def test_coupled_outputs_are_refused_before_anything_is_set(open_on):
+    supply, lines = open_on(Instrument(**{"TRACK?": "SER"}), profile(tracking=TRACKING))
+    with pytest.raises(SupplyError, match=r"asked TRACK\?, came back 'SER': its outputs are coupled .*Nothing was set"):
+        supply.prepare(1, 1.0, 0.1)
+    assert lines == ["OUTP OFF", "OUTP?", "TRACK?"]
+
+
+def test_independent_outputs_are_not_refused(open_on):
+    supply, _ = open_on(Instrument(**{"TRACK?": "Indep"}), profile(tracking=TRACKING))
+    supply.prepare(1, 1.0, 0.1)
+
+
+def test_coupling_told_by_bits(open_on):
+    tracking = {"query": {"send": "STAT?", "form": "hex"}, "independent": {"mask": 0x0C, "value": 0x04}}
+    supply, _ = open_on(Instrument(**{"STAT?": "0x0214"}), profile(tracking=tracking))
+    supply.prepare(1, 1.0, 0.1)
+    supply, _ = open_on(Instrument(**{"STAT?": "0x0218"}), profile(tracking=tracking))
+    with pytest.raises(SupplyError, match=r"came back '0x218'"):
+        supply.prepare(1, 1.0, 0.1)
+
+
+def _trips(switches_on):
+    def cleared(self):
+        self.tripped = "0"
+        if switches_on:
+            self.on = "1"
+
+    instrument = Instrument(**{"TRIP?": lambda self: self.tripped, "CLEAR": cleared})
+    instrument.tripped = "1"
+    return instrument
+
+
+@pytest.mark.parametrize("switches_on", [False, True])
+def test_a_trip_is_cleared_with_the_output_off_whatever_clearing_does(open_on, switches_on):
+    used = profile(over_voltage={"tripped": "TRIP?", "clear": "CLEAR", "clear_switches_on": switches_on})
+    instrument = _trips(switches_on)
+    supply, lines = open_on(instrument, used)
+    supply.prepare(1, 1.0, 0.1)
+    assert instrument.on == "0"
+    at = lines.index("CLEAR")
+    assert lines[at + 1 : at + 3] == ["OUTP OFF", "OUTP?"]
+    if switches_on:  # it comes on for a moment: with the smallest settings
+        assert [line for line in lines[:at] if " " in line][-2:] == ["VOLT 0.000", "CURR 0.000"]
+
+
+def test_a_trip_that_stays_or_cannot_be_cleared_refuses(open_on):
+    for table, told in (
+        ({"tripped": "TRIP?", "clear": "CLEAR"}, "still says that its own protection has tripped, after clearing"),
+        ({"tripped": "TRIP?"}, "knows no way to clear it"),
+    ):
+        supply, lines = open_on(Instrument(**{"TRIP?": "1"}), profile(over_current={"level": "limit", **table}))
+        with pytest.raises(SupplyError, match=told):
+            supply.prepare(1, 1.0, 0.1)
+        assert not [line for line in lines if line.startswith("VOLT ")]
+
+
+def test_a_negative_output_is_written_with_its_sign_and_told_as_a_magnitude(open_on):
+    used = profile(outputs=[{**OUTPUT, "negative": True}])
+    supply, lines = open_on(Instrument(**{"MEAS:VOLT?;:MEAS:CURR?": "-5.001;0.012"}), used)
+    supply.prepare(1, 5.0, 0.1)
+    assert "VOLT -5.000" in lines
+    assert "CURR 0.100" in lines
+    reading = supply.read(1)
+    assert (reading.voltage_v, reading.current_a) == (5.001, 0.012)
+
+
+def test_a_negative_output_that_answers_positive_is_refused(open_on):
+    used = profile(outputs=[{**OUTPUT, "negative": True}])
+    supply, _ = open_on(Instrument(**{"VOLT?": "5.000"}), used)
+    with pytest.raises(SupplyError, match=r"voltage of 5 V, came back -5 V"):
+        supply.prepare(1, 5.0, 0.1)
+
+
+def test_one_switch_for_all_the_others_are_harmless_first(open_on):
+    used = profile(
+        channels={"switch": "all", "select": "same-message", "select_command": "INST {channel}"},
+        outputs=MULTI,
+        commands={"output_off": {"send": "OUTP OFF", "select": "none"}},
+    )
+    values = {}
+
+    class TwoOutputs(Instrument):
+        def reply(self, line):
+            select, _, rest = line.partition(";:")
+            if not rest:
+                return super().reply(line)
+            name, _, value = rest.partition(" ")
+            if value:
+                values[select, name] = value
+                return None
+            return "0" if rest == "OUTP?" else values.get((select, rest[:-1]), "7")
+
+    supply, _ = open_on(TwoOutputs(), used)
+    supply.prepare(1, 1.0, 0.1)
+    assert values == {("INST 1", "VOLT"): "1.000", ("INST 1", "CURR"): "0.100",
+                      ("INST 2", "VOLT"): "0.000", ("INST 2", "CURR"): "0.000"}  # fmt: skip
+    with pytest.raises(ProfileError, match="one switch switches all outputs of this family"):
+        used.check_channels((1, 2))
+
+
+def test_a_fixed_output_cannot_be_used():
+    used = profile(channels={"fixed": [3]})
+    with pytest.raises(ProfileError, match="channel 3 is a fixed output that cannot be set or read"):
+        used.output(3)
+
+
+MODE_WORDS = {"source": "word", "query": {"send": "MODE?", "form": "word"}, "cc_words": ["CC"], "cv_words": ["CV"],
+              "off_words": ["UR"]}  # fmt: skip
+
+
+@pytest.mark.parametrize(("word", "mode"), [("CC", Mode.CC), ("cv", Mode.CV), ("UR", Mode.OFF), ("??", Mode.UNKNOWN)])
+def test_a_mode_told_by_a_word(open_on, word, mode):
+    supply, _ = open_on(Instrument(**{"MODE?": word, "MEAS:VOLT?;:MEAS:CURR?": "1.0;0.0"}), profile(mode=MODE_WORDS))
+    assert supply.read(1).mode is mode
+
+
+def test_a_mode_that_is_asked_for_with_every_third_reading(open_on):
+    mode = {**MODE_WORDS, "every": 3}
+    supply, lines = open_on(Instrument(**{"MODE?": "CV", "MEAS:VOLT?;:MEAS:CURR?": "1.0;0.0"}), profile(mode=mode))
+    supply.prepare(1, 1.0, 0.1)
+    supply.output_on(1)
+    lines.clear()
+    for _ in range(7):
+        supply.read(1)
+    assert lines.count("MODE?") == 3
+
+
+def test_bits_of_a_register_that_is_cleared_by_reading(open_on):
+    """Bit 0: entered constant voltage; bit 1: entered constant current. No bit: nothing has changed."""
+    mode = {"source": "bits", "cv": {"mask": 1}, "cc": {"mask": 2},
+            "query": {"send": "LSR?", "cleared_by_reading": True}}  # fmt: skip
+    events = iter(["0", "1", "0", "2", "0", "3", "0"])
+    answers = {"LSR?": lambda self: next(events), "MEAS:VOLT?;:MEAS:CURR?": "1.0;0.0"}
+    supply, _ = open_on(Instrument(**answers), profile(mode=mode))
+    supply.prepare(1, 1.0, 0.1)
+    supply.output_on(1)
+    modes = [supply.read(1).mode for _ in range(7)]
+    # Both bits at once tell nothing: then voltage and current do, and 1 V without current is constant voltage.
+    assert modes == [Mode.CV, Mode.CV, Mode.CV, Mode.CC, Mode.CC, Mode.CV, Mode.CV]
+
+
+def test_several_questions_about_the_state_must_all_say_on(open_on):
+    used = profile(commands={"output_state": ["ARMED?", "MASTER?"]})
+    supply, _ = open_on(Instrument(**{"ARMED?": "1", "MASTER?": "0"}), used)
+    assert supply.output_state(1) is False
+    supply, _ = open_on(Instrument(**{"ARMED?": "1", "MASTER?": "1"}), used)
+    assert supply.output_state(1) is True
+
+
+def test_an_error_text_in_the_place_of_a_reply_is_told_as_such(open_on):
+    used = profile(errors={"query": "ERR?", "texts": ["Data out of range.*"]}, abilities={})
+    supply, _ = open_on(Instrument(**{"VOLT?": "Data out of range", "ERR?": '0,"-"'}), used)
+    with pytest.raises(SupplyError, match=r"asked VOLT\?, came back 'Data out of range': an error text"):
+        supply.prepare(1, 1.0, 0.1)
+
+
+def test_error_registers(open_on):
+    used = profile(errors={"query": ["EER?", "QER?"], "form": "number"})
+    supply, _ = open_on(Instrument(**{"EER?": "100", "QER?": "0"}), used)
+    assert supply.errors() == [(100, "EER? 100")]
+
+
+def test_a_variant_changes_what_the_unit_can_do(open_on):
+    variant = {"model": "EX-?1|EX", "use": {"outputs": [{**OUTPUT, "max_voltage_v": 6.0}]}}
+    supply, _ = open_on(Instrument(), profile(variants=[variant]))
+    with pytest.raises(SupplyError, match=r"allowed 0.0 to 6.0 V. Nothing was sent"):
+        supply.prepare(1, 7.0, 0.1)
+
+
+def test_a_variant_without_the_output_that_is_to_be_used_refuses(open_on):
+    variant = {"model": "EX", "use": {"outputs": [OUTPUT]}}
+    with pytest.raises(SupplyError, match=r"'Example,EX,SN7,1.0': profile generic-scpi: no channel 2"):
+        open_on(Instrument(), profile(outputs=MULTI, variants=[variant]), (2,))
+
+
+def test_the_serial_number_is_known_only_where_it_tells_units_apart(open_on):
+    supply, _ = open_on(Instrument(), profile())
+    assert supply.named.serial == "SN7"
+    supply, _ = open_on(Instrument(**{"*IDN?": "Example,EX,0,1.0"}), profile())
+    assert supply.named.serial == ""
