@@ -9,6 +9,7 @@ TEXTS: dict[int, str] = {
     0: "No error",
     -101: "Invalid character",
     -102: "Syntax error",
+    -103: "Invalid separator",
     -104: "Data type error",
     -108: "Parameter not allowed",
     -109: "Missing parameter",

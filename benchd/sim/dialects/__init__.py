@@ -11,6 +11,8 @@ from benchd.sim.dialects.aim_tti_pl import AimTtiPlp
 from benchd.sim.dialects.base import Dialect
 from benchd.sim.dialects.generic import GenericScpi, GenericScpiMulti
 from benchd.sim.dialects.gpd import GwinstekGpd
+from benchd.sim.dialects.hp import AgilentE364xa, HpE3631a
+from benchd.sim.dialects.keysight import KeysightE36300
 from benchd.sim.dialects.korad import KoradKa3005p
 from benchd.sim.dialects.rigol import RigolDp800, RigolDp900
 from benchd.sim.dialects.siglent import SiglentSpd1000x, SiglentSpd3303x
@@ -23,6 +25,9 @@ _ALL: tuple[type[Dialect], ...] = (
     RigolDp900,
     SiglentSpd3303x,
     SiglentSpd1000x,
+    KeysightE36300,
+    HpE3631a,
+    AgilentE364xa,
     GwinstekGpd,
     AimTtiPlp,
     AimTtiEl302p,

@@ -164,7 +164,8 @@ def add_protection_level(words: Words, pattern: str, of: Of, unit: str, address:
     """The level of a protection, to 1.1 times the rating (common practice; families differ by a few percent)."""
 
     def level(supply: ScpiDialect, text: str, place: int) -> float:
-        rating = supply.range_of(place)[0 if unit == "V" else 1]
+        output = supply.outputs[place]
+        rating = output.voltage_v if unit == "V" else output.current_a
         sign = supply.sign_of(place) if unit == "V" else 1
         most = rating * 1.1
         if sign < 0 and text.upper() not in ("MIN", "MINIMUM", "MAX", "MAXIMUM", "DEF", "DEFAULT"):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, ClassVar, NamedTuple
 
-from benchd.sim.bench import Bits
+from benchd.sim.bench import Bits, Channel
 from benchd.sim.dialects.base import Dialect, Setup
 from benchd.sim.errors import DeviceError, ErrorQueue, ScpiError, event_bit
 from benchd.sim.language import Call, Command, Language, Program, carry_out
@@ -58,7 +58,7 @@ class ScpiDialect(Dialect):
         self.selected = 0
 
     def answer(self, message: bytes, now_s: float) -> list[bytes]:
-        program: Program[Any] = self.words.program(message.decode("latin-1"))
+        program: Program[Any] = self.vocabulary.program(message.decode("latin-1"))
         try:
             self.look_over(program)
         except ScpiError as error:
@@ -66,6 +66,16 @@ class ScpiDialect(Dialect):
             return []
         replies = carry_out(program, self, now_s, self.report, self.permit)
         return [";".join(replies).encode("latin-1") + self.ending] if replies else []
+
+    @property
+    def vocabulary(self) -> Language[Any]:
+        """The language of this model."""
+        return self.words
+
+    @property
+    def channel(self) -> Channel:
+        """The one that was selected."""
+        return self.channels[self.selected]
 
     def look_over(self, program: Program[Any]) -> None:
         """Raises the ScpiError of a message that this family refuses as a whole."""

@@ -1,0 +1,111 @@
+"""`keysight-e36300` (E36100, E36200 and E36300 by model): outputs as a list `(@n)` at the end, or selected.
+
+Sources: PM, QCC and SIG for the commands; man: E36300 Programming Guide, contents; SIG `api.c`, IVI and man: E364xA
+guide for the regulation bits. From memory: reply forms, that a trip of the over-current protection means being in
+limit, its delay, which models there are, ratings. Taken the safer way: clearing a trip brings the output back as it
+was last ordered, and before that it does not go on. Left out: data logging, sequences, tracking and couplings, remote
+sense (from memory only, and switching it is no matter for a driver).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, ClassVar
+
+from benchd.sim.dialects.base import Output
+from benchd.sim.dialects.phrasing import (
+    add_apply,
+    add_clear,
+    add_levels,
+    add_output,
+    add_protection_delay,
+    add_protection_level,
+    add_protection_state,
+    add_readings,
+    add_trip_query,
+    over_current,
+    over_voltage,
+)
+from benchd.sim.dialects.scpi import (
+    ERRORS,
+    PANEL,
+    SELECTION,
+    STANDARD,
+    SUMMARIES,
+    Aim,
+    ScpiDialect,
+    memory,
+    signed_entry,
+)
+from benchd.sim.errors import ScpiError
+from benchd.sim.language import Call, Language
+
+
+def at_list(supply: ScpiDialect, call: Call) -> Aim:
+    """A channel list such as `(@1)`, `(@1,3)` or `(@1:3)` as the last parameter, else the selected output."""
+    starts = [number for number, text in enumerate(call.parameters) if text.startswith("(@")]
+    if not starts:
+        return Aim((supply.selected,), call.parameters)
+    text = ",".join(call.parameters[starts[0] :])
+    if not text.endswith(")"):
+        raise ScpiError(-103, text)
+    places: list[int] = []
+    for part in text[2:-1].split(","):
+        first, _, last = part.partition(":")
+        if not (first.strip().isdigit() and (last or first).strip().isdigit()):
+            raise ScpiError(-103, text)
+        places += [supply.place_of(number) for number in range(int(first), min(int(last or first), 99) + 1)]
+    return Aim(places, call.parameters[: starts[0]])
+
+
+def at_name(supply: ScpiDialect, call: Call) -> Aim:
+    if call.parameters[0][:2].upper() == "CH":
+        return Aim((supply.named(call.parameters[0]),), call.parameters[1:])
+    return Aim((supply.selected,), call.parameters)
+
+
+class KeysightE36300(ScpiDialect):
+    name = "keysight-e36300"
+    identity = "Keysight Technologies,{model},{serial},2.1.0-1.0.4-1.12"
+    usual_serial = "MY00000001"
+    entry = signed_entry
+    models: ClassVar[Mapping[str, Sequence[Output]]] = {
+        "E36312A": (Output(6.18, 5.15), Output(25.75, 1.03), Output(25.75, 1.03)),
+        "E36311A": (Output(6.18, 5.15), Output(25.75, 1.03), Output(25.75, 1.03, negative=True)),
+        "E36313A": (Output(6.18, 10.3), Output(25.75, 2.06), Output(25.75, 2.06)),
+        "E36233A": (Output(30.9, 20.6), Output(30.9, 20.6)),
+        "E36231A": (Output(30.9, 20.6),),
+        "E36103A": (Output(20.6, 2.06),),
+    }
+    words = Language(STANDARD, ERRORS, PANEL, SELECTION, SUMMARIES, memory(10))
+
+    def say_voltage(self, value: float, place: int) -> str:
+        return f"{value:+.8E}"
+
+    def say_current(self, value: float, place: int) -> str:
+        return f"{value:+.8E}"
+
+    def say_measured(self, value: float, place: int, unit: str) -> str:
+        return f"{value:+.8E}"
+
+    def reset(self, now_s: float) -> None:
+        super().reset(now_s)
+        for channel in self.channels:
+            channel.protect(channel.over_voltage, now_s, enabled=True)
+
+
+def _declare(words: Language[Any]) -> None:
+    add_levels(words, at_list, extra=8)
+    add_apply(words, at_name)
+    add_output(words, "OUTPut[:STATe]", at_list)
+    add_readings(words, at_list)
+    add_protection_level(words, "[SOURce:]VOLTage:PROTection[:LEVel]", over_voltage, "V", at_list)
+    add_protection_state(words, "[SOURce:]CURRent:PROTection:STATe", over_current, at_list)
+    add_protection_delay(words, "[SOURce:]CURRent:PROTection:DELay", over_current, 3600.0, 0.0, at_list)
+    for quantity, of in (("VOLTage", over_voltage), ("CURRent", over_current)):
+        add_trip_query(words, f"[SOURce:]{quantity}:PROTection:TRIPped", of, at_list)
+        add_clear(words, f"[SOURce:]{quantity}:PROTection:CLEar", (of,), True, at_list)
+    add_clear(words, "OUTPut:PROTection:CLEar", (over_voltage, over_current), True, at_list)
+
+
+_declare(KeysightE36300.words)
