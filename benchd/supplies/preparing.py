@@ -6,7 +6,8 @@
 4. the instrument's own protections have not tripped; a trip is cleared where that can be done with the output off
 5. old errors are set aside
 6. limit, voltage and over-voltage level are written, read back and compared
-7. where one switch switches all outputs, the others are set to their minimum, read back and compared
+7. where one switch switches all outputs, the others are set to their minimum, read back and compared; where others are
+   armed behind a master switch, they are disarmed if they are ours, else it is refused
 8. the instrument reports no error
 """
 
@@ -44,6 +45,8 @@ def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, ov
         _protect(supply, output, over_voltage_v)
     if supply.profile.channels.switch == "all":
         _minimise_others(supply, output)
+    if supply.profile.channels.armed is not None:
+        _disarm_others(supply, output)
     complaints = supply.complaints.drain()
     if complaints:
         told = "; ".join(f'{number} "{text}"' for number, text in complaints)
@@ -86,23 +89,24 @@ def _sure_off(supply: Supply, output: Output, so_far: str) -> None:
 
 
 def _refuse_coupled(supply: Supply, output: Output) -> None:
-    tracking, question = supply.profile.tracking, output.tracking
-    if tracking is None or question is None:
+    tracking = supply.profile.tracking
+    if tracking is None:
         return
-    raw = supply.ask(output, question)
-    with supply.making_sense(output):
-        if isinstance(tracking.independent, Bits):
-            bits = question.one_register(raw)
-            answer, independent = f"{bits:#x}", tracking.independent.match(bits, question.place)
-        else:
-            answer = question.word(raw)
-            independent = answer in (word.upper() for word in tracking.independent)
-    if not independent:
-        raise SupplyError(
-            f"{supply.place(output.channel)}: asked {question.asked}, came back {answer!r}: its outputs are coupled "
-            "(series, parallel or tracking), so that settings and readings would not mean what they say. Nothing was "
-            "set; make the outputs independent at the supply"
-        )
+    for question in output.tracking:
+        raw = supply.ask(output, question)
+        with supply.making_sense(output):
+            if isinstance(tracking.independent, Bits):
+                bits = question.one_register(raw)
+                answer, independent = f"{bits:#x}", tracking.independent.match(bits, question.place)
+            else:
+                answer = question.word(raw)
+                independent = answer in (word.upper() for word in tracking.independent)
+        if not independent:
+            raise SupplyError(
+                f"{supply.place(output.channel)}: asked {question.asked}, came back {answer!r}: the outputs are "
+                "coupled (series, parallel or tracking), so that settings and readings would not mean what they say. Nothing "
+                "was set; make the outputs independent at the supply"
+            )
 
 
 def _clear_trip(supply: Supply, output: Output, protection: ProtectionMessages) -> None:
@@ -187,3 +191,22 @@ def _minimise_others(supply: Supply, output: Output) -> None:
             other = Output(supply.profile, supply.link, number)
             for what, value in (("limit", other.range.min_limit_a), ("voltage", other.range.min_voltage_v)):
                 _set(supply, other, what, value)
+
+
+def _disarm_others(supply: Supply, output: Output) -> None:
+    """A master switch brings on whatever is armed; an output of ours that is on already is on for a reason."""
+    for number in supply.profile.channel_numbers:
+        if number == output.channel:
+            continue
+        ours = supply.ours(number)
+        other = ours or Output(supply.profile, supply.link, number)
+        if (ours is not None and ours.is_on) or other.armed is None or not supply.truth(other, other.armed):
+            continue
+        if ours is not None:
+            supply.send_off(number)
+        if ours is None or supply.truth(other, other.armed):
+            raise SupplyError(
+                f"{supply.place(output.channel)}: {other.armed.asked} says that output {number} is armed: switching on "
+                f"would power output {number} too. Nothing was switched on; disarm output {number} at the supply"
+            )
+        supply.between()

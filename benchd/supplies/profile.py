@@ -107,11 +107,21 @@ def _holds(variant: Variant, named: Named, options: str) -> bool:
 def _fitted_to(profile: Profile, variant: Variant, place: str) -> Profile:
     base = msgspec.to_builtins(profile)
     del base["variants"]
+    for key in variant.without:
+        _remove(base, key, place)
     for table, change in variant.use.items():
         if table not in VARIABLE:
             raise ProfileError(f"{place}, key use.{table}: given {table!r}, allowed tables: {listed(sorted(VARIABLE))}")
         base[table] = _merged(base[table], change)
     return _checked(_without_none(base), place)
+
+
+def _remove(base: dict[str, Any], key: str, place: str) -> None:
+    table, _, rest = key.partition(".")
+    holder, last = (base[table], rest) if rest and isinstance(base.get(table), dict) else (base, key)
+    if table not in VARIABLE or last not in holder:
+        raise ProfileError(f"{place}, key without: given {key!r}, allowed a key of {listed(sorted(VARIABLE))}")
+    del holder[last]
 
 
 def _merged(old: Any, new: Any) -> Any:

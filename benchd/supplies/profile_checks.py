@@ -85,6 +85,7 @@ _ASKS = frozenset(
         "tripped",
         "ready",
         "selected",
+        "armed",
     }
 )
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
+import msgspec
+
 from benchd.supplies.profile_base import (
     Ask,
     Asks,
@@ -63,6 +65,13 @@ class Channels(Table, frozen=True, kw_only=True):
         Literal["each", "all"],
         told('"all": one switch for all outputs. Then one output may be used, and the others are set to the minimum.'),
     ] = "each"
+    armed: Annotated[
+        Ask | None,
+        told(
+            "Asks of one output whether it is armed behind a master switch, so that switching another one on would "
+            "switch it on too. Then those in use here are disarmed first, and any other one refuses."
+        ),
+    ] = None
 
 
 class Commands(Table, frozen=True, kw_only=True):
@@ -167,7 +176,7 @@ class Protection(Table, frozen=True, kw_only=True):
 class Tracking(Table, frozen=True, kw_only=True):
     """Outputs may be coupled in series or parallel; settings and readings then mean something else: refused."""
 
-    query: Annotated[Ask, told("Asks how they are coupled.")]
+    query: Annotated[Asks, told("Asks how they are coupled; of several answers each must mean: not coupled.")]
     independent: Annotated[tuple[str, ...] | Bits, told("Words, or bits, of the answer that mean: not coupled.")]
 
 
@@ -206,13 +215,16 @@ class Variant(Table, frozen=True, kw_only=True):
     model: Annotated[str, told("Regular expression that the model fits whole, without case.")] = ""
     firmware: Annotated[str, told("The same for the firmware.")] = ""
     option: Annotated[str, told("Expression that one of the fitted options fits.")] = ""
+    without: Annotated[
+        tuple[str, ...], told('Keys of such tables that these units do not have, as "mode.query" or "over_current".')
+    ] = ()
     use: Annotated[
         dict[str, Any],
         told(
             "Tables that replace or change those of the file: words, outputs, mode, read, over_voltage, over_current, "
             "tracking, array, errors, abilities."
         ),
-    ]
+    ] = msgspec.field(default_factory=dict)
 
 
 class Profile(Table, frozen=True, kw_only=True):

@@ -212,6 +212,10 @@ class Supply:
         """The error queue or registers."""
         return self._complaints
 
+    def ours(self, channel: int) -> Output | None:
+        """The output of that number if it is one that this program uses."""
+        return self._outputs.get(channel)
+
     def place(self, channel: int) -> str:
         """For error texts."""
         return f"{self.name} channel {channel}"

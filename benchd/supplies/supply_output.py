@@ -52,7 +52,10 @@ class Output:
         channels, tracking = profile.channels, profile.tracking
         self.selected = maker.ask(as_query(channels.selected), True) if channels.selected is not None else None
         self.selected_answers = {str(channel), maker.name.upper()}
-        self.tracking = maker.ask(as_query(tracking.query), True) if tracking is not None else None
+        self.armed = maker.ask(as_query(channels.armed), True) if channels.armed is not None else None
+        self.tracking = (
+            tuple(maker.ask(query, True) for query in as_queries(tracking.query)) if tracking is not None else ()
+        )
         self.protections = [
             ProtectionMessages(maker, protection)
             for protection in (profile.over_voltage, profile.over_current)

@@ -161,7 +161,7 @@ TRACKING = {"query": {"send": "TRACK?", "form": "word"}, "independent": ["INDEP"
 
 def test_coupled_outputs_are_refused_before_anything_is_set(open_on):
     supply, lines = open_on(Instrument(**{"TRACK?": "SER"}), profile(tracking=TRACKING))
-    with pytest.raises(SupplyError, match=r"asked TRACK\?, came back 'SER': its outputs are coupled .*Nothing was set"):
+    with pytest.raises(SupplyError, match=r"asked TRACK\?, came back 'SER': the outputs are coupled .*Nothing was set"):
         supply.prepare(1, 1.0, 0.1)
     assert lines == ["OUTP OFF", "OUTP?", "TRACK?"]
 
@@ -259,6 +259,38 @@ def test_one_switch_for_all_the_others_are_harmless_first(open_on):
         used.check_channels((1, 2))
 
 
+def _armed(channels):
+    """Two outputs behind a master switch; output 2 is armed."""
+    used = profile(
+        channels={"armed": "ARMED? {channel}"}, outputs=MULTI,
+        commands={"output_off": "SEL {channel},OFF", "output_state": "STATE? {channel}"},
+    )  # fmt: skip
+    armed = {"2": "1"}
+
+    class Master(Instrument):
+        def reply(self, line):
+            if line.startswith("ARMED? "):
+                return armed.get(line[-1], "0")
+            if line.startswith("SEL "):
+                armed[line[4]] = "0"
+                return None
+            return "0" if line.startswith("STATE?") else super().reply(line)
+
+    return Master(), used, channels
+
+
+def test_an_output_armed_behind_the_master_switch_refuses_when_it_is_not_ours(open_on):
+    supply, _ = open_on(*_armed((1,)))
+    with pytest.raises(SupplyError, match=r"ARMED\? 2 says that output 2 is armed: switching on would power output 2"):
+        supply.prepare(1, 1.0, 0.1)
+
+
+def test_and_is_disarmed_when_it_is_ours(open_on):
+    supply, lines = open_on(*_armed((1, 2)))
+    supply.prepare(1, 1.0, 0.1)
+    assert lines[-3:] == ["ARMED? 2", "SEL 2,OFF", "ARMED? 2"]
+
+
 def test_a_fixed_output_cannot_be_used():
     used = profile(channels={"fixed": [3]})
     with pytest.raises(ProfileError, match="channel 3 is a fixed output that cannot be set or read"):
@@ -326,6 +358,15 @@ def test_a_variant_changes_what_the_unit_can_do(open_on):
     supply, _ = open_on(Instrument(), profile(variants=[variant]))
     with pytest.raises(SupplyError, match=r"allowed 0.0 to 6.0 V. Nothing was sent"):
         supply.prepare(1, 7.0, 0.1)
+
+
+def test_a_variant_may_be_without_something(open_on):
+    variant = {"model": "EX", "without": ["tracking"]}
+    supply, lines = open_on(Instrument(**{"TRACK?": "SER"}), profile(tracking=TRACKING, variants=[variant]))
+    supply.prepare(1, 1.0, 0.1)
+    assert "TRACK?" not in lines
+    with pytest.raises(ProfileError, match=r"number 1, key without: given 'commands.output_off', allowed a key of"):
+        profile(variants=[{"model": "EX", "without": ["commands.output_off"]}])
 
 
 def test_a_variant_without_the_output_that_is_to_be_used_refuses(open_on):
