@@ -103,6 +103,9 @@ class _Receiver:
         self.bEndpointAddress = endpoint.bEndpointAddress
 
     def read(self, size: int, timeout_ms: int | None = None) -> Any:
+        tag = self._interface._btag
+        is_rest = tag == self._checked_tag  # of a transfer, or what ends an aborted one: it has no header
+        self._checked_tag = tag
         try:
             data = self._endpoint.read(size, timeout_ms)
         except OSError as error:
@@ -110,11 +113,7 @@ class _Receiver:
                 raise
             self.halted = True
             raise WrongReply("the instrument halted the transfer") from error
-        tag = self._interface._btag
-        if len(data) == 0 or tag == self._checked_tag:  # the rest of a transfer has no header
-            return data
-        self._checked_tag = tag
-        if len(data) < HEADER_BYTES or data[1] != tag or data[2] != tag ^ 0xFF:
+        if not is_rest and (len(data) < HEADER_BYTES or data[1] != tag or data[2] != tag ^ 0xFF):
             raise WrongReply(f"the reply is to request {list(data[1:3])}, not to {[tag, tag ^ 0xFF]}")
         return data
 

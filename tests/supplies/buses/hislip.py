@@ -38,13 +38,16 @@ class Session:
 
 class HislipInstrument:
     """`fragment`: replies are sent in Data messages of so many bytes, and one DataEnd. `stale`: what is sent on the
-    synchronous channel before the next reply, as by a server that is a message behind.
+    synchronous channel before the next reply, as by a server that is a message behind. `pause_s`: between fragments.
+    `greeting`: sent to whoever connects, by what is no instrument.
     """
 
     def __init__(self, station: Station, fragment: int = 0) -> None:
         self.station = station
         self.sessions: dict[int, Session] = {}
         self.stale = b""
+        self.pause_s = 0.0
+        self.greeting = b""
         self._fragment = fragment
         self._next = 1
         self._ending = threading.Event()
@@ -60,6 +63,9 @@ class HislipInstrument:
         return self._next - 1
 
     def _serve(self, peer: Peer) -> None:
+        if self.greeting:
+            peer.send(self.greeting)
+            return
         _, kind, _, parameter, length = HEADER.unpack(peer.receive(HEADER.size))
         payload = peer.receive(length)
         if kind == INITIALIZE:
@@ -104,6 +110,7 @@ class HislipInstrument:
                 session.sync.send(self.stale)
                 self.stale = b""
                 for piece in pieces[:-1]:
+                    self._ending.wait(self.pause_s)
                     session.sync.send(message(DATA, 0, number, piece))
                 session.sync.send(message(DATA_END, 0, number, pieces[-1]))
 

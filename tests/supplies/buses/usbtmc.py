@@ -141,6 +141,7 @@ class UsbInstrument:
             self.station.clear()
             self._received = b""
             self._request = None
+            self._aborted = False
             return bytes([SUCCESS])
         if request == CHECK_CLEAR:
             self.clear_waits -= 1
