@@ -99,6 +99,11 @@ class Rig:
     def overrun(self) -> None:
         """A message was too long for the input buffer and is lost."""
 
+    def tick(self, now_s: float) -> None:
+        """Catch up with time; called now and then while nobody asks anything."""
+        for channel in self.channels:
+            channel.advance(now_s)
+
     # What the languages need.
 
     def channel_of(self, suffix: int) -> Channel:

@@ -208,8 +208,7 @@ class Server:
         self._changed()
 
     def _tick(self, now_s: float) -> None:
-        for channel in self._rig.channels:
-            channel.advance(now_s - self._start_s)
+        self._rig.tick(now_s - self._start_s)
         if self._listener is None and not self._rig.faults.closed:
             self._reopen()
 

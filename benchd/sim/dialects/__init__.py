@@ -11,10 +11,12 @@ from benchd.sim.dialects.aim_tti_pl import AimTtiPlp
 from benchd.sim.dialects.base import Dialect
 from benchd.sim.dialects.generic import GenericScpi, GenericScpiMulti
 from benchd.sim.dialects.gpd import GwinstekGpd
+from benchd.sim.dialects.hmp import RsHmc804x, RsHmp
 from benchd.sim.dialects.hp import AgilentE364xa, HpE3631a
 from benchd.sim.dialects.keysight import KeysightE36300
 from benchd.sim.dialects.korad import KoradKa3005p
 from benchd.sim.dialects.rigol import RigolDp800, RigolDp900
+from benchd.sim.dialects.rs_ng import RsNge100, RsNgx
 from benchd.sim.dialects.siglent import SiglentSpd1000x, SiglentSpd3303x
 from benchd.sim.dialects.tenma import Tenma7213350
 
@@ -28,6 +30,10 @@ _ALL: tuple[type[Dialect], ...] = (
     KeysightE36300,
     HpE3631a,
     AgilentE364xa,
+    RsHmp,
+    RsHmc804x,
+    RsNge100,
+    RsNgx,
     GwinstekGpd,
     AimTtiPlp,
     AimTtiEl302p,

@@ -1,8 +1,8 @@
 """`hp-e3631a` and `agilent-e364xa` (with E3632A to E3634A), as on their serial port: nothing is set in local.
 
 Sources: PM, IK, IVI for the commands; man: E3631A User's Guide (`APPL?` answers a quoted string); man: E3632A p.88,
-p.91, p.118 and man: E364xA p.88, p.120 (protections, that clearing one restores the output, tracking, regulation bits); IK for
-the rest after `SYST:REM` (0.1 s) and after another output was selected (0.5 s): the supply is busy that long.
+p.91, p.118 and man: E364xA p.88, p.120 (protections, that clearing one restores the output, tracking, regulation bits);
+IK for the rest after `SYST:REM` (0.1 s) and after another output was selected (0.5 s): the supply is busy that long.
 
 From memory: the identity, error 550 for a command in local and that queries are answered there, one switch for all
 outputs of the E3631A, no protections on it, `MEAS` with an output's name, reply forms, ratings; that the output reads
