@@ -29,19 +29,19 @@ def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, ov
     _check_range(supply, output, voltage_v, limit_a, over_voltage_v)
     output.forget_settings()
     _sure_off(supply, output, "nothing was set")
-    _refuse_coupled(supply, output)
+    refuse_coupled(supply, output)
     for protection in output.protections:
         _clear_trip(supply, output, protection)
     supply.complaints.set_aside()
-    _set(supply, output, "limit", limit_a)
+    write_setting(supply, output, "limit", limit_a)
     if over_voltage_v is None:
-        _set(supply, output, "voltage", voltage_v)
-    elif over_voltage_v >= _get(supply, output, "voltage"):
+        write_setting(supply, output, "voltage", voltage_v)
+    elif over_voltage_v >= read_setting(supply, output, "voltage"):
         # A level below the voltage that is set is a conflict on many supplies, so whichever rises goes first.
         _protect(supply, output, over_voltage_v)
-        _set(supply, output, "voltage", voltage_v)
+        write_setting(supply, output, "voltage", voltage_v)
     else:
-        _set(supply, output, "voltage", voltage_v)
+        write_setting(supply, output, "voltage", voltage_v)
         _protect(supply, output, over_voltage_v)
     if supply.profile.channels.switch == "all":
         _minimise_others(supply, output)
@@ -88,7 +88,8 @@ def _sure_off(supply: Supply, output: Output, so_far: str) -> None:
         )
 
 
-def _refuse_coupled(supply: Supply, output: Output) -> None:
+def refuse_coupled(supply: Supply, output: Output) -> None:
+    """Raises SupplyError where the output is coupled with another one."""
     tracking = supply.profile.tracking
     if tracking is None:
         return
@@ -104,8 +105,8 @@ def _refuse_coupled(supply: Supply, output: Output) -> None:
         if not independent:
             raise SupplyError(
                 f"{supply.place(output.channel)}: asked {question.asked}, came back {answer!r}: the outputs are "
-                "coupled (series, parallel or tracking), so that settings and readings would not mean what they say. Nothing "
-                "was set; make the outputs independent at the supply"
+                "coupled (series, parallel or tracking), so that settings and readings would not mean what they say. "
+                "Nothing was set; make the outputs independent at the supply"
             )
 
 
@@ -121,7 +122,7 @@ def _clear_trip(supply: Supply, output: Output, protection: ProtectionMessages) 
         )
     if protection.about.clear_switches_on:
         for what, value in (("voltage", output.range.min_voltage_v), ("limit", output.range.min_limit_a)):
-            _set(supply, output, what, value)
+            write_setting(supply, output, what, value)
     supply.order(output, protection.clear)
     # Clearing may switch the output on again by itself, whatever the manual says.
     _sure_off(supply, output, "its own protection had tripped and was cleared")
@@ -132,15 +133,16 @@ def _clear_trip(supply: Supply, output: Output, protection: ProtectionMessages) 
         )
 
 
-def _set(supply: Supply, output: Output, what: str, value: float) -> None:
-    """Write a setting, read it back, compare."""
+def write_setting(supply: Supply, output: Output, what: str, value: float) -> None:
+    """Write `voltage` (V) or `limit` (A), read it back, compare. Raises SupplyError where it came back different."""
     supply.order(output, output.setter(what, value))
     step, unit = output.step(what)
-    _compare(supply, output, what, (value, _get(supply, output, what), step, unit))
+    _compare(supply, output, what, (value, read_setting(supply, output, what), step, unit))
     supply.between()
 
 
-def _get(supply: Supply, output: Output, what: str) -> float:
+def read_setting(supply: Supply, output: Output, what: str) -> float:
+    """What `voltage` (V) or `limit` (A) is set to; NaN where the instrument says no number."""
     value = supply.number(output, output.getters[what])
     if value is None:
         return math.nan
@@ -190,7 +192,7 @@ def _minimise_others(supply: Supply, output: Output) -> None:
         if number != output.channel:
             other = Output(supply.profile, supply.link, number)
             for what, value in (("limit", other.range.min_limit_a), ("voltage", other.range.min_voltage_v)):
-                _set(supply, other, what, value)
+                write_setting(supply, other, what, value)
 
 
 def _disarm_others(supply: Supply, output: Output) -> None:

@@ -14,6 +14,7 @@ from benchd.reading import Flag, Mode, Reading
 from benchd.scpi import reply
 from benchd.scpi.reply import ReplyError
 from benchd.supplies import preparing
+from benchd.supplies.arrays import ArrayReader
 from benchd.supplies.asking import InstrumentSays, Orders, Question
 from benchd.supplies.clock import ANCHOR_NS
 from benchd.supplies.complaints import Complaints
@@ -22,6 +23,7 @@ from benchd.supplies.link import Identify, Link
 from benchd.supplies.profile import fitted
 from benchd.supplies.profile_tables import Named, Profile, ProfileError
 from benchd.supplies.supply_output import Output
+from benchd.supplies.wire import Opener
 
 __all__ = ["LinkError", "Supply", "SupplyError"]
 
@@ -62,9 +64,13 @@ class Supply:
         timeout_s: float,
         baud_rate: int | None = None,
         library: str = "@py",
+        opener: Opener | None = None,
     ) -> Supply:
-        """Open the link and identify; changes no output. Closes the link again when that fails."""
-        link = Link.open(resource, profile.link, timeout_s, baud_rate, library, identification(profile))
+        """Open the link and identify; changes no output. Closes the link again when that fails.
+
+        `opener`: opens the connections in place of the usual way, for recordings.
+        """
+        link = Link.open(resource, profile.link, timeout_s, baud_rate, library, identification(profile), opener)
         supply = cls(name, profile, link, channels)
         try:
             supply.identify()
@@ -200,6 +206,11 @@ class Supply:
             for each in output.protections
             if each.tripped is not None and self.truth(output, each.tripped)
         ]
+
+    def array(self, channel: int) -> ArrayReader | None:
+        """The output's own array of readings; None where the family has none."""
+        output = self._outputs[channel]
+        return ArrayReader(self, output) if output.array is not None else None
 
     def close(self) -> None:
         """Close the link. Switches nothing."""

@@ -9,7 +9,7 @@ from benchd.scpi import message
 from benchd.supplies.asking import Maker, Orders
 from benchd.supplies.link import Link
 from benchd.supplies.profile_base import Order, as_queries, as_query
-from benchd.supplies.profile_tables import ModeSource, OutputRange, Profile, Protection
+from benchd.supplies.profile_tables import ArrayRead, ModeSource, OutputRange, Profile, Protection
 
 
 class ProtectionMessages:
@@ -24,6 +24,16 @@ class ProtectionMessages:
         self.enable, self.clear = (
             maker.order(order) if order is not None else None for order in (protection.enable, protection.clear)
         )
+
+
+class ArrayMessages:
+    """The messages of readings that come many at a time."""
+
+    def __init__(self, maker: Maker, array: ArrayRead) -> None:
+        self.start = maker.order(array.start)
+        self.stop = maker.order(array.stop) if array.stop is not None else None
+        self.ready = maker.ask(as_query(array.ready), True) if array.ready is not None else None
+        self.query = maker.ask(as_query(array.query))
 
 
 class Output:
@@ -62,6 +72,7 @@ class Output:
             if protection is not None
         ]
         self.over_voltage = self.protections[0] if profile.over_voltage is not None else None
+        self.array = ArrayMessages(maker, profile.array) if profile.array is not None else None
         self.mode_source = profile.mode
         self.mode_question = maker.ask(as_query(profile.mode.query), True) if profile.mode.query is not None else None
         self._mode_due = 0

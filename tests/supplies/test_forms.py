@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import copy
+import struct
 import tomllib
 
 import pytest
 
-from benchd.reading import Mode
+from benchd.reading import Flag, Mode
 from benchd.share import share_path
 from benchd.supplies.errors import ReplyGarbled, SupplyError
 from benchd.supplies.profile import ProfileError, parse_profile
@@ -380,3 +381,53 @@ def test_the_serial_number_is_known_only_where_it_tells_units_apart(open_on):
     assert supply.named.serial == "SN7"
     supply, _ = open_on(Instrument(**{"*IDN?": "Example,EX,0,1.0"}), profile())
     assert supply.named.serial == ""
+
+
+ARRAY = {"start": "LOG ON", "stop": "LOG OFF", "interval_ms": 10.0, "chunk_ms": 250.0, "most": 100}
+
+
+def block(*values):
+    """A definite block of big-endian 32-bit floats (IEEE 488.2 §8.7.9)."""
+    data = struct.pack(f">{len(values)}f", *values).decode("latin-1")
+    return f"#{len(str(len(data)))}{len(data)}{data}"
+
+
+def test_an_array_of_readings_in_a_block(open_on):
+    query = {"send": "DATA?", "form": "block", "fields": ["voltage", "current"]}
+    # 0x0A0A0A0A is a float whose bytes are line ends.
+    odd = struct.unpack(">f", b"\n\n\n\n")[0]
+    answers = {"DATA?": block(1.0, 0.5, 2.0, odd), "READY?": "1"}
+    supply, lines = open_on(Instrument(**answers), profile(array={**ARRAY, "ready": "READY?", "query": query}))
+    array = supply.array(1)
+    array.start()
+    first, second = array.fetch()
+    array.stop()
+    assert (first.voltage_v, first.current_a, second.voltage_v) == (1.0, 0.5, 2.0)
+    assert second.current_a == pytest.approx(odd)
+    assert second.t_ns - first.t_ns == 10_000_000
+    assert second.half_trip_ns >= 250_000_000
+    supply.link.query("*IDN?")
+    assert lines == ["LOG ON", "READY?", "DATA?", "LOG OFF", "*IDN?"]
+
+
+def test_an_array_with_times_as_text_brings_nothing_twice(open_on):
+    query = {"send": "DATA?", "separators": ",", "fields": ["current", "voltage", "time"]}
+    replies = iter(["0.1,4.0,0.00,0.2,4.0,0.02", "0.2,4.0,0.02,0.3,3.9,0.05,9.91E37,4.0,0.07,0.4,3.8,0.09"])
+    supply, _ = open_on(Instrument(**{"DATA?": lambda self: next(replies)}), profile(array={**ARRAY, "query": query}))
+    array = supply.array(1)
+    array.start()
+    assert [reading.current_a for reading in array.fetch()] == [0.1, 0.2]
+    later = array.fetch()
+    assert [(reading.current_a, reading.voltage_v) for reading in later] == [(0.3, 3.9), (0.4, 3.8)]
+    assert [reading.flags for reading in later] == [Flag.NONE, Flag.GAP]
+    assert later[1].t_ns - later[0].t_ns == pytest.approx(40_000_000)
+
+
+@pytest.mark.parametrize("reply", ["1.0", "1.0,2.0,3.0", ",".join(["1"] * 202), "#14\0\0\0\0", "words"])
+def test_an_array_that_is_none(open_on, reply):
+    query = {"send": "DATA?", "separators": ",", "fields": ["voltage", "current"]}
+    supply, _ = open_on(Instrument(**{"DATA?": reply}), profile(array={**ARRAY, "query": query}))
+    array = supply.array(1)
+    array.start()
+    with pytest.raises(ReplyGarbled):
+        array.fetch()
