@@ -71,6 +71,7 @@ class AimTtiPlp(Dialect):
     name = "aim-tti-plp"
     ending = b"\r\n"
     usual_serial = "514710"
+    trips_in_limit = False
     models: ClassVar = {
         "PL303QMD-P": _same(2, 30, 3),
         "PL601-P": _same(1, 60, 1.5),
