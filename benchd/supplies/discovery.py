@@ -15,7 +15,7 @@ import functools
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from benchd.supplies.discovery_ask import DEFAULT_BAUD, Answer, ask, fitting_profiles, known_bauds, named
+from benchd.supplies.discovery_ask import DEFAULT_BAUD, Answer, ask, fitting_profiles, known_bauds, named, shipped
 from benchd.supplies.discovery_lan import lan_places
 from benchd.supplies.discovery_parallel import side_by_side
 from benchd.supplies.discovery_places import Place, merged, named_place, serial_places, usb_places, visa_places
@@ -73,6 +73,7 @@ def find_supplies(
     if not identify:
         return [Found(place, text=place.text or "not asked") for place in places]
 
+    shipped()  # read once, here, and not by all threads at a time
     own = {name: (baud,) for resource, baud in (own_bauds or {}).items() for name in named_place(resource).names}
     rates = {place: next((own[name] for name in place.names if name in own), bauds) for place in places}
     asking = {place: functools.partial(ask, place, rates[place], timeout_s, library, lock_dir) for place in places}

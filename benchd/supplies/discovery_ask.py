@@ -6,6 +6,8 @@ device clear. A place that another process holds, or that talks without being as
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import re
 import time
 from collections import Counter
@@ -19,7 +21,7 @@ from benchd.supplies.errors import LinkError, LinkLost, ReplyGarbled, SupplyHeld
 from benchd.supplies.lock import SupplyLock
 from benchd.supplies.profile import load_profile, profile_names
 from benchd.supplies.profile_link import LinkProfile, Named
-from benchd.supplies.profile_tables import Profile
+from benchd.supplies.profile_tables import Profile, ProfileError
 from benchd.supplies.wire import Wire, open_wire
 
 DEFAULT_BAUD = 9600
@@ -56,6 +58,16 @@ class Answer(NamedTuple):
     text: str
 
 
+@functools.cache
+def shipped() -> tuple[Profile, ...]:
+    """The shipped profiles. One that cannot be used is left out: looking around goes on without it."""
+    found = []
+    for name in profile_names():
+        with contextlib.suppress(ProfileError):
+            found.append(load_profile(name))
+    return tuple(found)
+
+
 def questions(resource: str) -> tuple[Question, ...]:
     """What may be asked there, the commonest first: the identification queries of the shipped profiles.
 
@@ -65,7 +77,7 @@ def questions(resource: str) -> tuple[Question, ...]:
     name = resource.upper()
     serial, stream = name.startswith("ASRL"), name.startswith("ASRL") or name.endswith("::SOCKET")
     named: Counter[Question] = Counter()
-    for profile in map(load_profile, profile_names()):
+    for profile in shipped():
         end = profile.link.write_end if serial or (stream and profile.link.write_end) else FIRST.end
         named[Question(profile.identity.query, end)] += 1
     return tuple(dict.fromkeys([FIRST, *(question for question, _ in named.most_common())]))
@@ -74,7 +86,7 @@ def questions(resource: str) -> tuple[Question, ...]:
 def known_bauds() -> tuple[int, ...]:
     """Every rate that a shipped profile names, the commonest first."""
     rates: Counter[int] = Counter()
-    for profile in map(load_profile, profile_names()):
+    for profile in shipped():
         port = profile.link.serial
         rates.update({port.baud_rate, *port.baud_rates})
     return tuple(rate for rate, _ in rates.most_common())
@@ -86,7 +98,7 @@ def fitting_profiles(identity: str) -> tuple[str, ...]:
     A generic one takes only what has the form of IEEE 488.2 §10.14, maker and model with a comma between: else it would
     fit whatever a printer or a modem says.
     """
-    fitting = [profile for profile in map(load_profile, profile_names()) if profile.identity_fits(identity)]
+    fitting = [profile for profile in shipped() if profile.identity_fits(identity)]
     if not re.match(r"\s*[A-Za-z][^,]*,\s*\w", identity):
         fitting = [profile for profile in fitting if not profile.takes_any]
     return tuple(profile.name for profile in sorted(fitting, key=lambda profile: profile.takes_any))

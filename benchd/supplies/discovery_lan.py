@@ -105,6 +105,8 @@ def _resource(service: Service) -> str:
     if not service.addresses:
         return ""
     address = min(service.addresses, key=_preference)
+    if ":" in address:  # IPv6 cannot be told from the `::` of VISA names
+        address = service.host.rstrip(".")
     if service.kind == RAW:
         return f"TCPIP0::{address}::{service.port}::SOCKET"
     if service.kind == HISLIP:
@@ -129,9 +131,12 @@ def browse(browse_s: float, interfaces: Sequence[str] | None = None) -> list[Ser
 async def _browse(browse_s: float, interfaces: Sequence[str] | None) -> list[Service]:
     import asyncio
 
-    from zeroconf import ServiceStateChange
+    from zeroconf import DNSQuestionType, ServiceStateChange
     from zeroconf.asyncio import AsyncServiceBrowser, AsyncServiceInfo
 
+    # Answers to everybody: those to the asker alone arrive at any one program that listens on this port here, so where
+    # another one does, they are lost.
+    everybody = DNSQuestionType.QM
     types = [f"{name}.local." for name in SERVICES]
     asked: dict[tuple[str, str], asyncio.Task[Service | None]] = {}
     responder = _responder(interfaces)
@@ -141,14 +146,14 @@ async def _browse(browse_s: float, interfaces: Sequence[str] | None) -> list[Ser
     async def resolved(kind: str, name: str) -> Service | None:
         info = AsyncServiceInfo(kind, name)
         left_ms = max(100.0, (ends - loop.time()) * 1e3)
-        return _service(info) if await info.async_request(responder.zeroconf, left_ms) else None
+        return _service(info) if await info.async_request(responder.zeroconf, left_ms, everybody) else None
 
     def changed(zeroconf: Zeroconf, service_type: str, name: str, state_change: ServiceStateChange) -> None:
         if state_change is not ServiceStateChange.Removed and (service_type, name) not in asked:
             asked[service_type, name] = asyncio.create_task(resolved(service_type, name))
 
     try:
-        browser = AsyncServiceBrowser(responder.zeroconf, types, handlers=[changed])
+        browser = AsyncServiceBrowser(responder.zeroconf, types, handlers=[changed], question_type=everybody)
         await asyncio.sleep(browse_s)
         found = await asyncio.gather(*asked.values(), return_exceptions=True)
         await browser.async_cancel()
