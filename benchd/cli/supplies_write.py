@@ -91,6 +91,8 @@ def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
     for key in ("plan", "supply"):
         if not isinstance(document.get(key, tomlkit.aot()), tomlkit.items.AoT):
             raise WriteError(f"{path}: {key} is not written as [[{key}]] tables; write it so, then try again")
+    if before.get("supply"):
+        _in_order(before, path)
     if not before.get("plan"):
         document["plan"] = copy.deepcopy(tomlkit.parse(example_text())["plan"])
     return before, document
@@ -98,8 +100,6 @@ def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
 
 def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
     """The new text must say all that the old one said, and be in order as `benchd config check` has it."""
-    from benchd.settings import SettingsError, from_dict
-
     after = tomllib.loads(text)
     kept = {**after, "supply": after["supply"][:-count]}
     if not before.get("supply"):
@@ -108,12 +108,18 @@ def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
         del kept["plan"]
     if kept != {key: value for key, value in before.items() if value != []}:
         raise WriteError(f"{path}: the new block would change what stands there; add it by hand")
+    _in_order(after, path)
+
+
+def _in_order(data: dict[str, Any], path: Path) -> None:
+    from benchd.settings import SettingsError, from_dict
+
     try:
-        settings = from_dict(after, str(path))
+        settings = from_dict(data, str(path))
         for supply in settings.supply:
             load_profile(supply.profile).check_channels([channel.number for channel in supply.channel])
     except (SettingsError, ProfileError) as error:
-        raise WriteError(f"nothing is added, since the settings would not be in order: {error}") from error
+        raise WriteError(f"nothing is added, since the settings are not in order, or would not be: {error}") from error
 
 
 def _replace(path: Path, text: str) -> None:
@@ -292,7 +298,7 @@ def _within(plan: Any, output: OutputRange) -> bool:
     try:
         voltage_v, limit_a = float(plan["voltage_v"]), float(plan["limit_a"])
     except (KeyError, TypeError, ValueError):
-        return False  # a faulty plan is told by the check of the whole file
+        return False  # a faulty plan is told by the check of the whole file, where there are supplies
     return (
         output.min_voltage_v <= voltage_v <= output.max_voltage_v
         and output.min_limit_a <= limit_a <= output.max_limit_a

@@ -7,12 +7,11 @@ import socket
 import time
 
 import pytest
+import zeroconf
 
 from benchd.supplies import discovery
 from benchd.supplies.discovery_lan import BROWSE_S, HISLIP, LXI, RAW, VXI11, Service, lan_places, places_of
 from tests.supplies.lines import LineInstrument
-
-zeroconf = pytest.importorskip("zeroconf")
 
 LOOPBACK = ["127.0.0.1"]
 TOLD = {
