@@ -159,8 +159,12 @@ class Link:
         if not self._sent_on_present_wire(data):
             self._drop()
             self._connect().send(data, self.timeout_s)
-        if self._ready_ns > time.monotonic_ns():
+        now_ns = time.monotonic_ns()
+        if self._ready_ns > now_ns:
+            self._ready_ns = max(self._ready_ns, now_ns + self._gap_ns)
             self.send(data, gap_ns)
+        else:
+            self._rest(self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns))
 
     def identify(self) -> str:
         """Ask for the identification and remember it. Raises LinkError."""
@@ -228,7 +232,8 @@ class Link:
         """A wire on which the next reply is the answer to the next question."""
         self.resyncs += 1
         wire = self._wire
-        if wire is None or wire.fresh_is_clean or self._reopen:
+        asked_before = not self._to_drop  # a socket on which nothing was asked yet is as good as a new one
+        if wire is None or self._reopen or (wire.fresh_is_clean and asked_before):
             self._drop()
             wire = self._connect()
         self._reopen = False

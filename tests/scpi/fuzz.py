@@ -79,6 +79,10 @@ def one(data: bytes, value: float) -> bool:
     return says(data.decode("latin-1"), value)
 
 
+def number_or_word(data: bytes, value: float | None) -> bool:
+    return data.decode("latin-1").strip().upper() in ("OFF", "NONE") if value is None else one(data, value)
+
+
 def each(data: bytes, values: list[float]) -> bool:
     parts = data.decode("latin-1").split(",")
     return len(parts) == len(values) and all(map(says, parts, values))
@@ -122,9 +126,8 @@ def unquoted(data: bytes, text: str) -> bool:
 
 
 def after_echo(data: bytes, value: str) -> bool:
-    return data.decode("latin-1").strip().upper() == f"V1 {value.upper()}" or (
-        data.strip()[:3].upper() == b"V1 " and data.decode("latin-1").rstrip().endswith(value)
-    )
+    text = data.decode("latin-1").strip()
+    return text[:3].upper() == "V1 " and text[3:].strip() == value
 
 
 def before_unit(data: bytes, value: str) -> bool:
@@ -222,7 +225,7 @@ TARGETS: dict[str, Target] = {
                      lambda data, parts: parts_in_order(data.replace(b'""', b'"').replace(b"''", b"'"), parts)),
     "number-or-none": Target(
         texts(reply.number_or_none), (*NUMBERS, b"OFF", b"none\r", b"ON"),
-        lambda data, value: data.strip().upper() in (b"OFF", b"NONE") if value is None else one(data, value),
+        number_or_word,
     ),
     "pattern": Target(
         texts(lambda text: reply.pattern(text, VOLTS)), (b"CH1: 4.0V CC", b"CH2: -1.5V", b"CH1: V"), group_sent

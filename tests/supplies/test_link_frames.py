@@ -276,6 +276,19 @@ def test_off_does_not_wait_for_the_rest_after_another_message_and_is_repeated_af
         link.close()
 
 
+def test_what_follows_an_off_does_not_run_into_it():
+    """Without terminators the instrument would take the two for one message that it does not know."""
+    way = WAYS["length"]
+    with PortInstrument(way.answer, way.end) as instrument:
+        link = way.open(instrument)
+        link.identify()
+        time.sleep(0.02)  # no gap is running
+        link.send_now(link.encode("OUT0"))
+        assert way.ask(link, 5) == 5
+        assert instrument.lines[-2:] == ["OUT0", "N? 5"]
+        link.close()
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_identification_is_asked_again_where_the_first_is_spoilt(kind):
     """Half a command of somebody else stands in the instrument's input and makes an error text of the first."""
@@ -307,6 +320,7 @@ def test_first_replies_after_opening_are_thrown_away_where_they_are_worth_nothin
         link = Link.open(instrument.resource, profile, 0.08)
         assert answered(lambda: link.identify()) == "Example Works,EX-1,0,1.0"
         assert link.query("N? 5") == "5"
+        assert instrument.connections == 1 or first == []
         link.close()
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.reading import Mode, OutputState
+from benchd.scpi.framing import EndFrame
 from benchd.supplies.errors import ReplyGarbled, ReplyLate
 from benchd.supplies.off import confirm_off
 from benchd.supplies.profile import load_profile
@@ -47,7 +48,6 @@ def test_a_setting_that_the_instrument_refuses(supply):
 
 def test_a_question_that_it_does_not_answer_is_late_and_the_next_is_answered(supply):
     supply.link.timeout_s = 0.1
-    supply.link._wire._instrument.read_termination = None
     with pytest.raises(ReplyLate):
-        supply.link._ask(supply.link._wire, b"")
+        supply.link._ask(supply.link._wire, b"", EndFrame())
     assert supply.output_state(1) is False
