@@ -220,10 +220,9 @@ def test_pace(family: str, model: str | None, message: bytes, seconds: float) ->
 def test_any_bytes_are_borne(family: str, data: bytes) -> None:
     """Whatever arrives: no exception, no output switched on, settings in range, and the supply still answers."""
     talk = Talk(family)
-    talk.say(data)
+    talk.say(data.translate(None, b"1nN"))  # neither OUT1 nor ON
     talk.say(b"\n\n")
-    if b"1" not in data.upper() and b"N" not in data.upper():
-        assert not any(channel.source.on for channel in talk.supply.channels)
+    assert not any(channel.source.on for channel in talk.supply.channels)
     for channel, output in zip(talk.supply.channels, talk.supply.outputs, strict=True):
         assert _in_range(channel, output.voltage_v, output.current_a)
     assert talk.say(b"*IDN?" if family == "korad-ka3005p" else b"*IDN?\n")

@@ -5,7 +5,7 @@ A family is a subclass of `Dialect` with
 - `name`: that of its driver profile, and `models`: the outputs of each model, the usual one first;
 - `answer(message, now_s)`: carries one message out and returns the replies, each complete with its terminator;
 - `cut(buffer)`: takes one message off the input. The default ends at LF; without terminators the family knows its
-  commands, and `cut_known` helps it;
+  commands;
 - `busy_s(message)`: how long the supply works before it carries the message out and answers. What comes meanwhile
   waits, or is lost where `loses_early` says so.
 
@@ -17,7 +17,6 @@ count from 0, channel numbers from 1.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
@@ -166,20 +165,3 @@ def _channel(output: Output, setup: Setup, place: int) -> Channel:
         over_voltage=Protection(output.voltage_v * PROTECTION_HEADROOM, False, 0.0),
         over_current=Protection(output.current_a * PROTECTION_HEADROOM, False, 0.0),
     )
-
-
-def cut_known(buffer: bytearray, known: re.Pattern[bytes], longest: int) -> bytes | None:
-    """Take one message off a stream without terminators: the longest start of the buffer that `known` matches.
-
-    Line ends and bytes that no command begins with are thrown away; so are `longest` bytes that are still no command.
-    """
-    while buffer:
-        matched = known.match(buffer)
-        if matched and matched.end():
-            message = bytes(matched.group())
-            del buffer[: matched.end()]
-            return message
-        if len(buffer) < longest:
-            return None
-        del buffer[0]
-    return None
