@@ -27,7 +27,15 @@ def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S
     numbers = [channel.number for channel in config.channels]
     try:
         profile = load_profile(config.profile)
-        return make_safe(config.resource, profile, numbers, config.timeout_s, config.baud_rate, deadline_s=deadline_s)
+        return make_safe(
+            config.resource,
+            profile,
+            numbers,
+            config.timeout_s,
+            config.baud_rate,
+            deadline_s=deadline_s,
+            library=config.visa_library,
+        )
     except Exception as error:  # whatever it is, the outputs are not proved off, and the caller has to say so
         return [ChannelSafe(number, OutputState.UNKNOWN, str(error)) for number in numbers]
 
@@ -91,5 +99,6 @@ class Opener:
             [channel.number for channel in config.channels],
             config.timeout_s,
             config.baud_rate,
+            config.visa_library,
         )
         return OpenSupply(supply, supply.link.identity or "")

@@ -155,7 +155,7 @@ def test_off_does_not_wait_for_an_outstanding_reply(bus):
         started = time.monotonic()
         link.send_now(link.encode("OUTP OFF"))
         assert time.monotonic() - started < 0.5
-        assert "OUTP OFF" in instrument.station.lines
+        wait_for(lambda: "OUTP OFF" in instrument.station.lines, 0.5)  # the instrument thinks for a second
         link.close()
 
 
