@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Iterator
@@ -58,7 +59,7 @@ def templates(profile: Profile) -> Iterator[tuple[str, str, str]]:
     for key in ("connect", "close"):
         yield from (("link", f"{key}[{place}]", text) for place, text in enumerate(getattr(profile.link, key)))
     for name, holder in _tables(profile):
-        for place in msgspec.structs.fields(type(holder)):
+        for place in _keys(type(holder)):
             value = getattr(holder, place.name)
             if (place.name.startswith("set_") or place.name in _ORDERS) and isinstance(value, str | tuple | Command):
                 yield from ((name, place.name, text) for text in as_command(value)[0])
@@ -90,10 +91,16 @@ _ASKS = frozenset(
 )
 
 
+@functools.cache
+def _keys(table: type[Table]) -> tuple[msgspec.structs.FieldInfo, ...]:
+    """msgspec works a table's types out anew at each call: a second for all shipped profiles."""
+    return msgspec.structs.fields(table)
+
+
 def queries(profile: Profile) -> Iterator[tuple[str, str, Query]]:
     """Every question about outputs as (table, key, query)."""
     for name, table in _tables(profile):
-        for key in msgspec.structs.fields(type(table)):
+        for key in _keys(type(table)):
             value = getattr(table, key.name)
             if key.name in _ASKS and value is not None:
                 yield from ((name, key.name, query) for query in as_queries(value))
@@ -107,10 +114,10 @@ def _tables(profile: Profile) -> Iterator[tuple[str, Table]]:
             yield name, table
 
 
-def _endless_faults(table: Any, place: str) -> list[Fault]:
+def _endless_faults(table: Table, place: str) -> list[Fault]:
     """Infinity and NaN are numbers in TOML, and NaN passes every bound."""
     found: list[Fault] = []
-    for key in msgspec.structs.fields(type(table)):
+    for key in _keys(type(table)):
         for value in held if isinstance(held := getattr(table, key.name), tuple) else (held,):
             if isinstance(value, Table):
                 found += _endless_faults(value, f"{place}.{key.name}".strip("."))

@@ -8,9 +8,9 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import idle, rate, trip
+from tests.benchmarks import identify, idle, rate, trip
 
-NAMES = {"trip": trip.measure, "rate": rate.measure, "idle": idle.measure}
+NAMES = {"trip": trip.measure, "rate": rate.measure, "idle": idle.measure, "identify": identify.measure}
 
 
 def machine() -> str:
