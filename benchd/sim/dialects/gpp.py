@@ -1,11 +1,11 @@
 """`gwinstek-gpp`: SCPI-like, with the output's number in the keyword; the commands of the GPD series beside that.
 
-Almost nothing is published about it. man: GPP p.128 for `OUTP<n>:OVP`, its state, and that the trip query is spelled
-`TRIGer?`. From memory: the identity, `SOUR<n>`, `OUTP<n>:STAT`, `MEAS<n>:ALL?` as `V,I,P`, the GPD commands, the
-ratings, and that over-current protection goes as over-voltage protection does. Without a source, the plainest form:
-replies `1`/`0`, `MEAS<n>:VOLT?` and the like, three decimals, errors in a queue. How CC is told from CV and how a trip
-is cleared are not known and left out: the output of a tripped one goes on again when it is ordered to. The load mode is
-left out.
+Almost nothing is published about it. GPPY, a public program, for `MODE<n>?` as IND. man: GPP p.128 for `OUTP<n>:OVP`,
+its state, and that the trip query is spelled `TRIGer?`. From memory: the identity, `SOUR<n>`, `OUTP<n>:STAT`,
+`MEAS<n>:ALL?` as `V,I,P`, the GPD commands, the ratings, and that over-current protection goes as over-voltage
+protection does. Without a source, the plainest form: replies `1`/`0`, `MEAS<n>:VOLT?` and the like, three decimals,
+errors in a queue. How CC is told from CV and how a trip is cleared are not known and left out: the output of a
+tripped one goes on again when it is ordered to. The load mode is left out.
 """
 
 from __future__ import annotations
@@ -76,6 +76,12 @@ for _word, _of, _unit in (("OVP", over_voltage, "V"), ("OCP", over_current, "A")
     add_protection_level(WORDS, f"OUTPut#:{_word}", _of, _unit, at_suffix)
     add_protection_state(WORDS, f"OUTPut#:{_word}:STATe", _of, at_suffix)
     add_trip_query(WORDS, f"OUTPut#:{_word}:TRIGer", _of, at_suffix)
+
+
+@PHRASES.says(r"MODE([12])\?")
+def _coupled(_supply: GwinstekGpp, _said: Said) -> str:
+    """Outputs 1 and 2 stay independent here: coupling and load mode are left out."""
+    return "IND"
 
 
 @WORDS.query("MEASure#:ALL")

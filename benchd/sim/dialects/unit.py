@@ -1,11 +1,12 @@
 """`unit-udp3305s`: SCPI with the output as first argument, and outputs in series or in parallel as outputs of their
 own.
 
-Source: NASE for the channel words (`SER`, `PARA`, `ALL` among them), ratings, `SOUR:MODE`, `OUTP:STAT` and `LOCK`. From
-memory: `APPL CHn,<v>,<i>`, readings, `MEAS:ALL?` as `V,I,P`, `OUTP:CVCC?`, output state as a word, protections in the
-form `OUTP:OVP[:VAL|:QUES|:CLE]`. Without a source, the plainest form: `APPL? CHn` as `V,I`; trips as words; the maker's
-name; that unknown commands are ignored and that there is no error queue and nothing of IEEE 488.2 but the identity;
-that outputs which are combined have to be addressed together; that clearing a trip leaves the output off.
+Source: NASE for the channel words (`SER`, `PARA`, `ALL` among them), ratings, `SOUR:MODE`, `OUTP:STAT` and `LOCK`;
+`APPL CHn,<v>V` and `APPL CHn,<i>A` for one quantity, `APPL? CHn,VOLT` with the number behind a comma; readings,
+`MEAS:ALL?` as `V,I,P`; `OUTP:OVP:VAL` and `OUTP:OVP:STAT`. From memory: `APPL CHn,<v>,<i>`, `OUTP:CVCC?`, output
+state as a word, `OUTP:OVP[:QUES|:CLE]`. Without a source, the plainest form: `APPL? CHn` as `V,I`; trips as words;
+the maker's name; that unknown commands are ignored and that there is no error queue and nothing of IEEE 488.2 but the
+identity; that outputs which are combined have to be addressed together; that clearing a trip leaves the output off.
 """
 
 from __future__ import annotations
@@ -106,26 +107,44 @@ def _state(supply: UnitUdp3305s, call: Call) -> str:
     return on_off(all(is_on(supply, place, call.now_s) for place in at_word(supply, call).places))
 
 
-@WORDS.order("APPLy", 3)
+@WORDS.order("APPLy", 2, 3)
 def _apply(supply: UnitUdp3305s, call: Call) -> None:
     aim = at_word(supply, call)
     together = len(aim.places) > 1
     in_volts = 2 if together and supply.mode == SERIES else 1
     in_amperes = 2 if together and supply.mode == PARALLEL else 1
     output = supply.outputs[aim.places[0]]
-    voltage_v = setting(aim.parameters[0], "V", 0.0, output.voltage_v * in_volts, 0.0, 0.001)
-    limit_a = setting(aim.parameters[1], "A", 0.0, output.current_a * in_amperes, output.current_a, 0.001)
+    voltage, limit = aim.parameters if len(aim.parameters) == 2 else _one_quantity(aim.parameters[0])
+    voltage_v = limit_a = None
+    if voltage:
+        voltage_v = setting(voltage, "V", 0.0, output.voltage_v * in_volts, 0.0, 0.001) / in_volts
+    if limit:
+        limit_a = setting(limit, "A", 0.0, output.current_a * in_amperes, output.current_a, 0.001) / in_amperes
     for place in aim.places:
-        supply.set_levels(place, call.now_s, voltage_v / in_volts, limit_a / in_amperes)
+        supply.set_levels(place, call.now_s, voltage_v, limit_a)
 
 
-@WORDS.query("APPLy", 1)
+def _one_quantity(text: str) -> tuple[str, str]:
+    """Voltage or limit, told by the unit behind it, and nothing for the other. Raises -131 without a unit."""
+    unit = text[-1:].upper()
+    if unit not in ("V", "A"):
+        raise ScpiError(-131, text)
+    return (text, "") if unit == "V" else ("", text)
+
+
+@WORDS.query("APPLy", 1, 2)
 def _applied(supply: UnitUdp3305s, call: Call) -> str:
-    sources = [supply.channels[place].source for place in at_word(supply, call).places]
+    aim = at_word(supply, call)
+    sources = [supply.channels[place].source for place in aim.places]
     together = len(sources) > 1
     voltage_v = sources[0].voltage_v * (2 if together and supply.mode == SERIES else 1)
     limit_a = sources[0].limit_a * (2 if together and supply.mode == PARALLEL else 1)
-    return f"{voltage_v:.3f},{limit_a:.3f}"
+    if not aim.parameters:
+        return f"{voltage_v:.3f},{limit_a:.3f}"
+    quantity = name(aim.parameters[0])
+    if quantity not in ("VOLT", "VOLTAGE", "CURR", "CURRENT"):
+        raise ScpiError(-224, quantity)
+    return f"{name(call.parameters[0])},{voltage_v if quantity.startswith('VOLT') else limit_a:.3f}"
 
 
 def _measured(supply: UnitUdp3305s, call: Call) -> dict[str, float]:
@@ -155,7 +174,7 @@ def _regulated(supply: UnitUdp3305s, call: Call) -> str:
 
 
 for _word, _of, _unit in (("OVP", over_voltage, "V"), ("OCP", over_current, "A")):
-    add_protection_state(WORDS, f"OUTPut:{_word}", _of, at_word, on_off)
+    add_protection_state(WORDS, f"OUTPut:{_word}[:STATe]", _of, at_word, on_off)
     add_protection_level(WORDS, f"OUTPut:{_word}:VALue", _of, _unit, at_word)
     add_trip_query(WORDS, f"OUTPut:{_word}:QUEStionable", _of, at_word, yes_no)
     add_clear(WORDS, f"OUTPut:{_word}:CLEar", (_of,), back_on=False, address=at_word)
