@@ -6,7 +6,6 @@ import functools
 import math
 import re
 from collections.abc import Iterator
-from typing import Any
 
 import msgspec
 
