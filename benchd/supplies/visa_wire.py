@@ -102,7 +102,7 @@ class VisaWire:
                 if not idle_s or left_s < idle_s:
                     raise
                 size = frame.complete(got, True)
-                self.silence_ns = int(idle_s * 1e9)
+                self.silence_ns = int(idle_s * 1e9) if size is not None else 0
                 idle_s = 0.0
             else:
                 size = frame.complete(got)

@@ -62,7 +62,7 @@ def says(text: str, value: float) -> bool:
     body = text.strip()
     try:
         if body[:1] == "#":
-            return int(body[2:], {"H": 16, "Q": 8, "B": 2}[body[1].upper()]) == value
+            return type(value)(int(body[2:], {"H": 16, "Q": 8, "B": 2}[body[1].upper()])) == value
         exact = Decimal(body)
     except (ValueError, KeyError, IndexError, InvalidOperation):
         return False
@@ -72,7 +72,7 @@ def says(text: str, value: float) -> bool:
         return Decimal("9.909E37") < abs(exact) < Decimal("9.911E37")
     if math.isinf(value):
         return (exact > 0) == (value > 0) and Decimal("9.899E37") < abs(exact) < Decimal("9.901E37")
-    return float(exact) == value
+    return exact == value if isinstance(value, int) else float(exact) == value
 
 
 def one(data: bytes, value: float) -> bool:
@@ -96,6 +96,12 @@ def parts_in_order(data: bytes, parts: list[str]) -> bool:
             return False
         at += len(part)
     return True
+
+
+def in_quotes(data: bytes, parts: list[str]) -> bool:
+    body = data.decode("latin-1").strip()
+    inner = body[1:-1].replace(2 * body[0], body[0])
+    return body[0] == body[-1] and parts_in_order(inner.encode("latin-1"), parts)
 
 
 def of_a_block(data: bytes, body: bytes) -> bool:
@@ -221,8 +227,7 @@ TARGETS: dict[str, Target] = {
     ),
     "byte": Target(reply.raw_byte, (b"\x51", b"\n", b"", b"12", b"\xff"), lambda data, value: data == bytes([value])),
     "flags": Target(texts(lambda text: reply.flags(text, "", 0)), (b"10010111", b"1 0 X 1", b"01\r", b"2"), flags_sent),
-    "quoted": Target(texts(reply.quoted), (b'"5.00,1.00"', b"'1,2'", b'"1', b'"a""b,c"', b'",,"'),
-                     lambda data, parts: parts_in_order(data.replace(b'""', b'"').replace(b"''", b"'"), parts)),
+    "quoted": Target(texts(reply.quoted), (b'"5.00,1.00"', b"'1,2'", b'"1', b'"a""b,c"', b'",,"'), in_quotes),
     "number-or-none": Target(
         texts(reply.number_or_none), (*NUMBERS, b"OFF", b"none\r", b"ON"),
         number_or_word,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.reading import Mode, OutputState
-from benchd.scpi.framing import EndFrame
+from benchd.scpi.framing import BlockFrame, EndFrame, GapFrame, LengthFrame
 from benchd.supplies.errors import ReplyGarbled, ReplyLate
 from benchd.supplies.off import confirm_off
 from benchd.supplies.profile import load_profile
@@ -37,6 +37,17 @@ def test_prepare_on_read_off(supply):
     assert supply.output_state(1) is False
     # Its readings are canned, so its current never falls: it must not be called off.
     assert confirm_off(supply, 1, 0.2).state is OutputState.UNKNOWN
+
+
+def test_replies_without_ends_of_their_own(supply):
+    """A backend throws away what came before a timeout; where only silence ends a reply, nothing may get lost."""
+    link = supply.link
+    assert link.exchange(link.encode("*IDN?"), GapFrame(30)) == b"Example Works,EX-2,0,1.0\n"
+    assert link.exchange(link.encode("OUTP?"), LengthFrame(3, stray=1)) == b"OFF"
+    assert link.exchange(link.encode("OUTP?"), BlockFrame()) == b"OFF"  # no block came, but a line
+    with pytest.raises(ReplyGarbled, match="expected 3 bytes"):
+        link.exchange(link.encode("*IDN?"), LengthFrame(3))
+    assert supply.output_state(1) is False
 
 
 def test_a_setting_that_the_instrument_refuses(supply):
