@@ -12,12 +12,12 @@ from benchd.sim.dialects.base import Dialect
 from benchd.sim.dialects.generic import GenericScpi, GenericScpiMulti
 from benchd.sim.dialects.gpd import GwinstekGpd
 from benchd.sim.dialects.gpp import GwinstekGpp
-from benchd.sim.dialects.hmp import RsHmc804x, RsHmp
-from benchd.sim.dialects.hp import AgilentE364xa, HpE3631a
+from benchd.sim.dialects.hmp import RsHmc804x, RsHmc8041, RsHmp
+from benchd.sim.dialects.hp import AgilentE364xa, AgilentE364xaDual, HpE3631a
 from benchd.sim.dialects.itech import Bk9130, Bk9130b, ItechIt6300
 from benchd.sim.dialects.keithley import Keithley2200, Keithley2230
 from benchd.sim.dialects.keithley_2280 import Keithley2280s
-from benchd.sim.dialects.keysight import KeysightE36300
+from benchd.sim.dialects.keysight import KeysightE36100, KeysightE36300
 from benchd.sim.dialects.korad import KoradKa3005p
 from benchd.sim.dialects.owon import OwonSpe
 from benchd.sim.dialects.psw import GwinstekPsw
@@ -35,10 +35,13 @@ _ALL: tuple[type[Dialect], ...] = (
     SiglentSpd3303x,
     SiglentSpd1000x,
     KeysightE36300,
+    KeysightE36100,
     HpE3631a,
     AgilentE364xa,
+    AgilentE364xaDual,
     RsHmp,
     RsHmc804x,
+    RsHmc8041,
     RsNge100,
     RsNgx,
     OwonSpe,

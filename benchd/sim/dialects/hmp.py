@@ -1,4 +1,4 @@
-"""`rs-hmp` (HMP2020 to HMP4040) and `rs-hmc804x`.
+"""`rs-hmp` (HMP2020 to HMP4040), `rs-hmc804x` (two and three outputs) and `rs-hmc8041`.
 
 Sources: PM, QCC, BAS, SIG, SCH for the commands; RSX for the wait after switching on; BAS for the identities and for
 0.1 s around every transfer, which is how long an HMP is busy with a message here.
@@ -95,17 +95,8 @@ class RsHmc804x(Staged):
     models: ClassVar[Mapping[str, Sequence[Output]]] = {
         "HMC8043": _outputs(3, 3.0),
         "HMC8042": _outputs(2, 5.0),
-        "HMC8041": _outputs(1, 10.0),
     }
-    words = Language(WITH_POWER, memory(10))
-
-    @property
-    def has_master(self) -> bool:
-        return len(self.places) > 1
-
-    @property
-    def vocabulary(self) -> Language[Any]:
-        return _SEVERAL if self.has_master else self.words
+    words = Language(WITH_POWER, SELECTED, memory(10))
 
     def busy_s(self, message: bytes) -> float:
         return ON_S if switches_on(message) else 0.0
@@ -114,14 +105,27 @@ class RsHmc804x(Staged):
         return f"{value:.4f}"
 
 
-add_apply(RsHmc804x.words, at_selected)
-add_over_voltage_state(RsHmc804x.words)
-fuse_words(RsHmc804x.words, 0.01, 10.0)
-stage_words(RsHmc804x.words, "OUTPut:CHANnel[:STATe]", "")
-_SEVERAL: Language[Any] = Language(RsHmc804x.words, SELECTED)
-stage_words(_SEVERAL, "OUTPut:CHANnel[:STATe]", "OUTPut:MASTer[:STATe]")
+class RsHmc8041(RsHmc804x):
+    """One output: nothing to select, and no master (SCH)."""
+
+    name = "rs-hmc8041"
+    has_master = False
+    models: ClassVar[Mapping[str, Sequence[Output]]] = {"HMC8041": _outputs(1, 10.0)}
+    words = Language(WITH_POWER, memory(10))
 
 
+def _declare_hmc(words: Language[Any], master: str) -> None:
+    add_apply(words, at_selected)
+    add_over_voltage_state(words)
+    fuse_words(words, 0.01, 10.0)
+    stage_words(words, "OUTPut:CHANnel[:STATe]", master)
+
+
+_declare_hmc(RsHmc804x.words, "OUTPut:MASTer[:STATe]")
+_declare_hmc(RsHmc8041.words, "")
+
+
+@RsHmc8041.words.query("STATus:QUEStionable:CONDition")
 @RsHmc804x.words.query("STATus:QUEStionable:CONDition")
 def _condition(supply: RsHmc804x, call: Call) -> str:
     return {Bits.LIMITING: "2", Bits.REGULATING: "1"}.get(supply.regulation(supply.selected, call.now_s), "0")

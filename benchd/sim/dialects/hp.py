@@ -1,4 +1,4 @@
-"""`hp-e3631a` and `agilent-e364xa` (with E3632A to E3634A), as on their serial port: nothing is set in local.
+"""`hp-e3631a`, `agilent-e364xa` (with E3632A to E3634A), `agilent-e364xa-dual`, on their serial port: remote first.
 
 Sources: PM, IK, IVI for the commands; man: E3631A User's Guide (`APPL?` answers a quoted string); man: E3632A p.88,
 p.91, p.118 and man: E364xA p.88, p.120 (protections, that clearing one restores the output, tracking, regulation bits);
@@ -172,15 +172,17 @@ DUAL = {"E3646A", "E3648A", "E3649A"}
 WITH_OVER_CURRENT = {"E3632A", "E3633A", "E3634A"}
 
 
+def _widest(spans: Sequence[Span]) -> Output:
+    return Output(max(span.voltage_v for span in spans), max(span.current_a for span in spans))
+
+
 class AgilentE364xa(_Legacy):
-    """Single and dual outputs by model; each output has two ranges, the low one after power-on."""
+    """One output with two ranges, the low one after power-on."""
 
     name = "agilent-e364xa"
     identity = "Agilent Technologies,{model},{serial},1.7-5.0-1.0"
     models: ClassVar[Mapping[str, Sequence[Output]]] = {
-        model: (Output(max(span.voltage_v for span in spans), max(span.current_a for span in spans)),)
-        * (2 if model in DUAL else 1)
-        for model, spans in _SPANS.items()
+        model: (_widest(spans),) for model, spans in _SPANS.items() if model not in DUAL
     }
     words = Language(STANDARD, ERRORS, PANEL, memory(5))
 
@@ -199,17 +201,24 @@ class AgilentE364xa(_Legacy):
             return self.spans[place].current_a
         return super().to_current(text, place)
 
+    @property
+    def vocabulary(self) -> Language[Any]:
+        return _OVER_CURRENT_WORDS if self.model in WITH_OVER_CURRENT else _SINGLE_WORDS
+
+
+class AgilentE364xaDual(AgilentE364xa):
+    name = "agilent-e364xa-dual"
+    models: ClassVar[Mapping[str, Sequence[Output]]] = {model: (_widest(_SPANS[model]),) * 2 for model in sorted(DUAL)}
+
+    @property
+    def vocabulary(self) -> Language[Any]:
+        return _DUAL_WORDS
+
     def set_levels(self, place: int, now_s: float, voltage_v: float | None, limit_a: float | None) -> None:
         """In tracking both outputs have the same voltage (man: E3649A p.88), their limits stay apart."""
         super().set_levels(place, now_s, voltage_v, limit_a)
         if self.tracking and voltage_v is not None:
             super().set_levels(1 - place, now_s, voltage_v, None)
-
-    @property
-    def vocabulary(self) -> Language[Any]:
-        if self.model in DUAL:
-            return _DUAL_WORDS
-        return _OVER_CURRENT_WORDS if self.model in WITH_OVER_CURRENT else _SINGLE_WORDS
 
 
 _COMMON = AgilentE364xa.words

@@ -6,9 +6,9 @@ Sources: SIG, QC, SCH, IVI, IB for the commands; man: DP800 Programming Guide 2-
 as a digit).
 
 From memory: the form of `MEAS:ALL?` and of the numbers, `SYST:ERR?`, `*OPC?`, ratings and steps, the identity of the
-DP700. Taken the safer way, since no source says: `VOLT:PROT:CLE` switches on again too, and on the DP800 as well; a
-tripped output does not go on before it is cleared. Left out, since not known well enough: `APPL?`, tracking, ranges,
-recorder, delay lists.
+DP700, tracking (`OUTP:TRAC`, of the two like outputs of the DP831 and DP832). Taken the safer way, since no source
+says: `VOLT:PROT:CLE` switches on again too, and on the DP800 as well; a tripped output does not go on before it is
+cleared. Left out, since not known well enough: `APPL?`, ranges, recorder, delay lists.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ from benchd.sim.dialects.phrasing import (
     yes_no,
 )
 from benchd.sim.dialects.scpi import ERRORS, PANEL, SELECTION, STANDARD, Aim, ScpiDialect, memory
+from benchd.sim.errors import ScpiError
 from benchd.sim.language import Call, Language
 from benchd.sim.values import boolean
 
@@ -75,7 +76,20 @@ class RigolDp800(ScpiDialect):
     def reset(self, now_s: float) -> None:
         super().reset(now_s)
         self.over_temperature = True
+        self.tracking = False
         self.sensed = False
+
+    @property
+    def pair(self) -> tuple[int, ...]:
+        """The outputs that can track each other."""
+        return {"DP831": (1, 2), "DP832": (0, 1), "DP832A": (0, 1)}.get(self.model, ())
+
+    def set_levels(self, place: int, now_s: float, voltage_v: float | None, limit_a: float | None) -> None:
+        """In tracking both outputs of the pair have the same voltage, their limits stay apart."""
+        super().set_levels(place, now_s, voltage_v, limit_a)
+        if self.tracking and place in self.pair and voltage_v is not None:
+            (other,) = set(self.pair) - {place}
+            super().set_levels(other, now_s, voltage_v, None)
 
     def say_voltage(self, value: float, place: int) -> str:
         return f"{value:.3f}"
@@ -166,3 +180,21 @@ def _set_sense(supply: RigolDp800, call: Call) -> None:
 def _sense(supply: RigolDp800, call: Call) -> str:
     (place,) = at_argument(supply, call).places
     return on_off(supply.sensed) if (supply.model, place) in SENSED else "NONE"
+
+
+@RigolDp800.words.order("OUTPut:TRACk", 1, 2)
+def _track(supply: RigolDp800, call: Call) -> None:
+    supply.tracking = boolean(_of_pair(supply, call).parameters[0])
+
+
+@RigolDp800.words.query("OUTPut:TRACk", 0, 1)
+def _tracking(supply: RigolDp800, call: Call) -> str:
+    _of_pair(supply, call)
+    return on_off(supply.tracking)
+
+
+def _of_pair(supply: RigolDp800, call: Call) -> Aim:
+    aim = at_argument(supply, call)
+    if aim.places[0] not in supply.pair:
+        raise ScpiError(-224, "not an output that tracks")
+    return aim

@@ -8,7 +8,7 @@ family has no command to clear it (from memory: no other way is published); an o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, ClassVar
 
 from benchd.sim.dialects.phrasing import (
     add_clear,
@@ -36,7 +36,8 @@ ON_S = 0.5
 class Staged(ScpiDialect):
     """A supply whose outputs have a stage each and one master."""
 
-    fuse_heals = True
+    has_master: ClassVar[bool] = True
+    fuse_heals: ClassVar[bool] = True
     """Ordering an output on makes its fuse whole again."""
 
     def reset(self, now_s: float) -> None:
@@ -45,10 +46,6 @@ class Staged(ScpiDialect):
         self.armed = [False for _ in self.outputs]
         for channel in self.channels:
             channel.protect(channel.over_voltage, now_s, enabled=True)
-
-    @property
-    def has_master(self) -> bool:
-        return True
 
     def note_trips(self, now_s: float) -> None:
         """A trip disarms its output, so the master does not bring it back."""
@@ -104,7 +101,7 @@ def stage_words(words: Language[Any], stage: str, master: str) -> None:
     def switch(supply: Staged, call: Call) -> None:
         on = boolean(one(call.parameters))
         supply.arm((supply.selected,), on, call.now_s)
-        if on:
+        if on and supply.has_master:
             supply.turn_master(True, call.now_s)
 
     @words.query("OUTPut[:STATe]")
@@ -131,7 +128,7 @@ def over_voltage_words(words: Language[Any]) -> None:
 
 
 def fuse_words(words: Language[Any], least_s: float, most_s: float) -> None:
-    add_protection_state(words, "FUSE:STATe", over_current)
+    add_protection_state(words, "FUSE[:STATe]", over_current)
     add_protection_delay(words, "FUSE:DELay", over_current, most_s, least_s)
     add_trip_query(words, "FUSE:TRIPped", over_current)
 

@@ -8,8 +8,8 @@ From memory: regulation bits as on the HMP, ratings, numbers with four decimals,
 clearing leaves the output off. Over-power protection is looked at whenever a message is carried out, not in between.
 
 FastLog (NGM, NGU): `FLOG:DATA?` answers a definite block of 32-bit floats V, I, V, I ... of the last finished 250 ms,
-which the next one overwrites when it is not fetched (RSX, RSN). From memory: little end first, an empty block when there
-is nothing new. Of the readiness chain (RSX) the conditions are here, not the enables. Rates above 1 kS/s are left out.
+which the next one overwrites when it is not fetched (RSX, RSN). From memory: little end first, an empty block when
+nothing is new. Of the readiness chain (RSX) the conditions are here, not the enables. Rates above 1 kS/s are left out.
 
 Left out, as too little is published: channel lists `(@n)` (man: NGL200/NGM200 rev 09 p.183 shows them without saying
 for which commands), safety limits, statistics, energy, LOG, remote sense, sink operation.

@@ -31,6 +31,9 @@ FIXED_V = 3.3
 """Of the third output; a switch on the front chooses 2.5, 3.3 or 5 V."""
 
 
+_COARSE = Output(32.0, 3.2, set_step_v=0.01, set_step_a=0.01, read_step_v=0.01, read_step_a=0.01)
+
+
 def _entry(error: ScpiError) -> str:
     return "0 No Error" if error.number == 0 else f"{-error.number} {error.text}"
 
@@ -94,13 +97,9 @@ class SiglentSpd3303x(SiglentSpd1000x):
     identity = "Siglent Technologies,{model},{serial},1.01.01.02.07,V3.0"
     usual_serial = "SPD3XXXX0000001"
     models: ClassVar[Mapping[str, Sequence[Output]]] = {
-        "SPD3303X-E": (Output(32.0, 3.2), Output(32.0, 3.2), Output(FIXED_V, 3.2)),
+        "SPD3303X-E": (_COARSE, _COARSE, Output(FIXED_V, 3.2)),
         "SPD3303X": (Output(32.0, 3.2), Output(32.0, 3.2), Output(FIXED_V, 3.2)),
-        "SPD3303C": (
-            Output(32.0, 3.2, set_step_v=0.01, set_step_a=0.01, read_step_v=0.01, read_step_a=0.01),
-            Output(32.0, 3.2, set_step_v=0.01, set_step_a=0.01, read_step_v=0.01, read_step_a=0.01),
-            Output(FIXED_V, 3.2),
-        ),
+        "SPD3303C": (_COARSE, _COARSE, Output(FIXED_V, 3.2)),
     }
     words = Language(IDENTITY, ERRORS, memory(5))
 
