@@ -22,7 +22,7 @@ from benchd.scpi.framing import EndFrame, Frame, GapFrame
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import LinkError, LinkLost, ReplyGarbled, ReplyLate
 from benchd.supplies.profile_link import LinkProfile
-from benchd.supplies.wire import Wire, open_wire
+from benchd.supplies.wire import Opener, Wire, open_wire
 
 __all__ = ["Identify", "Link", "LinkError", "LinkLost", "ReplyGarbled", "ReplyLate"]
 
@@ -68,6 +68,7 @@ class Link:
         baud_rate: int | None,
         library: str,
         identify: Identify,
+        opener: Opener | None = None,
     ) -> None:
         self.resource = resource
         self.timeout_s = timeout_s
@@ -80,6 +81,7 @@ class Link:
         self._baud_rate = baud_rate
         self._library = library
         self._identify = identify
+        self._opener = opener
         self._end = profile.write_end.encode()
         self._frame = usual_frame(profile)
         self._harmless = LINE_ENDS if profile.skip_leading_ends else b""
@@ -101,9 +103,13 @@ class Link:
         baud_rate: int | None = None,
         library: str = "@py",
         identify: Identify = Identify(),
+        opener: Opener | None = None,
     ) -> Link:
-        """Open a VISA resource and send the profile's connect commands. Raises LinkLost."""
-        link = cls(resource, profile, timeout_s, baud_rate, library, identify)
+        """Open a VISA resource and send the profile's connect commands. Raises LinkLost.
+
+        `opener`: opens the connections instead of `open_wire`, for recordings.
+        """
+        link = cls(resource, profile, timeout_s, baud_rate, library, identify, opener)
         link._connect()
         return link
 
@@ -272,7 +278,8 @@ class Link:
         raise ReplyGarbled(self.resource, what, self._identify.query, (self.got_ns - self.sent_ns) / 1e6)
 
     def _connect(self) -> Wire:
-        self._wire = wire = open_wire(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)
+        opener = self._opener or open_wire
+        self._wire = wire = opener(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)
         self.dirty = not wire.fresh_is_clean
         self._to_drop = self._profile.drop_first
         try:

@@ -97,7 +97,7 @@ class Identity(Table, frozen=True, kw_only=True):
 
     def named(self, reply: str) -> Named | None:
         """The fields of a reply if it is one of this family's, else None."""
-        text = reply.strip().rstrip("\x00\x01\xbc").strip()
+        text = bare(reply)
         if self.pattern:
             found = re.fullmatch(self.pattern, text, re.IGNORECASE)
             if found is None:
@@ -113,6 +113,11 @@ class Identity(Table, frozen=True, kw_only=True):
             if re.fullmatch(expression, field, re.IGNORECASE) is None:
                 return None
         return Named(maker, model, _unique(re.sub(r"^SN:\s*", "", serial, flags=re.IGNORECASE)), firmware)
+
+
+def bare(reply: str) -> str:
+    """An identification reply without line ends and the stray bytes that some units put behind it."""
+    return reply.strip().rstrip("\x00\x01\xbc").strip()
 
 
 def _unique(serial: str) -> str:

@@ -69,6 +69,14 @@ class Wire(Protocol):
         """Close. Never raises."""
 
 
+class Opener(Protocol):
+    """Opens connections, as `open_wire` does: a recorder puts itself in between, a replay opens none."""
+
+    def __call__(
+        self, resource: str, profile: LinkProfile, timeout_s: float, baud_rate: int | None, library: str, /
+    ) -> Wire: ...
+
+
 def open_wire(resource: str, profile: LinkProfile, timeout_s: float, baud_rate: int | None, library: str) -> Wire:
     """Open a connection. Raises LinkLost, within about `timeout_s` (a host name's look-up is not bounded by it).
 

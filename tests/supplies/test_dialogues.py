@@ -1,0 +1,92 @@
+"""The wire lines of every profile against the dialogue that was written from documents, with the source of each line.
+
+A wrong template in a profile fails here, and so does a profile without a dialogue.
+"""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from benchd.share import share_path
+from benchd.supplies.profile import load_profile, profile_names
+from benchd.supplies.recording import Recorder, recording_path
+from benchd.supplies.recording_replay import Replay, without_rests
+from benchd.supplies.recording_text import Dialogue, parse, write
+from tests.walking import walk
+
+TESTS = Path(__file__).resolve().parent.parent
+RECORDINGS = sorted((TESTS / "recordings").rglob("*.txt"))
+STEPS = ["connect", "identify", "prepare", "on", "read", "off", "clear-errors", "close"]
+
+
+def dialogue_of(name: str) -> Dialogue:
+    path = TESTS / "dialogues" / f"{name}.txt"
+    assert path.exists(), f"profile {name} has no dialogue: write {path.name} from the documents"
+    return parse(path.read_text("utf-8"), path.name)
+
+
+def source_keys() -> list[str]:
+    """The keys of the table of sources in drivers/README.md."""
+    text = (share_path("drivers") / "README.md").read_text("utf-8")
+    table = text.partition("## Where the shipped commands come from")[2].partition("\n## ")[0]
+    return [key for key in re.findall(r"^\| (\w+) \|", table, re.MULTILINE) if key != "key"]
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_a_profile_sends_the_documented_lines(name):
+    dialogue = dialogue_of(name)
+    assert dialogue.profile == name
+    assert [step.name for step in dialogue.steps] == STEPS
+    replay = Replay(dialogue)
+    recorder = Recorder(replay.open)
+
+    def step(name: str) -> None:
+        replay.step(name)
+        recorder.step(name)
+
+    supply = walk(without_rests(load_profile(name)), dialogue.channel, "nowhere", recorder.open, step)
+    replay.finish()
+    # Recording the replay gives the same file, byte by byte; comments are nobody's words and do not count.
+    assert supply.named is not None
+    again = recorder.dialogue(name, dialogue.origin, supply.link.identity or "", supply.named, dialogue.channel)
+    assert write(again) == write(dialogue.without_comments())
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_every_line_that_is_sent_names_its_source(name):
+    published = r"^IEEE 488\.2 §|^SCPI-1999 vol\. \d|^public programs for|\bfrom memory\b|^this package"
+    known = re.compile(published + r"|\b(" + "|".join(source_keys()) + r")\b")
+    for step in dialogue_of(name).steps:
+        for entry in step.entries:
+            assert entry.kind != ">" or known.search(entry.comment), f"{name}, {step.name}: {entry}"
+
+
+def test_a_dialogue_belongs_to_a_profile():
+    assert sorted(path.stem for path in (TESTS / "dialogues").glob("*.txt")) == profile_names()
+
+
+def test_a_wrong_template_is_noticed(monkeypatch):
+    """The point of it all: one changed letter in a command does not pass."""
+    import msgspec
+
+    profile = load_profile("generic-scpi")
+    commands = msgspec.structs.replace(profile.commands, set_voltage="VOLTS {value}")
+    replay = Replay(dialogue_of("generic-scpi"))
+    with pytest.raises(Exception, match=r"> VOLTS 1\.000\\n, recorded next: > VOLT 1\.000\\n"):
+        walk(msgspec.structs.replace(profile, commands=commands), 1, "nowhere", replay.open, replay.step)
+
+
+@pytest.mark.parametrize("path", RECORDINGS, ids=lambda path: path.stem)
+def test_the_name_of_a_recording_agrees_with_what_it_holds(path):
+    dialogue = parse(path.read_text("utf-8"), path.name)
+    named = load_profile(dialogue.profile).identity.named(dialogue.identity)
+    assert named is not None, f"{dialogue.identity!r} is not of profile {dialogue.profile}"
+    assert path.relative_to(TESTS / "recordings").as_posix() == recording_path(dialogue, named).as_posix()
+    assert named.serial in ("", "SERIAL")
+
+
+@pytest.mark.parametrize("name", [name for name in profile_names() if load_profile(name).trust == "recorded"])
+def test_a_profile_that_calls_itself_recorded_has_a_recording_of_the_hardware(name):
+    origins = {parse(path.read_text("utf-8"), path.name).origin for path in RECORDINGS if path.parent.name == name}
+    assert "hardware" in origins
