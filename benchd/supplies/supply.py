@@ -23,7 +23,6 @@ from benchd.supplies.link import Identify, Link
 from benchd.supplies.profile import fitted
 from benchd.supplies.profile_tables import Named, Profile, ProfileError
 from benchd.supplies.supply_output import Output
-from benchd.supplies.wire import Opener
 
 __all__ = ["LinkError", "Supply", "SupplyError"]
 
@@ -64,13 +63,9 @@ class Supply:
         timeout_s: float,
         baud_rate: int | None = None,
         library: str = "@py",
-        opener: Opener | None = None,
     ) -> Supply:
-        """Open the link and identify; changes no output. Closes the link again when that fails.
-
-        `opener`: opens the connections in place of the usual way, for recordings.
-        """
-        link = Link.open(resource, profile.link, timeout_s, baud_rate, library, identification(profile), opener)
+        """Open the link and identify; changes no output. Closes the link again when that fails."""
+        link = Link.open(resource, profile.link, timeout_s, baud_rate, library, identification(profile))
         supply = cls(name, profile, link, channels)
         try:
             supply.identify()
