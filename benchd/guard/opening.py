@@ -5,6 +5,7 @@ Also the way to one that is not open here, or no more: `make_config_safe`.
 
 from __future__ import annotations
 
+from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.wire import SupplyConfig
 from benchd.reading import OutputState
@@ -58,6 +59,11 @@ class OpenSupply:
         """From the rests in the profile."""
         serial = self.supply.link.resource.upper().startswith("ASRL")
         return Pace.of(self.supply.profile, len(self.supply.channels), serial)
+
+    def arrays(self) -> dict[int, Array]:
+        """Of the channels whose family can hand back many readings at a time."""
+        found = {channel: self.supply.array(channel) for channel in self.supply.channels}
+        return {channel: array for channel, array in found.items() if array is not None}
 
     def resolution(self, channel: int) -> Resolution:
         """From the profile."""

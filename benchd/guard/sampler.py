@@ -26,13 +26,14 @@ from collections.abc import Callable
 
 import msgspec
 
+from benchd.guard.arrays import Arrays
 from benchd.guard.channel import Channel
 from benchd.guard.opening import make_config_safe
 from benchd.guard.ring import Ring
 from benchd.guard.states import ChannelState, Event
 from benchd.guard.switcher import GuardedSupply, Opened, Switcher
-from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig
-from benchd.reading import OutputState
+from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig, SupplyErrors
+from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 from benchd.supplies.makesafe import ChannelSafe
@@ -114,6 +115,7 @@ class SupplyThread(threading.Thread):
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
         self._down_kind = ""
+        self._arrays: Arrays | None = None
 
     # ---- for other threads ------------------------------------------------------------------------------------
 
@@ -197,8 +199,10 @@ class SupplyThread(threading.Thread):
                 continue
             if rules is not None and (verdict := rules.feed(reading)) is not None:
                 self._switcher.trip(channel, verdict, reading)
-            else:
+            elif self._arrays is None:
                 channel.keep(reading)
+            else:
+                self._keep_array(self._arrays, channel, reading, now)
             self._good_s = now
             odd = odd or channel.contradicts(reading)
             if self._urgent:
@@ -214,6 +218,12 @@ class SupplyThread(threading.Thread):
         ):
             what = "no good reply for so long; check its cable and its power"
             raise LinkLost(self.config.resource, what, waited_ms=(now - self._good_s) * 1000)
+
+    def _keep_array(self, arrays: Arrays, channel: Channel, reading: Reading, now: float) -> None:
+        for each in arrays.turn(channel.number, channel.state is ChannelState.ON, now):
+            channel.keep(each)
+        if not arrays.running(channel.number):
+            channel.keep(reading)
 
     def _poll(self, supply: GuardedSupply, now: float) -> None:
         """Look at the output states, so that one switched by somebody or something else is noticed."""
@@ -325,12 +335,17 @@ class SupplyThread(threading.Thread):
         self._switcher.opened = opened
         self._supply = opened.supply
         self._round_s = 2 * opened.pace.round_s
+        arrays = opened.arrays() if self.config.array_readback else {}
+        self._arrays = Arrays(arrays, self._array_trouble) if arrays else None
         self._retry_delay_s = 0.0
         self._down_text = self._down_kind = ""
         self._good_s = self._poll_s = time.monotonic()
         self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity))
         for channel in self.channels.values():
             self._switcher.event(channel, Event.LINK_BACK)
+
+    def _array_trouble(self, text: str) -> None:
+        self._report(SupplyErrors(self.config.name, now_ns(), ((0, text),), "fetching an array of readings"))
 
     def _link_lost(self, text: str, taken_over: bool = False) -> None:
         self._supply = None

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from benchd.guard import states
+from benchd.guard.arrays import Array
 from benchd.guard.channel import Channel
 from benchd.guard.rules import LetThrough, Resolution, Rules, Verdict, check_limits
 from benchd.guard.states import Action, ChannelState, Event
@@ -53,6 +54,10 @@ class Opened(Protocol):
     @property
     def pace(self) -> Pace:
         """How long it takes for things."""
+        ...
+
+    def arrays(self) -> dict[int, Array]:
+        """The arrays of readings that its channels have, by channel number."""
         ...
 
     def resolution(self, channel: int) -> Resolution: ...

@@ -54,6 +54,8 @@ class SupplyConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     on_daemon_loss: Literal["off", "hold"] = "off"
     baud_rate: int | None = None
     """Serial only; None takes the profile's."""
+    array_readback: bool = False
+    """Make traces of the supply's own array of readings, where its family has one."""
     visa_library: str = "@py"
     """The VISA backend, in PyVISA's words: @py, @ivi, or the path of a library."""
 

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable
 
+from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.sampler import SupplyThread
 from benchd.guard.wire import ChannelConfig, Report, SupplyConfig
@@ -107,6 +108,9 @@ class FakeOpened:
         self.closed = False
 
     pace = Pace(0.0, 0.0, 0.5)
+
+    def arrays(self) -> dict[int, Array]:
+        return {}
 
     def resolution(self, channel: int) -> Resolution:
         return Resolution()
