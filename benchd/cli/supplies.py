@@ -46,6 +46,10 @@ def list_(
             "what is no instrument (3D printers, microcontrollers), so it is only done on request.",
         ),
     ] = False,
+    only: Annotated[
+        bool,
+        typer.Option("--only", help="Nothing but the named resources. So it is with --write and named resources."),
+    ] = False,
     baud: Annotated[
         str,
         typer.Option(
@@ -87,14 +91,15 @@ def list_(
     settings = _settings(config, missing_is_fine=write)
     own_bauds = _own_bauds(settings)
     identify = identify or write
-    locks = _lock_dir() if identify else None
+    only = bool(resource) and (only or write)
     found = find_supplies(
         identify,
-        [*(resource or ()), *own_bauds],
+        list(resource or ()) if only else [*(resource or ()), *own_bauds],
         library=visa_library,
         bauds=bauds,
-        lock_dir=locks,
+        lock_dir=_lock_dir() if identify else None,
         own_bauds=own_bauds,
+        only_given=only,
     )
     for item in found:
         warnings = supplies_text.warnings(item, settings)

@@ -63,13 +63,18 @@ def find_supplies(
     bauds: Sequence[int] = (DEFAULT_BAUD,),
     lock_dir: str | Path | None = None,
     own_bauds: Mapping[str, int] | None = None,
+    only_given: bool = False,
 ) -> list[Found]:
     """The given resources, serial ports, USB-TMC, what the VISA backend lists, and who announces itself.
 
     `identify` asks each who it is, which a device that is no instrument may not like: only on request. `own_bauds`:
-    resources whose rate is known from the settings; they are asked at no other.
+    resources whose rate is known from the settings; they are asked at no other. `only_given`: nothing but the given
+    resources counts; looking around then only finds their stable names.
     """
     places = look_around(resources, library)
+    if only_given:
+        names = {name for resource in resources for name in named_place(resource).names}
+        places = [place for place in places if place.names & names]
     if not identify:
         return [Found(place, text=place.text or "not asked") for place in places]
 

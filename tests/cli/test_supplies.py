@@ -40,7 +40,7 @@ def test_from_nothing_to_settings_that_are_in_order_and_no_second_time(tmp_path:
         again = supplies(sim.resource, "--write", "--name", "right", "--config", file, status=1)
         assert "stands there as supply left already" in again
         assert file.read_text() == before
-        mine = of(sim.resource, supplies("--identify", "--config", file, "--json"))
+        mine = of(sim.resource, supplies("--identify", "--config", file, sim.resource, "--only", "--json"))
     assert (mine["serial"], mine["trust"], mine["warnings"]) == ("UNIT7", "simulated", [])
 
 
@@ -51,7 +51,7 @@ def test_a_supply_of_the_settings_that_runs_is_not_disturbed(tmp_path: Path) -> 
     with SimulatedSupply() as sim:
         lock = SupplyLock(lock_dir(), sim.resource, "the guard of supply left")
         try:
-            mine = of(sim.resource, supplies("list", sim.resource, "--identify", "--json"))
+            mine = of(sim.resource, supplies("list", sim.resource, "--identify", "--only", "--json"))
         finally:
             lock.release()
     assert mine["identity"] == ""

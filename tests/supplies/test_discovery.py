@@ -86,6 +86,17 @@ def test_nothing_is_asked_without_being_told_to():
     assert instrument.connections == 0
 
 
+def test_only_what_is_named_is_asked_when_that_is_wanted(monkeypatch):
+    said = SIMULATED.encode() + b"\n"
+    with PortInstrument(lambda line: [said]) as other, LineInstrument(lambda line: [said]) as wanted:
+        monkeypatch.setattr("benchd.supplies.discovery_places._listed_by", lambda library: [other.resource])
+        only = find_supplies(True, [wanted.resource], only_given=True)
+        assert other.lines == []
+        assert {other.resource, wanted.resource} <= {f.resource for f in find_supplies(True, [wanted.resource])}
+        assert other.lines == ["*IDN?"]
+    assert [(f.resource, f.identity) for f in only] == [(wanted.resource, SIMULATED)]
+
+
 def test_only_the_identification_is_asked_and_failures_are_told():
     with LineInstrument(lambda line: [b"benchd,SIM-2,1,0\r\n"]) as instrument:
         found = find_supplies(identify=True, resources=(instrument.resource,))
