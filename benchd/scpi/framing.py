@@ -130,7 +130,10 @@ class LengthFrame:
 
 
 class GapFrame:
-    """Whatever comes until nothing has come for `idle_ms`. The body is all of it, line ends included."""
+    """Whatever comes until nothing has come for `idle_ms`. The body is all of it, line ends included.
+
+    Half a reply passes for a whole one here, and two without a pause for one: where the length is known, `LengthFrame`.
+    """
 
     longest = LONGEST_REPLY
 
