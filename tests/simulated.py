@@ -29,7 +29,7 @@ class Truth(NamedTuple):
     board_v: float
 
 
-class _Lines:
+class Lines:
     """A socket that is asked line by line."""
 
     def __init__(self, host: str, port: int) -> None:
@@ -74,8 +74,8 @@ class SimulatedSupply:
             self.pty: str | None = ready["pty"]
             self._host = self.resource.split("::")[1]
             self._own_words = options.get("family", "benchd-sim") == "benchd-sim"
-            self._bus: _Lines | None = None
-            self._control = _Lines(self._host, ready["control"])
+            self._bus: Lines | None = None
+            self._control = Lines(self._host, ready["control"])
         except BaseException:
             self.process.kill()
             self._end()
@@ -137,7 +137,7 @@ class SimulatedSupply:
     def query(self, text: str) -> str:
         """Send a query of the supply's own language and wait for its line. Faults apply, except to its SIM commands."""
         if self._bus is None:
-            self._bus = _Lines(self._host, self.port)
+            self._bus = Lines(self._host, self.port)
         return self._bus.ask(text)
 
     def simulate(self, text: str) -> str:

@@ -1,9 +1,9 @@
 """`rigol-dp800` (with DP700) and `rigol-dp900` (with DP2000): an output as argument, as suffix of SOURce, or selected.
 
-Sources: SIG, QC, SCH, IVI, IB for the commands; man: DP800 Programming Guide 2-35 (output state as a word) and 2-63
-(remote sense), man: DP832A p.2-57 (the synonym ALARm), man: DP2000 4.8.1, 4.8.2, 4.8.5 (mode, trips, and that
-`CURR:PROT:CLE` switches the output on again while `OUTP:OCP:CLE` does not), man: DP900 and DP2000, OUTPut (output state
-as a digit).
+Sources: SIG, QC, SCH, IVI, IB for the commands, PM for `OUTP:PAIR` of the DP900; man: DP800 Programming Guide 2-35
+(output state as a word) and 2-63 (remote sense), man: DP832A p.2-57 (the synonym ALARm), man: DP2000 4.8.1, 4.8.2,
+4.8.5 (mode, trips, and that `CURR:PROT:CLE` switches the output on again while `OUTP:OCP:CLE` does not), man: DP900 and
+DP2000, OUTPut (output state as a digit).
 
 From memory: the form of `MEAS:ALL?` and of the numbers, `SYST:ERR?`, `*OPC?`, ratings and steps, the identity of the
 DP700, tracking (`OUTP:TRAC`, of the two like outputs of the DP831 and DP832). Taken the safer way, since no source
@@ -38,7 +38,7 @@ from benchd.sim.dialects.phrasing import (
 from benchd.sim.dialects.scpi import ERRORS, PANEL, SELECTION, STANDARD, Aim, ScpiDialect, memory
 from benchd.sim.errors import ScpiError
 from benchd.sim.language import Call, Language
-from benchd.sim.values import boolean
+from benchd.sim.values import boolean, name
 
 SENSED = {("DP811", 0), ("DP821", 1)}
 """Model and place of the outputs that have a switch for remote sense (man: DP800 2-63)."""
@@ -109,6 +109,14 @@ class RigolDp900(RigolDp800):
         "DP2031": (Output(32.0, 3.2), Output(32.0, 3.2), Output(6.3, 10.5)),
     }
     words = Language(STANDARD, ERRORS, PANEL, SELECTION, memory(10))
+    pairing = "OFF"
+    """Of the first two outputs; `*RST` leaves it as it is."""
+
+    def set_levels(self, place: int, now_s: float, voltage_v: float | None, limit_a: float | None) -> None:
+        """Paired, the second output is as the first."""
+        super().set_levels(place, now_s, voltage_v, limit_a)
+        if self.pairing != "OFF" and place == 0:
+            super().set_levels(1, now_s, voltage_v, limit_a)
 
 
 def _declare(words: Language[Any], state: Say, trip: Say) -> None:
@@ -198,3 +206,19 @@ def _of_pair(supply: RigolDp800, call: Call) -> Aim:
     if aim.places[0] not in supply.pair:
         raise ScpiError(-224, "not an output that tracks")
     return aim
+
+
+PAIRINGS = {"OFF": "OFF", "PAR": "PAR", "PARALLEL": "PAR", "SER": "SER", "SERIES": "SER"}
+
+
+@RigolDp900.words.order("OUTPut:PAIR", 1)
+def _pair(supply: RigolDp900, call: Call) -> None:
+    given = name(call.parameters[0])
+    if given not in PAIRINGS:
+        raise ScpiError(-224, f"{given} is none of {' '.join(PAIRINGS)}")
+    supply.pairing = PAIRINGS[given]
+
+
+@RigolDp900.words.query("OUTPut:PAIR")
+def _pairing(supply: RigolDp900, _call: Call) -> str:
+    return supply.pairing
