@@ -6,8 +6,11 @@ descriptors under the call are known, a hang-up of the other side ends the wait 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
+import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -45,7 +48,8 @@ class Bounded:
         self._done = os.eventfd(0, os.EFD_CLOEXEC | os.EFD_NONBLOCK)
         self._events = select.poll()
         self._events.register(self._done, select.POLLIN)
-        threading.Thread(target=self._work, name=name, daemon=True).start()
+        self._thread = threading.Thread(target=self._work, name=name, daemon=True)
+        self._thread.start()
 
     def watch(self, descriptors: Iterable[int]) -> None:
         """Raise HungUp from now on when the other side of one of these closes during a call."""
@@ -68,6 +72,21 @@ class Bounded:
                     return self._finished()  # type: ignore[return-value]
                 raise HungUp("the other side closed the connection")
         raise Overdue(f"the VISA library has not come back after {limit_s:.2f} s")
+
+    def cut(self, package: str) -> None:
+        """Close the sockets that functions of `package` in the hanging call are using, so that it comes to an end.
+
+        The only way to get at a socket that the library has not handed out yet, as while opening. A thread that is
+        left alone may spin on such a socket for seconds, which every other thread would feel.
+        """
+        frame = sys._current_frames().get(self._thread.ident or 0)
+        while frame is not None:
+            if str(frame.f_globals.get("__name__")).startswith(package):
+                for value in list(frame.f_locals.values()):
+                    for each in (value, *getattr(value, "__dict__", {}).values()):
+                        if isinstance(each, socket.socket):
+                            close_hard(each)
+            frame = frame.f_back
 
     def end(self, last: Callable[[], object]) -> None:
         """No more calls: run `last` after the one that may still be running, and end. Does not wait."""
@@ -97,6 +116,13 @@ class Bounded:
             self._last()
         finally:
             os.close(self._done)
+
+
+def close_hard(connection: socket.socket) -> None:
+    """Close a socket that another thread may be waiting on, and wake it."""
+    with contextlib.suppress(OSError):
+        connection.shutdown(socket.SHUT_RDWR)
+    connection.close()
 
 
 def _nothing() -> None:

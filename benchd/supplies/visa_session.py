@@ -19,14 +19,14 @@ from typing import Any, TypeVar
 
 import pyvisa
 
-from benchd.supplies.bounded import Bounded, HungUp, Overdue
+from benchd.supplies.bounded import Bounded, HungUp, Overdue, close_hard
 from benchd.supplies.usbtmc import UsbTmc
 
 __all__ = ["HungUp", "Overdue", "VisaSession"]
 
 T = TypeVar("T")
 
-OPEN_S = 2.0
+OPEN_S = 1.0
 """Opening may take this long, s, or the time allowed for a reply if that is longer: port mapper, link, capabilities."""
 MARGIN_S = 0.15
 """The library may come back so much later than it was told to, s."""
@@ -89,6 +89,10 @@ class VisaSession:
 
         try:
             return bounded.call(attempt, max(timeout_s, OPEN_S))
+        except Overdue:
+            bounded.cut("pyvisa_py.")
+            bounded.end(lambda: _close_all(opened))
+            raise
         except BaseException:
             bounded.end(lambda: _close_all(opened))
             raise
@@ -117,9 +121,7 @@ class VisaSession:
         if self._broken is not None:
             # Whatever the library is stuck in must end: it would go on to spin, or hold the instrument.
             for each in self._sockets:
-                with contextlib.suppress(OSError):
-                    each.shutdown(socket.SHUT_RDWR)
-                each.close()
+                close_hard(each)
         self._bounded.end(lambda: _close(self.instrument))
 
     def _bounded_call(self, action: Callable[[], T], limit_s: float) -> T:

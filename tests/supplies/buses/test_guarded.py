@@ -109,17 +109,16 @@ def test_a_lost_link_while_on_is_unknown_and_off_is_the_first_thing_after_it_is_
         started = time.monotonic()
         it.instrument.unplug()
         it.wait(lambda: (UNKNOWN, "link-lost") in it.said())
-        assert time.monotonic() - started < 1.0
+        assert time.monotonic() - started < 2.5
         (trip,) = it.wait(lambda: it.of(Tripped))
         assert trip.off_confirmed_ns is None
         assert it.of(LinkChanged)[-1].up is False
         # Until the trip gave up, OFF was tried as fast as it goes; from here on the delay grows from 0.2 s.
         attempts.clear()
-        tripped = time.monotonic()
-        it.wait(lambda: time.monotonic() - tripped > 1.5)
+        it.wait(lambda: len(attempts) >= 3)
+        assert attempts[2] - attempts[0] >= 0.2
         assert it.supply.on  # nobody can reach it
         assert it.said()[-1][0] is UNKNOWN
-        assert 2 <= len(attempts) <= 6
         already = len(it.instrument.station.lines)
         it.instrument.plug()
         it.wait_off()

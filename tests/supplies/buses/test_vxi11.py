@@ -1,6 +1,7 @@
 """What only VXI-11 has: a port mapper in front, replies in pieces, links to be freed."""
 
 import struct
+import threading
 import time
 
 import pytest
@@ -10,7 +11,15 @@ from benchd.supplies.errors import LinkLost
 from benchd.supplies.link import Link
 from benchd.supplies.profile_link import LinkProfile
 from tests.supplies.buses.station import SmallSupply, Station
-from tests.supplies.buses.vxi11 import CLEAR, CREATE_LINK, DESTROY_LINK, Arguments, Vxi11Instrument, opaque
+from tests.supplies.buses.vxi11 import (
+    CLEAR,
+    CREATE_LINK,
+    DESTROY_LINK,
+    Arguments,
+    Vxi11Instrument,
+    opaque,
+    receive_call,
+)
 
 
 @pytest.fixture
@@ -35,6 +44,18 @@ def test_a_device_without_a_core_channel_is_told(instrument, monkeypatch):
     with pytest.raises(LinkLost, match="cannot be opened"):
         Link.open(instrument.mapped, LinkProfile(), 0.3)
     assert time.monotonic() - started < 2.5
+
+
+def test_a_connection_that_drops_while_opening_leaves_no_thread_that_spins(instrument):
+    """PyVISA-py 0.8.1 reads a closed connection again and again for five seconds."""
+    instrument.core._serve = receive_call  # and no reply
+    with pytest.raises(LinkLost, match="not come back"):
+        Link.open(instrument.resource, LinkProfile(), 0.1)
+    mine = f"visa {instrument.resource}"
+    ends = time.monotonic() + 2
+    while any(each.name == mine for each in threading.enumerate()):
+        assert time.monotonic() < ends
+        time.sleep(0.01)
 
 
 def test_replies_longer_than_the_instrument_sends_at_once(instrument):
