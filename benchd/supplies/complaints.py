@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from benchd.scpi import status
+from benchd.scpi import reply, status
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import ReplyGarbled, ReplyLate
 
 if TYPE_CHECKING:
+    from benchd.supplies.profile_tables import ErrorQueue
     from benchd.supplies.supply import Supply
 
 
@@ -18,8 +19,9 @@ class Complaints:
     def __init__(self, supply: Supply) -> None:
         self._supply = supply
         self._earlier: list[tuple[int, str]] = []
-        self._exists = supply.profile.errors is not None
-        self._to_probe = supply.profile.errors is not None and supply.profile.errors.probe
+        errors = supply.profile.errors
+        self._exists = errors is not None and errors.query != ()
+        self._to_probe = self._exists and errors is not None and errors.probe
 
     @property
     def exist(self) -> bool:
@@ -53,15 +55,18 @@ class Complaints:
         errors = self._supply.profile.errors
         assert errors is not None
         queries = (errors.query,) if isinstance(errors.query, str) else errors.query
-        return [entry for query in queries for entry in self._drained(query, errors.form == "number", errors.most)]
+        return [entry for query in queries for entry in self._drained(query, errors)]
 
-    def _drained(self, query: str, is_register: bool, most: int) -> list[tuple[int, str]]:
+    def _drained(self, query: str, errors: ErrorQueue) -> list[tuple[int, str]]:
         supply = self._supply
+        is_register = errors.form == "number"
         asked = supply.link.encode(query)
         found: list[tuple[int, str]] = []
-        for _ in range(1 if is_register else most):
+        for _ in range(1 if is_register else errors.most):
             text = supply.link.exchange(asked).decode("latin-1")
             try:
+                if errors.echo:
+                    text = reply.strip_echo(text, errors.echo, query)
                 entry = status.error_entry(text, query, is_register)
             except ReplyError as error:
                 raise supply.link.garbled(error) from error

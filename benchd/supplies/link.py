@@ -173,17 +173,22 @@ class Link:
             self._rest(self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns))
 
     def identify(self) -> str:
-        """Ask for the identification and remember it. Raises LinkError."""
+        """Ask for the identification and remember it. Raises LinkError.
+
+        Where no attempt brings what looks like one, the last reply is given as it is: the caller tells what is wrong.
+        """
+        reply = None
         for left in reversed(range(self._identify.attempts)):
             try:
                 reply = self.query(self._identify.query, self._identify.frame)
             except (ReplyLate, ReplyGarbled):
-                if not left:
+                if not left and reply is None:
                     raise
                 continue
-            if self._identify.looks(reply) or not left:
+            if self._identify.looks(reply):
                 break
-            self.dirty = True  # an error text: more of it may be under way
+            self.dirty = left > 0  # an error text: more of it may be under way
+        assert reply is not None
         self.identity = reply
         return reply
 

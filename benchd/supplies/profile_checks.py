@@ -38,6 +38,7 @@ def faults(profile: Profile) -> list[Fault]:
         *_read_faults(profile),
         *_mode_faults(profile),
         *_word_faults(profile),
+        *_error_faults(profile),
         *_protection_faults(profile),
         *_output_faults(profile),
     ]
@@ -301,6 +302,13 @@ def _word_faults(profile: Profile) -> list[Fault]:
     on, off = {word.upper() for word in words.on}, {word.upper() for word in words.off}
     if not on or not off or on & off:
         return [("table [words], keys on and off", (words.on, words.off), "at least one word each, none in both")]
+    return []
+
+
+def _error_faults(profile: Profile) -> list[Fault]:
+    errors = profile.errors
+    if errors is not None and not errors.query and (errors.probe or not errors.texts):
+        return [("table [errors], key query", errors.query, "a question, or texts and no probe")]
     return []
 
 

@@ -135,7 +135,11 @@ class Words(Table, frozen=True, kw_only=True):
 class ErrorQueue(Table, frozen=True, kw_only=True):
     """What the supply says about errors. Leave the table out where it says nothing."""
 
-    query: Annotated[str | tuple[str, ...], told("Asks for the oldest error, or for each of several error registers.")]
+    query: Annotated[
+        str | tuple[str, ...],
+        told("Asks for the oldest error, or for each of several error registers. Left out where only texts come."),
+    ] = ()
+    echo: Annotated[str, told("What stands before the reply and repeats the question, as ERR in `ERR 0`.")] = ""
     form: Annotated[
         Literal["scpi", "spaced", "number"],
         told('"scpi": `0,"No error"`. "spaced": `0  No Error`. "number": a register, 0 is no error.'),

@@ -84,7 +84,9 @@ class Supply:
         if named is None:
             self.link.identity = None
             wanted = self._family.identity
-            family = f"maker {wanted.maker!r}, model {wanted.model!r}" if not wanted.pattern else repr(wanted.pattern)
+            family = (
+                f"maker {wanted.maker!r}, model {wanted.model!r}" if not wanted.pattern else self._family.description
+            )
             raise SupplyError(
                 f"{self.name}: asked {wanted.query}, came back {identity!r}, but profile {self._family.name} is for "
                 f"{family}; choose another profile"
@@ -182,6 +184,9 @@ class Supply:
             mode = output.derived_mode(voltage_v, current_a)
             if output.mode_is_due():
                 mode = self._asked_mode(output, mode)
+        if output.is_on is False:
+            # Some supplies go on naming the mode that the output would be in.
+            mode = output.derived_mode(voltage_v, current_a)
         output.missed = False
         return Reading(ANCHOR_NS + sent_ns + half_trip_ns, voltage_v, current_a, mode, flags, half_trip_ns)
 

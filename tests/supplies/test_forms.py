@@ -308,6 +308,35 @@ def test_a_mode_told_by_a_word(open_on, word, mode):
     assert supply.read(1).mode is mode
 
 
+def test_a_supply_that_names_a_mode_while_it_is_off(open_on):
+    supply, lines = open_on(
+        Instrument(**{"MODE?": "CV", "MEAS:VOLT?;:MEAS:CURR?": "0.0;0.0"}), profile(mode=MODE_WORDS)
+    )
+    assert supply.output_state(1) is False
+    assert supply.read(1).mode is Mode.OFF
+
+
+def test_an_identification_that_is_none_after_all_attempts(open_on):
+    replies = iter(["Invalid character"] * 9)
+    with pytest.raises(SupplyError, match=r"came back 'Invalid character', but profile generic-scpi is for Any SCPI"):
+        open_on(
+            Instrument(**{"*IDN?": lambda self: next(replies)}),
+            profile(identity={"pattern": "EX (?P<model>.+)", "attempts": 3}),
+        )
+
+
+def test_errors_with_an_echo_and_error_texts_without_a_queue(open_on):
+    supply, _ = open_on(
+        Instrument(**{"ERR?": "ERR 7"}), profile(errors={"query": "ERR?", "form": "number", "echo": "ERR"})
+    )
+    assert supply.errors() == [(7, "ERR? 7")]
+    supply, lines = open_on(Instrument(), profile(errors={"texts": ["Data out of range"]}))
+    assert supply.errors() == []
+    assert lines == []
+    with pytest.raises(ProfileError, match=r"table \[errors\], key query: given \(\), allowed a question, or texts"):
+        profile(errors={"form": "scpi"})
+
+
 def test_a_mode_that_is_asked_for_with_every_third_reading(open_on):
     mode = {**MODE_WORDS, "every": 3}
     supply, lines = open_on(Instrument(**{"MODE?": "CV", "MEAS:VOLT?;:MEAS:CURR?": "1.0;0.0"}), profile(mode=mode))
