@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from benchd.cli import out
+from benchd.cli import out, supplies_try
 
 if TYPE_CHECKING:
     from benchd.settings import Settings
@@ -30,6 +30,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="List what may be connected; ask who it is; write it into the settings. Options: benchd supplies list --help",
 )
+app.command("try")(supplies_try.try_)
 
 
 @app.command("list")
