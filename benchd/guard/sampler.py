@@ -324,6 +324,9 @@ class SupplyThread(threading.Thread):
                 opened = self._open_supply(self.config)
                 identity = opened.identity
             else:
+                for channel in self.channels.values():
+                    if channel.output is not OutputState.OFF:  # it may be on: OFF before any question
+                        self._switcher.repeat_off(channel)
                 identity = opened.reconnect()
         except Exception as error:
             # Whatever it is (link, profile, lock, a refused address): say it, wait, try again. Nothing is known of the

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import LinkError, SupplyError
+from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 from benchd.supplies.supply import Supply
 
 PAUSE_S = 0.002
@@ -68,6 +68,8 @@ class _Confirmation:
                 except (LinkError, SupplyError) as error:
                     self._seen = str(error)
                     self._again("link trouble")
+                    if isinstance(error, LinkLost):  # opening again and again would only keep the instrument busy
+                        time.sleep(DEAF_PAUSE_S)
                 self._supply.between()
                 time.sleep(PAUSE_S)
         finally:

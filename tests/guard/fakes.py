@@ -130,6 +130,7 @@ class FakeOpened:
         return OffOutcome(OutputState.UNKNOWN, None, "still on", readings)
 
     def reconnect(self) -> str:
+        self.supply.calls.append(("reconnect", 0))
         if self.supply.lost:
             raise LinkLost("fake", "refused")
         return self.identity

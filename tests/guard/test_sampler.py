@@ -201,6 +201,8 @@ def test_a_lost_link_is_unknown_at_once_and_off_when_it_is_back() -> None:
         bench.wait(lambda: said(bench, 2)[-1] == (OFF, "link-back", False))
         assert not bench.fake.on[1]
         assert [each.up for each in bench.of(LinkChanged)] == [True, False, True]
+        back = max(at for at, call in enumerate(bench.fake.calls) if call == ("reconnect", 0))
+        assert bench.fake.calls[back - 2 : back] == [("send_off", 1), ("send_off", 2)]  # OFF before any question
 
 
 def test_an_output_that_went_off_by_itself_is_noticed() -> None:
