@@ -6,7 +6,7 @@ import typer
 
 
 def sim(context: typer.Context) -> None:
-    """A simulated two-channel SCPI supply with a board on each output. Options: benchd sim --help"""
+    """A simulated supply of the family asked for, with boards on its outputs. Options: benchd sim --help"""
     from benchd.sim import command
 
     raise typer.Exit(command.main(context.args))
