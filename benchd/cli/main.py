@@ -35,7 +35,7 @@ app.command("run")(run.run)
 app.command("demo", short_help="Five invented devices on a simulated supply, with the page.")(demo.demo)
 app.command(
     "sim",
-    short_help="A simulated two-channel SCPI supply with a board on each output.",
+    short_help="A simulated supply of the family asked for, with boards on its outputs.",
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
     add_help_option=False,
 )(sim.sim)
