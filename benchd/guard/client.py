@@ -46,7 +46,14 @@ LINKS_WITHIN_S = 2.0
 
 
 class GuardRefused(Exception):
-    """The guard did not do what was asked. The text says what was asked, what came back, and what to do."""
+    """The guard did not do what was asked. The text says what was asked, what came back, and what to do.
+
+    `code`: see `Answer.code`.
+    """
+
+    def __init__(self, text: str, code: str = "") -> None:
+        super().__init__(text)
+        self.code = code
 
 
 class GuardClient:
@@ -108,15 +115,21 @@ class GuardClient:
             await asyncio.wait_for(self._links_told.wait(), LINKS_WITHIN_S)
 
     async def power_on(
-        self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits | None = None
+        self,
+        supply: str,
+        channel: int,
+        voltage_v: float,
+        limit_a: float,
+        rules: RuleLimits | None = None,
+        consent: str = "",
     ) -> None:
-        """Prepare, read back, switch on, confirm. Raises GuardRefused."""
+        """Prepare, read back, switch on, confirm. Raises GuardRefused. `consent`: see `PowerOn.consent`."""
         if (supply, channel) in self._latched:
             raise GuardRefused(
                 f"{supply} channel {channel}: {voltage_v:g} V at {limit_a:g} A was asked for, but it has tripped "
                 "and nobody has re-armed it: find the cause, then re-arm"
             )
-        await self._ask(PowerOn(next(self._ids), supply, channel, voltage_v, limit_a, rules or RuleLimits()))
+        await self._ask(PowerOn(next(self._ids), supply, channel, voltage_v, limit_a, rules or RuleLimits(), consent))
 
     async def power_off(self, supply: str | None = None, channel: int | None = None) -> None:
         """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed."""
@@ -170,7 +183,7 @@ class GuardClient:
         finally:
             del self._waiting[command.id]
         if not answer.ok:
-            raise GuardRefused(answer.error)
+            raise GuardRefused(answer.error, answer.code)
 
     def _come_round(self) -> None:
         assert self._loop is not None

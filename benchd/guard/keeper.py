@@ -20,6 +20,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
+import msgspec
+
 from benchd.guard.framing import FramingError, encode, report_decoder
 from benchd.guard.opening import make_config_safe
 from benchd.guard.wire import (
@@ -215,9 +217,19 @@ class GuardKeeper:
     def _note(self, report: Report) -> None:
         if isinstance(report, LinkChanged) and report.up:
             self._held.add(report.supply)
+            if report.met is not None:
+                self._note_place(report.supply, report.met.resource)
         if isinstance(report, OutputChanged):
             self._note_output(report)
         self._arrived(report)
+
+    def _note_place(self, name: str, resource: str) -> None:
+        """Where a supply answers now is where it is made safe, and where the next guard begins."""
+        supplies = tuple(
+            msgspec.structs.replace(each, resource=resource) if each.name == name else each
+            for each in self._configure.supplies
+        )
+        self._configure = msgspec.structs.replace(self._configure, supplies=supplies)
 
     def _note_output(self, report: OutputChanged) -> None:
         """A supply is safe again when the guard has confirmed each of its outputs off, not only one."""

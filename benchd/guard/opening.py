@@ -5,15 +5,23 @@ Also the way to one that is not open here, or no more: `make_config_safe`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+import msgspec
+
 from benchd.guard.arrays import Array
+from benchd.guard.consent import consent_key
 from benchd.guard.rules import Resolution
-from benchd.guard.wire import SupplyConfig
+from benchd.guard.units import LOOK_AFTER_S, Look, Seeker, Units, check_unit, look_around
+from benchd.guard.wire import Met, SupplyConfig
 from benchd.reading import OutputState
+from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.lock import SupplyLock
 from benchd.supplies.makesafe import ChannelSafe, make_safe
 from benchd.supplies.off import OffOutcome, confirm_off
 from benchd.supplies.pace import Pace
 from benchd.supplies.profile import load_profile
+from benchd.supplies.profile_tables import Profile
 from benchd.supplies.supply import Supply
 
 NOISE_STEPS = 2
@@ -42,11 +50,52 @@ def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S
 
 
 class OpenSupply:
-    """A real supply, open."""
+    """A real supply, open.
 
-    def __init__(self, supply: Supply, identity: str) -> None:
+    `family`: the profile as its file says, not fitted to the unit. `elsewhere`: another place where it answers, open,
+    and the sentence about it; raises what is known. `there`: told when it answers where it was.
+    """
+
+    def __init__(
+        self,
+        supply: Supply,
+        family: Profile,
+        elsewhere: Callable[[LinkError | SupplyError, float], tuple[Supply, str]],
+        there: Callable[[], None],
+        moved: str = "",
+    ) -> None:
         self.supply = supply
-        self.identity = identity
+        self._family = family
+        self._elsewhere = elsewhere
+        self._there = there
+        self._moved = moved
+
+    @property
+    def identity(self) -> str:
+        """The identification as it came."""
+        return self.supply.link.identity or ""
+
+    @property
+    def met(self) -> Met:
+        """Who answers, by which profile, and the consent that takes."""
+        family, named = self._family, self.supply.named
+        maker, model, serial, firmware = named or ("", "", "", "")
+        return Met(
+            self.supply.link.resource,
+            family.name,
+            family.trust,
+            family.notes,
+            maker,
+            model,
+            serial,
+            firmware,
+            consent_key(self.supply.name, family, named),
+        )
+
+    def news(self) -> str:
+        """A sentence for the operator, once: it was found at another place."""
+        told, self._moved = self._moved, ""
+        return told
 
     @property
     def protects_over_voltage(self) -> bool:
@@ -77,8 +126,16 @@ class OpenSupply:
         return confirm_off(self.supply, channel, deadline_s)
 
     def reconnect(self) -> str:
-        """Open the link again; the identity."""
-        return self.supply.reconnect()
+        """Open the link again, in the end at another place; the identity."""
+        try:
+            identity = self.supply.reconnect()
+        except (LinkError, SupplyError) as error:
+            supply, self._moved = self._elsewhere(error, LOOK_AFTER_S)
+            self.supply.close()
+            self.supply = supply
+            return self.identity
+        self._there()
+        return identity
 
     def close(self) -> None:
         """Close the link; switches nothing."""
@@ -88,16 +145,39 @@ class OpenSupply:
 class Opener:
     """Opens supplies, each under its lock. A lock once held is held until the process ends, link or no link."""
 
-    def __init__(self, lock_dir: str) -> None:
+    def __init__(self, lock_dir: str, look: Look = look_around) -> None:
         self._lock_dir = lock_dir
-        self._locks: dict[str, SupplyLock] = {}
+        self._look = look
+        self._locks: dict[tuple[str, str], SupplyLock] = {}
+        self._units = Units()
+        self._seekers: dict[str, Seeker] = {}
 
     def open(self, config: SupplyConfig) -> OpenSupply:
         """Raises ProfileError, SupplyHeld (who holds it and since when), LinkError or SupplyError."""
         profile = load_profile(config.profile)
-        if config.name not in self._locks:
-            owner = f"the guard of supply {config.name}"
-            self._locks[config.name] = SupplyLock(self._lock_dir, config.resource, owner)
+        self._hold(config.name, config.resource)
+        seeker = self._seekers.setdefault(config.name, Seeker(config, profile, self._lock_dir, self._look))
+
+        def elsewhere(error: LinkError | SupplyError, after_s: float) -> tuple[Supply, str]:
+            found = seeker.elsewhere(error, after_s)
+            self._hold(config.name, found.resource)
+            supply = self._open_at(msgspec.structs.replace(config, resource=found.resource), profile)
+            seeker.there()
+            return supply, f"supply {config.name}: {found.text}; correct its resource in the settings"
+
+        moved = ""
+        try:
+            supply = self._open_at(config, profile)
+        except (LinkError, SupplyError) as error:
+            supply, moved = elsewhere(error, 0.0)
+        seeker.there()
+        return OpenSupply(supply, profile, elsewhere, seeker.there, moved)
+
+    def _hold(self, name: str, resource: str) -> None:
+        if (name, resource) not in self._locks:
+            self._locks[name, resource] = SupplyLock(self._lock_dir, resource, f"the guard of supply {name}")
+
+    def _open_at(self, config: SupplyConfig, profile: Profile) -> Supply:
         supply = Supply.open(
             config.name,
             config.resource,
@@ -107,4 +187,11 @@ class Opener:
             config.baud_rate,
             config.visa_library,
         )
-        return OpenSupply(supply, supply.link.identity or "")
+        try:
+            check_unit(supply, config)
+            self._units.claim(config.name, supply.named)
+        except SupplyError:
+            supply.link.dirty = True  # so that no closing commands go to a unit that is not ours
+            supply.close()
+            raise
+        return supply

@@ -32,6 +32,7 @@ from benchd.guard.opening import make_config_safe
 from benchd.guard.ring import Ring
 from benchd.guard.states import ChannelState, Event
 from benchd.guard.switcher import GuardedSupply, Opened, Switcher
+from benchd.guard.units import WrongUnit
 from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
@@ -333,17 +334,20 @@ class SupplyThread(threading.Thread):
             # outputs, also where this guard never knew: the daemon may hold on to what an earlier one said.
             text = str(error) or type(error).__name__
             self._switcher.link_lost(text)
-            self._link_down(text, type(error).__name__)
+            self._link_down(text, type(error).__name__, text if isinstance(error, WrongUnit) else "")
             return
         self._switcher.opened = opened
         self._supply = opened.supply
+        met = opened.met
+        if met.resource != self.config.resource:  # the watchdog goes by this too
+            self.config = msgspec.structs.replace(self.config, resource=met.resource)
         self._round_s = 2 * opened.pace.round_s
         arrays = opened.arrays() if self.config.array_readback else {}
         self._arrays = Arrays(arrays, self._array_trouble) if arrays else None
         self._retry_delay_s = 0.0
         self._down_text = self._down_kind = ""
         self._good_s = self._poll_s = time.monotonic()
-        self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity))
+        self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity, met=met, warning=opened.news()))
         for channel in self.channels.values():
             self._switcher.event(channel, Event.LINK_BACK)
 
@@ -361,11 +365,11 @@ class SupplyThread(threading.Thread):
         self._link_down(text, LinkLost.__name__)
         self._retry_at_s = time.monotonic()  # the first attempt at once: it may have been a hiccup
 
-    def _link_down(self, text: str, kind: str) -> None:
+    def _link_down(self, text: str, kind: str, warning: str = "") -> None:
         self._supply = None
         self._down_text = text
         if kind != self._down_kind:  # the texts themselves differ every time, by the milliseconds in them
             self._down_kind = kind
-            self._report(LinkChanged(self.config.name, False, now_ns(), text=text))
+            self._report(LinkChanged(self.config.name, False, now_ns(), text=text, warning=warning))
         self._retry_delay_s = min(max(2 * self._retry_delay_s, FIRST_RETRY_S), LONGEST_RETRY_S)
         self._retry_at_s = time.monotonic() + self._retry_delay_s

@@ -12,9 +12,10 @@ from typing import Protocol
 from benchd.guard import states
 from benchd.guard.arrays import Array
 from benchd.guard.channel import Channel
+from benchd.guard.consent import CONSENT_NEEDED, consent_refusal
 from benchd.guard.rules import LetThrough, Resolution, Rules, Verdict, check_limits
 from benchd.guard.states import Action, ChannelState, Event
-from benchd.guard.wire import Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
+from benchd.guard.wire import Answer, Met, PowerOff, PowerOn, Rearm, Report, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, SupplyError
@@ -47,6 +48,11 @@ class Opened(Protocol):
     @property
     def identity(self) -> str: ...
     @property
+    def met(self) -> Met:
+        """Who answers, by which profile, and the consent that takes."""
+        ...
+
+    @property
     def protects_over_voltage(self) -> bool:
         """True: the supply has an over-voltage protection of its own that `prepare` can set."""
         ...
@@ -63,6 +69,10 @@ class Opened(Protocol):
     def resolution(self, channel: int) -> Resolution: ...
     def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome: ...
     def reconnect(self) -> str: ...
+    def news(self) -> str:
+        """A sentence that the operator must see, once; empty where there is none."""
+        ...
+
     def close(self) -> None: ...
 
 
@@ -326,6 +336,9 @@ class Switcher:
         if problem:
             self._answer(command.id, problem)
             return
+        if self.opened is not None and (problem := consent_refusal(command, self.opened.met)):
+            self._answer(command.id, problem, CONSENT_NEEDED)
+            return
         channel.asked = command
         self.event(channel, Event.POWER_ON_ASKED, "asked", "")
         failure = self._failure
@@ -404,8 +417,8 @@ class Switcher:
         if errors:
             self._report(SupplyErrors(self.name, now_ns(), tuple(errors), during))
 
-    def _answer(self, id_: int, error: str) -> None:
-        self._report(Answer(id_, not error, error))
+    def _answer(self, id_: int, error: str, code: str = "") -> None:
+        self._report(Answer(id_, not error, error, code))
 
     def _no_channel(self, number: int) -> str:
         present = ", ".join(str(each) for each in sorted(self.channels))

@@ -58,6 +58,10 @@ class SupplyConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Make traces of the supply's own array of readings, where its family has one."""
     visa_library: str = "@py"
     """The VISA backend, in PyVISA's words: @py, @ivi, or the path of a library."""
+    serial: str = ""
+    """Serial number of the unit; another one is refused, and this one looked for at other places. Empty: any unit."""
+    leave_alone: tuple[str, ...] = ()
+    """Resources of the other supplies, which are not asked when this one is looked for."""
 
 
 # ---- daemon → guard -------------------------------------------------------------------------------------------
@@ -81,6 +85,8 @@ class PowerOn(msgspec.Struct, frozen=True, tag=True):
     voltage_v: float
     limit_a: float
     rules: RuleLimits
+    consent: str = ""
+    """What the operator consented to where the profile is unverified: `Met.consent` as it was then."""
 
 
 class PowerOff(msgspec.Struct, frozen=True, tag=True):
@@ -130,6 +136,25 @@ class Answer(msgspec.Struct, frozen=True, tag=True):
     id: int
     ok: bool
     error: str = ""
+    code: str = ""
+    """A word for programs where there is one: `consent-needed`."""
+
+
+class Met(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Who answers, and by which profile it is driven."""
+
+    resource: str
+    """Where it answers; not always where the settings say."""
+    profile: str
+    trust: str
+    """How well the profile is verified: unverified, documented, simulated, recorded, used."""
+    notes: tuple[str, ...]
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+    consent: str
+    """What has to come with a power-on as `PowerOn.consent`; empty where no consent is needed."""
 
 
 class LinkChanged(msgspec.Struct, frozen=True, tag=True):
@@ -140,6 +165,10 @@ class LinkChanged(msgspec.Struct, frozen=True, tag=True):
     t_ns: int
     identity: str = ""
     text: str = ""
+    met: Met | None = None
+    """Present where the link is up."""
+    warning: str = ""
+    """A sentence that the operator must see: another unit, or found at another place."""
 
 
 class OutputChanged(msgspec.Struct, frozen=True, tag=True):

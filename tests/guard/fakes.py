@@ -9,7 +9,7 @@ from collections.abc import Callable
 from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.sampler import SupplyThread
-from benchd.guard.wire import ChannelConfig, Report, SupplyConfig
+from benchd.guard.wire import ChannelConfig, Met, Report, SupplyConfig
 from benchd.reading import Flag, Mode, OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkLost, ReplyLate, SupplyError
@@ -101,6 +101,7 @@ class FakeOpened:
     """The fake as `opening.OpenSupply` would hand it over."""
 
     identity = "fake"
+    met = Met("fake", "fake", "simulated", (), "", "", "", "", "")
     protects_over_voltage = False
 
     def __init__(self, supply: FakeSupply) -> None:
@@ -134,6 +135,9 @@ class FakeOpened:
         if self.supply.lost:
             raise LinkLost("fake", "refused")
         return self.identity
+
+    def news(self) -> str:
+        return ""
 
     def close(self) -> None:
         self.closed = True
