@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.supplies.discovery import Found, Place, another_unit
 from benchd.supplies.discovery_abilities import TRUST, abilities
-from benchd.supplies.profile import load_profile
+from benchd.supplies.profile import load_profile, profile_of_unit
 from benchd.supplies.profile_tables import ProfileError
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ def record(found: Found, warnings: list[str]) -> dict[str, Any]:
     said = dataclasses.asdict(found)
     del said["place"]
     place_text = place.pop("text")
-    best = load_profile(found.profiles[0]) if found.profiles else None
+    best = profile_of_unit(found.profiles[0], found.identity) if found.profiles else None
     return (
         place
         | said
@@ -60,7 +60,7 @@ def _profile_lines(found: Found) -> list[str]:
         told.append("its serial number tells no two units apart: it is known by its port only")
     if not found.profiles:
         return told
-    best = load_profile(found.profiles[0])
+    best = profile_of_unit(found.profiles[0], found.identity)
     told.append(f"profiles that fit: {', '.join(found.profiles)}")
     if best.takes_any:
         told.append("no profile is made for it: make sure that it is a power supply before you use a generic one")

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from benchd.supplies.discovery import Found
 from benchd.supplies.discovery_abilities import TRUST
 from benchd.supplies.discovery_places import named_place
-from benchd.supplies.profile import load_profile
+from benchd.supplies.profile import load_profile, profile_of_unit
 from benchd.supplies.profile_tables import OutputRange, Profile, ProfileError
 
 if TYPE_CHECKING:
@@ -212,7 +212,7 @@ def _add(document: TOMLDocument, path: Path, found: Found, name: str, profile_na
 
 def _profile(found: Found, given: str) -> Profile:
     try:
-        profile = load_profile(given or found.profiles[0])
+        profile = profile_of_unit(given or found.profiles[0], found.identity)
     except ProfileError as error:
         raise WriteError(f"{found.resource}: {error}") from error
     if not profile.identity_fits(found.identity):

@@ -22,7 +22,7 @@ from benchd.supplies.profile_tables import LinkProfile, Named, OutputRange, Prof
 
 __all__ = [
     "LinkProfile", "OutputRange", "Profile", "ProfileError", "fitted", "load_profile", "parse_profile",
-    "profile_names", "profile_schema",
+    "profile_names", "profile_of_unit", "profile_schema",
 ]  # fmt: skip
 
 _CONVERTING = threading.Lock()
@@ -75,6 +75,13 @@ def fitted(profile: Profile, named: Named, options: str = "") -> Profile:
         if _holds(variant, named, options):
             return _fitted_to(profile, variant, profile.name)
     return profile
+
+
+def profile_of_unit(name_or_path: str | Path, identity: str) -> Profile:
+    """A profile as it is for the unit with this identification; its options are not known. Raises ProfileError."""
+    profile = load_profile(name_or_path)
+    named = profile.identity.named(identity)
+    return profile if named is None else fitted(profile, named)
 
 
 def profile_schema() -> dict[str, Any]:
