@@ -156,21 +156,25 @@ class Link:
             raise
         self._rest(self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns))
 
-    def send_now(self, data: bytes, gap_ns: int | None = None) -> None:
+    def send_now(self, data: bytes, gap_ns: int | None = None, again: bool = True) -> None:
         """Write at once whatever the state of the link, opening it again if it is lost. Raises LinkLost.
 
         The gap between messages is not waited for; where one is running, the message is repeated after it, as an
-        instrument that needs gaps may have missed the first. So `data` must be harmless to repeat.
+        instrument that needs gaps may have missed the first. So `data` must be harmless to repeat. `again` False: the
+        caller repeats it. `gap_ns`: rest after it, None for that after a setting; twice after a repetition, since an
+        instrument that missed nothing has two to work on.
         """
         if not self._sent_on_present_wire(data):
             self._drop()
             self._connect().send(data, self.timeout_s)
         now_ns = time.monotonic_ns()
-        if self._ready_ns > now_ns:
-            self._ready_ns = max(self._ready_ns, now_ns + self._gap_ns)
-            self.send(data, gap_ns)
-        else:
-            self._rest(self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns))
+        rest_ns = self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns)
+        if self._ready_ns <= now_ns:
+            self._rest(rest_ns)
+            return
+        self._ready_ns = max(self._ready_ns, now_ns + self._gap_ns)
+        if again:
+            self.send(data, 2 * rest_ns)
 
     def identify(self) -> str:
         """Ask for the identification and remember it. Raises LinkError.

@@ -137,10 +137,19 @@ class Supply:
         output = self._outputs[channel]
         output.is_on = None
         output.forget_mode()
-        self.link.send_now(output.off_at_once)
-        if output.off.selection is not None and output.select_gap_ns:
-            # The supply may have lost what came right behind the selection, so once more at its own pace.
-            self._send_selected(output, output.off)
+        # A supply that takes its time works on every message of it, and answers nothing before it is through.
+        gap_ns = output.output_gap_ns or output.set_gap_ns or 0
+        works_ns = len(output.off.messages) * gap_ns
+        if output.off.selection is None or not output.select_gap_ns:
+            self.link.send_now(output.off_at_once, works_ns or None)
+            return
+        # The supply may lose what comes right behind the selection, so once more at its own pace.
+        self.link.send_now(output.off_at_once, 0, again=False)
+        self.link.send(output.off.selection, output.select_gap_ns)
+        *first, last = output.off.messages
+        for data in first:
+            self.link.send(data, gap_ns)
+        self.link.send(last, output.select_gap_ns + works_ns + gap_ns)
 
     def output_state(self, channel: int) -> bool:
         """Ask the instrument: True is on."""
@@ -294,12 +303,6 @@ class Supply:
                 f"{self.place(output.channel)}: asked {selection.decode('ascii').strip()!r}, but the supply says that "
                 f"{answer!r} is selected; somebody at its panel or another program may be changing it: end that"
             )
-
-    def _send_selected(self, output: Output, orders: Orders) -> None:
-        assert orders.selection is not None
-        self.link.send(orders.selection, output.select_gap_ns)
-        for data in orders.messages:
-            self.link.send(data, output.output_gap_ns or output.set_gap_ns)
 
     def _read_plain(self, output: Output, question: Question) -> tuple[float, float, Mode | None]:
         text = self.ask(output, question).decode("latin-1")

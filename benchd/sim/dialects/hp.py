@@ -1,11 +1,12 @@
 """`hp-e3631a`, `agilent-e364xa` (with E3632A to E3634A), `agilent-e364xa-dual`, on their serial port: remote first.
 
 Sources: PM, IK, IVI for the commands; man: E3631A User's Guide (`APPL?` answers a quoted string); man: E3632A p.88,
-p.91, p.118 and man: E364xA p.88, p.120 (protections, that clearing one restores the output, tracking, regulation bits);
+p.91, p.118 and man: E364xA p.86, p.88, p.120 (outputs by name, protections, that clearing one restores the output,
+tracking, regulation bits); man: E3631A p.93, p.95 (which output is selected, `MEAS` with an output's name);
 IK for the rest after `SYST:REM` (0.1 s) and after another output was selected (0.5 s): the supply is busy that long.
 
 From memory: the identity, error 550 for a command in local and that queries are answered there, one switch for all
-outputs of the E3631A, no protections on it, `MEAS` with an output's name, reply forms, ratings; that the output reads
+outputs of the E3631A, no protections on it, reply forms, ratings; that the output reads
 as off while tripped, and a tripped one does not go on before it is cleared.
 """
 
@@ -238,6 +239,21 @@ add_protection_level(_OVER_CURRENT_WORDS, "[SOURce:]CURRent:PROTection[:LEVel]",
 add_protection_state(_OVER_CURRENT_WORDS, "[SOURce:]CURRent:PROTection:STATe", over_current)
 add_trip_query(_OVER_CURRENT_WORDS, "[SOURce:]CURRent:PROTection:TRIPped", over_current)
 add_clear(_OVER_CURRENT_WORDS, "[SOURce:]CURRent:PROTection:CLEar", (over_current,), True)
+
+
+@_DUAL_WORDS.order("INSTrument[:SELect]", 1)
+def _select_word(supply: AgilentE364xaDual, call: Call) -> None:
+    words = {
+        word: place for place in supply.places for word in (f"OUTP{place + 1}", f"OUTPUT{place + 1}", f"OUT{place + 1}")
+    }
+    if (given := name(call.parameters[0])) not in words:
+        raise ScpiError(-224, f"{given} is none of {' '.join(words)}")
+    supply.selected = words[given]
+
+
+@_DUAL_WORDS.query("INSTrument[:SELect]")
+def _selected_word(supply: AgilentE364xaDual, _call: Call) -> str:
+    return f"OUTP{supply.selected + 1}"
 
 
 @_COMMON.query("APPLy")
