@@ -34,8 +34,8 @@ from benchd.supplies.wire import Opener, open_wire
 VOLTAGE_V = 1.0
 """Low enough for what was forgotten on the leads, high enough to stand out (common practice, no source)."""
 LIMIT_A = 0.1
-OFF_S = 2.0
-"""For the proof that the output is off; relays and slow readings take their time."""
+OFF_S = 5.0
+"""For the proof that the output is off; one look at the slowest families takes a second."""
 
 
 class Verdict(enum.StrEnum):

@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 
 from benchd.share import share_path
+from benchd.sim.dialects import FAMILIES
 from benchd.supplies.profile import load_profile, profile_names
 from benchd.supplies.recording import Recorder, recording_path
 from benchd.supplies.recording_replay import Replay, without_rests
 from benchd.supplies.recording_text import Dialogue, parse, write
+from tests.simulated import SimulatedSupply
 from tests.walking import walk
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -60,6 +62,30 @@ def test_every_line_that_is_sent_names_its_source(name):
     for step in dialogue_of(name).steps:
         for entry in step.entries:
             assert entry.kind != ">" or known.search(entry.comment), f"{name}, {step.name}: {entry}"
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_the_simulated_family_is_spoken_to_in_the_same_words(name):
+    """The simulated dialects share no code with the profiles: a reply that is taken otherwise changes what is sent."""
+    dialogue = dialogue_of(name)
+    profile = without_rests(load_profile(name))
+    named = profile.identity.named(dialogue.identity)
+    assert named is not None
+    family = FAMILIES.get(name)
+    options: dict[str, str | float] = {"family": name, "pace": 0} if family is not None else {}
+    if family is not None and named.model in family.models:
+        options["model"] = named.model
+    recorder = Recorder()
+    with SimulatedSupply(**options) as sim:
+        supply = walk(profile, dialogue.channel, sim.resource, recorder.open, recorder.step)
+        assert sim.truth(dialogue.channel).output is False
+    assert supply.named is not None
+    said = recorder.dialogue(name, "simulated", supply.link.identity or "", supply.named, dialogue.channel)
+    assert sent(said) == sent(dialogue)
+
+
+def sent(dialogue: Dialogue) -> list[tuple[str, list[bytes]]]:
+    return [(step.name, [entry.data for entry in step.entries if entry.kind == ">"]) for step in dialogue.steps]
 
 
 def test_a_dialogue_belongs_to_a_profile():
