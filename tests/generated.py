@@ -1,4 +1,5 @@
-"""What is made from the code: the JSON Schema of profiles, and the list of their keys in drivers/README.md.
+"""What is made from the code: the JSON Schema of profiles; in drivers/README.md the list of their keys, and the table of
+the supplies with how well each is verified.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """
@@ -11,9 +12,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from benchd.supplies.profile import profile_schema
+from benchd.supplies.profile import load_profile, profile_names, profile_schema
+from benchd.supplies.profile_tables import Profile
+from benchd.supplies.recording_text import Dialogue, parse
 
-DRIVERS = Path(__file__).resolve().parent.parent / "drivers"
+TESTS = Path(__file__).resolve().parent
+DRIVERS = TESTS.parent / "drivers"
 SCHEMA = DRIVERS / "profile.schema.json"
 README = DRIVERS / "README.md"
 
@@ -35,6 +39,52 @@ def key_list() -> str:
             default = "needed" if key in required else _default(value)
             lines.append(f"- `{key}` ({default}): {value.get('description', '').strip()}")
     return "\n".join(lines[1:]) + "\n"
+
+
+def supply_table() -> str:
+    """The shipped profiles by name, as Markdown."""
+    recordings = [parse(path.read_text("utf-8"), path.name) for path in sorted((TESTS / "recordings").rglob("*.txt"))]
+    lines = [
+        "| profile | for | interfaces | outputs | how verified | notes |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for name in profile_names():
+        profile = load_profile(name)
+        own = [recording for recording in recordings if recording.profile == name and recording.origin == "hardware"]
+        interfaces = ", ".join(profile.link.interfaces) or "any"
+        cells = (name, profile.description, interfaces, _outputs(profile), _verified(profile, own), _notes(profile))
+        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _outputs(profile: Profile) -> str:
+    told = []
+    for output in profile.outputs:
+        sign = "-" if output.negative else ""
+        numbers = ", ".join(map(str, output.numbers))
+        told.append(f"{numbers}: {sign}{output.max_voltage_v:g} V, {output.max_limit_a:g} A")
+    told += [f"{number}: fixed, left alone" for number in profile.channels.fixed]
+    return "; ".join(told) + (" (largest; differs by model)" if profile.variants else "")
+
+
+def _verified(profile: Profile, hardware: list[Dialogue]) -> str:
+    told = ["**unverified**: asks once before power goes on"] if profile.trust == "unverified" else []
+    dialogue = TESTS / "dialogues" / f"{profile.name}.txt"
+    if dialogue.exists():
+        simulated = parse(dialogue.read_text("utf-8"), dialogue.name).origin == "simulated"
+        told.append("dialogue with the simulated supply" if simulated else "dialogue from documents")
+    if hardware:
+        identities = (profile.identity.named(recording.identity) for recording in hardware)
+        models = sorted({named.model for named in identities if named is not None})
+        told.append(f"recorded from hardware: {len(hardware)} ({', '.join(models)})")
+    if profile.trust == "used":
+        told.append("used for repairs")
+    return "; ".join(told)
+
+
+def _notes(profile: Profile) -> str:
+    warned = profile.link.serial.levels != "ttl" or any("TTL" in note for note in profile.notes)
+    return " ".join([*(() if warned else ("TTL levels on its serial connector.",)), *profile.notes])
 
 
 def _tables(schema: dict[str, Any], name: str, place: str) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -72,9 +122,14 @@ def between(text: str, mark: str, new: str) -> str:
     return head + begin + "\n" + new + "\n" + end + rest.partition(end)[2]
 
 
+def readme_text() -> str:
+    """drivers/README.md with its made parts made anew."""
+    return between(between(README.read_text("utf-8"), "supplies", supply_table()), "keys", key_list())
+
+
 def files() -> dict[Path, Callable[[], str]]:
     """Each file, and what it has to hold."""
-    return {SCHEMA: schema_text, README: lambda: between(README.read_text("utf-8"), "keys", key_list())}
+    return {SCHEMA: schema_text, README: readme_text}
 
 
 if __name__ == "__main__":

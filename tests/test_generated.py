@@ -16,6 +16,27 @@ def test_what_is_generated_is_up_to_date(path):
     assert path.read_text("utf-8") == generated.files()[path](), "run: python -m tests.generated"
 
 
+def test_the_table_of_supplies_has_each_profile_once_and_says_how_well_it_is_verified():
+    rows = [[cell.strip() for cell in row.split(" | ")] for row in generated.supply_table().splitlines()[2:]]
+    assert [row[0].removeprefix("| ") for row in rows] == profile_names()
+    for name, row in zip(profile_names(), rows, strict=True):
+        assert len(row) == 6, row
+        assert ("**unverified**" in row[4]) is (load_profile(name).trust == "unverified")
+        assert "dialogue" in row[4]
+
+
+def test_a_recording_of_the_hardware_shows_in_the_table(tmp_path, monkeypatch):
+    (tmp_path / "dialogues").mkdir()
+    recording = tmp_path / "recordings" / "generic-scpi" / "EX-30_1.07_hardware.txt"
+    recording.parent.mkdir(parents=True)
+    head = "# benchd dialogue 1\nprofile: generic-scpi\norigin: hardware\nidentity: Example Works,EX-30,SERIAL,1.07\n"
+    recording.write_text(head + "channel: 1\n## identification\n")
+    monkeypatch.setattr(generated, "TESTS", tmp_path)
+    (row,) = (row for row in generated.supply_table().splitlines() if row.startswith("| generic-scpi |"))
+    assert "recorded from hardware: 1 (EX-30)" in row
+    assert "dialogue" not in row
+
+
 def test_every_key_has_a_description():
     for table, definition in profile_schema()["$defs"].items():
         for key, value in definition["properties"].items():
