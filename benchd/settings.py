@@ -12,6 +12,7 @@ import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
+VISA_LIBRARIES = ("@py", "@ivi", "@sim")
 SECRET_KEYS = {"token", "password"}
 ES1_MAX_V = 60.0
 """V DC: the limit of electrical class ES1 (IEC 62368-1 table 4, from memory); above it this tool is out of scope."""
@@ -109,6 +110,8 @@ class Supply(_Table):
     timeout_ms: Annotated[float, Field(ge=20, le=10000)] = 300.0
     on_daemon_loss: Literal["off", "hold"] = "off"
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
+    visa_library: str = "@py"
+    array_readback: bool = False
     channel: Annotated[list[Channel], Field(min_length=1)]
 
     _check_name = field_validator("name")(_name)
@@ -120,6 +123,17 @@ class Supply(_Table):
             raise ValueError(
                 "allowed is a VISA resource name, for example TCPIP0::192.0.2.5::5025::SOCKET or "
                 "ASRL/dev/ttyUSB0::INSTR (`benchd supplies` lists what is there)"
+            )
+        return text
+
+    @field_validator("visa_library")
+    @classmethod
+    def _library(cls, text: str) -> str:
+        path = "/" in text and "\0" not in text and text.isprintable() and not text.startswith("@")
+        if text not in VISA_LIBRARIES and not path:
+            raise ValueError(
+                f"allowed are {', '.join(VISA_LIBRARIES)} (PyVISA-py, an installed VISA, PyVISA-sim) or the path of a "
+                "library, for example /usr/lib/libvisa.so"
             )
         return text
 
@@ -243,13 +257,32 @@ def check_plan(settings: Settings, supply: str, channel: Channel, name: str | No
         raise ValueError(
             f"{where}: plan {wanted!r} asks for {plan.limit_a} A, the channel's max_limit_a is {channel.max_limit_a} A"
         )
-    timeout_ms = next(s.timeout_ms for s in settings.supply if s.name == supply)
-    if not timeout_ms <= plan.stale_ms:
-        raise ValueError(
-            f"{where}: plan {wanted!r} is to trip after stale_ms = {plan.stale_ms} ms without a reading, but one reply "
-            f"may take timeout_ms = {timeout_ms} ms: lower timeout_ms of the supply, or raise stale_ms of the plan"
-        )
+    _check_patience(plan, next(s for s in settings.supply if s.name == supply), where)
     return plan
+
+
+def _check_patience(plan: Plan, supply: Supply, where: str) -> None:
+    """Raises ValueError where readings come too slowly for the plan's stale_ms."""
+    promise = f"{where}: plan {plan.name!r} is to trip after stale_ms = {plan.stale_ms} ms without a reading, but"
+    if not supply.timeout_ms <= plan.stale_ms:
+        raise ValueError(
+            f"{promise} one reply may take timeout_ms = {supply.timeout_ms} ms: lower timeout_ms of the supply, or "
+            "raise stale_ms of the plan"
+        )
+    from benchd.supplies.pace import round_s
+    from benchd.supplies.profile import ProfileError, load_profile
+
+    try:
+        profile = load_profile(supply.profile)
+    except ProfileError:
+        return  # told where the profile is used
+    channels = len(supply.channel)
+    round_ms = 1e3 * round_s(profile, channels, supply.resource.upper().startswith("ASRL"))
+    if not round_ms <= plan.stale_ms:
+        raise ValueError(
+            f"{promise} by the rests in profile {profile.name} one round of readings of its {channels} channels takes "
+            f"{round_ms:.0f} ms: raise stale_ms of the plan, or use fewer channels"
+        )
 
 
 def load(path: Path) -> Settings:

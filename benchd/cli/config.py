@@ -23,19 +23,12 @@ def example(json_: Annotated[bool, out.JSON] = False) -> None:
 def check(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotated[bool, out.JSON] = False) -> None:
     """Check a settings file and the driver profiles it names. Example: benchd config check -c benchd.toml"""
     from benchd.settings import SettingsError, load
-    from benchd.supplies.profile import ProfileError, load_profile
+    from benchd.settings_fit import unfit
 
     path = out.config_path(config)
     faults: list[str] = []
     try:
-        settings = load(path)
-        for supply in settings.supply:
-            try:
-                profile = load_profile(supply.profile)
-                for channel in supply.channel:
-                    profile.output(channel.number)
-            except ProfileError as e:
-                faults.append(f"{path}: supply {supply.name}: {e}")
+        faults += [f"{path}: {fault}" for fault in unfit(load(path))]
     except SettingsError as e:
         faults += str(e).splitlines()
     record: dict[str, Any] = {"file": str(path), "ok": not faults, "faults": faults}

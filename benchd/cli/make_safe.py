@@ -44,4 +44,11 @@ def _one(supply: Supply) -> list[ChannelSafe]:
         profile = load_profile(supply.profile)
     except ProfileError as e:
         return [ChannelSafe(n, OutputState.UNKNOWN, str(e)) for n in numbers]
-    return make_safe(supply.resource, profile, numbers, supply.timeout_ms / 1000, baud_rate=supply.baud_rate)
+    return make_safe(
+        supply.resource,
+        profile,
+        numbers,
+        supply.timeout_ms / 1000,
+        baud_rate=supply.baud_rate,
+        library=supply.visa_library,
+    )

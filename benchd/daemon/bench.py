@@ -78,10 +78,36 @@ class Bench:
         before = watch.plan, watch.board
         watch.plan, watch.board = chosen.name, board
         try:
-            await self._guard().power_on(supply, channel, chosen.voltage_v, chosen.limit_a, rule_limits(chosen))
+            await self._guard().power_on(
+                supply,
+                channel,
+                chosen.voltage_v,
+                chosen.limit_a,
+                rule_limits(chosen),
+                self._core.meetings.given(supply),
+            )
         except GuardRefused as e:
             watch.plan, watch.board = before  # another page may have switched it on with another plan meanwhile
-            raise Refused("wrong-state", str(e)) from None
+            raise Refused(e.code or "wrong-state", str(e)) from None
+
+    async def consent(self, supply: str, key: str, who: str) -> None:
+        """See `BenchPort.consent`."""
+        self._watch(supply, next((c for s, c in self._core.watches if s == supply), 1))
+        met = self._core.meetings.of(supply)
+        if met is None:
+            raise Refused(
+                "link-down", f"supply {supply} has not been reached yet: it has to be met before it can be consented to"
+            )
+        if not met.consent:
+            raise Refused("wrong-state", f"supply {supply}: profile {met.profile} is {met.trust}; it needs no consent")
+        if key != met.consent:
+            raise Refused(
+                "wrong-state",
+                f"supply {supply}: what was consented to is not what is there now ({met.maker} {met.model} by profile "
+                f"{met.profile}); read it again and decide again",
+            )
+        if self._core.meetings.needed(supply):
+            self._core.accept(supply, who)
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:
         """See `BenchPort.power_off`."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from concurrent.futures import Future
 from typing import Any
 
@@ -13,13 +13,16 @@ import msgspec
 import numpy as np
 
 from benchd.daemon.hub import Hub
+from benchd.daemon.meetings import Meetings
 from benchd.daemon.memory import between
 from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
 from benchd.guard.client import GuardClient
+from benchd.guard.consent import explanation
 from benchd.guard.states import REASONS
 from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
 from benchd.reading import Block, OutputState
 from benchd.settings import Settings
+from benchd.store.consent_rows import Consent, add_consent
 from benchd.store.errors import LogError
 from benchd.store.filing import summarise
 from benchd.store.log import TraceRow
@@ -54,9 +57,11 @@ class Core:
         accuracies: dict[tuple[str, int], Conditions],
         writer: LogWriter,
         current_job: str | None,
+        consents: Iterable[str] = (),
     ) -> None:
         self.settings = settings
         self.writer = writer
+        self.meetings = Meetings(consents)
         self.job = current_job
         self._filing: set[asyncio.Task[None]] = set()
         self.guard: GuardClient | None = None
@@ -162,14 +167,36 @@ class Core:
         self.state_changed(watch)
 
     def _on_link(self, change: LinkChanged) -> None:
+        if change.warning:
+            self.alarm(change.warning)
+        if told := self.meetings.take(change):
+            # No alarm, which goes after a while: the view says it as long as consent is missing.
+            log.warning("%s", told)
+            self.event("alarm", {"text": told})
         for (supply, _), watch in self.watches.items():
             if supply == change.supply:
                 watch.link_up, watch.link_text = change.up, change.text
                 watch.identity = change.identity or watch.identity
+                watch.met = change.met or watch.met
                 self.state_changed(watch)
         payload = {"up": change.up, "identity": change.identity, "text": change.text}
         self._enter("link", change.supply, None, None, payload)
         self.event("link", payload | {"supply": change.supply})
+
+    def accept(self, supply: str, who: str) -> None:
+        """The operator consents to the unverified profile by which this supply is driven; kept in the log."""
+        met = self.meetings.of(supply)
+        assert met is not None
+        self.meetings.accept(met.consent)
+        consent = Consent(supply, met.profile, met.maker, met.model, met.consent, who, explanation(met))
+        self._later(self.writer.submit(lambda db: add_consent(db, consent)))
+        log.warning(
+            "supply %s: consent to unverified profile %s was given by %s", supply, met.profile, who or "somebody"
+        )
+        self.event("consent", {"supply": supply, "profile": met.profile, "who": who})
+        for (name, _), watch in self.watches.items():
+            if name == supply:
+                self.state_changed(watch)
 
     def _trace_closed(self, opened: OpenTrace, closed: TraceClosed) -> None:
         task = asyncio.get_running_loop().create_task(self._file(opened, closed), name=f"file {opened.id}")
@@ -234,6 +261,8 @@ class Core:
             "limit_a": watch.limit_a,
             "job": self.job,
             "trip": watch.trip,
+            "trust": watch.met.trust if watch.met else None,
+            "consent_needed": bool(self.meetings.needed(watch.supply)),
         }
 
     async def pump(self) -> None:
@@ -271,6 +300,8 @@ class Core:
         health = self.writer.health()
         guard = self.guard.state if self.guard else "restarting"
         channels = [w.view(now) for w in self.watches.values()]
+        for channel in channels:
+            channel.consent_key = self.meetings.needed(channel.supply)
         for channel in channels if guard != "alive" else ():
             if channel.link_up:  # it was the guard's link
                 channel.link_up, channel.link_text = False, f"the guard is {guard}"
@@ -292,6 +323,7 @@ class Core:
             for w in self.watches.values()
             if w.output == OutputState.UNKNOWN
         ]
+        found += self.meetings.warnings()
         found += [text for text, at_s in self.alarms.items() if time.monotonic() - at_s < ALARM_S]
         if health["state"] != "ok":
             found.append(f"the log is not being written: {health['text']}")

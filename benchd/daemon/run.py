@@ -12,18 +12,21 @@ import os
 import signal
 from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig, Tripped
 from benchd.reading import OutputState
-from benchd.settings import Settings, SettingsError, secret
+from benchd.settings import Settings, SettingsError, Supply, secret
+from benchd.settings_fit import unfit
+from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
-from benchd.supplies.profile import ProfileError, load_profile
+from benchd.supplies.profile import load_profile
+from benchd.supplies.profile_outputs import OutputRange
 from benchd.traces.trace import Conditions
 from benchd.web.app import create_app
 from benchd.web.server import CannotListen, serve
@@ -67,11 +70,11 @@ class Daemon:
         folder = self._settings.data_path
         with _only_one(folder), contextlib.ExitStack() as undo:
             configure, accuracies = self._supplies()
-            writer, job, latched = _open_log(folder / "benchd.sqlite")
+            writer, kept = _open_log(folder / "benchd.sqlite")
             undo.callback(writer.close)
-            self.core = core = Core(self._settings, accuracies, writer, job)
+            self.core = core = Core(self._settings, accuracies, writer, kept.job, kept.consents)
             core.on_event = on_event
-            core.restore_latches(latched)
+            core.restore_latches(kept.latched)
             core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
             loop = asyncio.get_running_loop()
@@ -133,36 +136,15 @@ class Daemon:
         return confirmed
 
     def _supplies(self) -> tuple[Configure, dict[tuple[str, int], Conditions]]:
-        supplies: list[SupplyConfig] = []
-        accuracies: dict[tuple[str, int], Conditions] = {}
-        for s in self._settings.supply:
-            try:
-                profile = load_profile(s.profile)
-            except ProfileError as e:
-                raise StartError(f"supply {s.name}: {e}") from None
-            for c in s.channel:
-                try:
-                    output = profile.output(c.number)
-                except ProfileError as e:
-                    raise StartError(f"supply {s.name} channel {c.number}: {e}") from None
-                accuracies[s.name, c.number] = Conditions(
-                    resolution_a=output.read_resolution_a,
-                    accuracy_fraction=output.accuracy_fraction_a,
-                    accuracy_offset_a=output.accuracy_offset_a,
-                )
-            supplies.append(
-                SupplyConfig(
-                    name=s.name,
-                    resource=s.resource,
-                    profile=s.profile,
-                    channels=tuple(ChannelConfig(c.number, c.max_voltage_v, c.max_limit_a) for c in s.channel),
-                    reading_interval_s=s.reading_interval_ms / 1000,
-                    timeout_s=s.timeout_ms / 1000,
-                    on_daemon_loss=s.on_daemon_loss,
-                    baud_rate=s.baud_rate,
-                )
-            )
-        return Configure(tuple(supplies), lock_dir=str(lock_dir())), accuracies
+        if faults := unfit(self._settings):
+            raise StartError("\n".join(faults))
+        supplies = tuple(guarded(s, self._settings) for s in self._settings.supply)
+        accuracies = {
+            (s.name, c.number): measured(load_profile(s.profile).output(c.number))
+            for s in self._settings.supply
+            for c in s.channel
+        }
+        return Configure(supplies, lock_dir=str(lock_dir())), accuracies
 
     def _followers(self, core: Core, writer: LogWriter, folder: Path) -> list[asyncio.Task[Any]]:
         tasks: list[asyncio.Task[Any]] = []
@@ -193,6 +175,35 @@ class Daemon:
         return tasks
 
 
+def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
+    """A supply of the settings as the guard takes it."""
+    return SupplyConfig(
+        name=supply.name,
+        resource=supply.resource,
+        profile=supply.profile,
+        channels=tuple(ChannelConfig(c.number, c.max_voltage_v, c.max_limit_a) for c in supply.channel),
+        reading_interval_s=supply.reading_interval_ms / 1000,
+        timeout_s=supply.timeout_ms / 1000,
+        on_daemon_loss=supply.on_daemon_loss,
+        baud_rate=supply.baud_rate,
+        array_readback=supply.array_readback,
+        visa_library=supply.visa_library,
+        serial=supply.serial,
+        leave_alone=tuple(other.resource for other in settings.supply if other.name != supply.name),
+    )
+
+
+def measured(output: OutputRange) -> Conditions:
+    """How well an output's readings are known, as its profile says. Zeros in a profile: not stated."""
+    return Conditions(
+        resolution_a=output.read_resolution_a,
+        accuracy_fraction_a=output.accuracy_fraction_a or None,
+        accuracy_offset_a=output.accuracy_offset_a or None,
+        accuracy_fraction_v=output.accuracy_fraction_v or None,
+        accuracy_offset_v=output.accuracy_offset_v or None,
+    )
+
+
 def lock_dir() -> Path:
     """Where supplies are locked: one folder for all users' daemons of this machine, since a supply is one thing."""
     folder = Path("/run/lock") if os.access("/run/lock", os.W_OK) else Path("/tmp")  # noqa: S108
@@ -206,15 +217,23 @@ def lock_dir() -> Path:
     return found
 
 
-def _open_log(path: Path) -> tuple[LogWriter, str | None, dict[tuple[str, int], Tripped | None]]:
+class _Kept(NamedTuple):
+    """What an earlier daemon left in the log."""
+
+    job: str | None = None
+    latched: dict[tuple[str, int], Tripped | None] = {}  # noqa: RUF012 (never changed)
+    consents: frozenset[str] = frozenset()
+
+
+def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
     try:
         writer = LogWriter(path)
     except LogError as e:
         raise StartError(str(e)) from None
     # A log that cannot be written now is the writer's to report and to try again: protection does not wait for it.
     with contextlib.suppress(LogError), Log.open(path, read_only=True) as db:
-        return writer, db.current_job(), db.latched()
-    return writer, None, {}
+        return writer, _Kept(db.current_job(), db.latched(), consented(db))
+    return writer, _Kept()
 
 
 async def _up(page: asyncio.Task[None], address: asyncio.Future[str]) -> None:

@@ -6,8 +6,10 @@ import dataclasses
 from collections.abc import Callable
 from typing import Any
 
+import msgspec
+
 from benchd.daemon.memory import Memory
-from benchd.guard.wire import OutputChanged, Tripped
+from benchd.guard.wire import Met, OutputChanged, Tripped
 from benchd.reading import Block, Mode, OutputState
 from benchd.settings import CaptureSettings, Channel
 from benchd.store.log import new_trace_id
@@ -60,6 +62,7 @@ class ChannelWatch:
         self.link_up = False
         self.link_text = "not connected yet"
         self.identity = ""
+        self.met: Met | None = None
         self.dropped = 0
         self.open: OpenTrace | None = None
         self.last_closed: OpenTrace | None = None
@@ -145,13 +148,8 @@ class ChannelWatch:
                     self.number,
                     self._job(),
                     event.start_ns,
-                    Conditions(
-                        set_voltage_v=self.set_voltage_v,
-                        limit_a=self.limit_a,
-                        resolution_a=self._accuracy.resolution_a,
-                        accuracy_fraction=self._accuracy.accuracy_fraction,
-                        accuracy_offset_a=self._accuracy.accuracy_offset_a,
-                        board=self.board,
+                    msgspec.structs.replace(
+                        self._accuracy, set_voltage_v=self.set_voltage_v, limit_a=self.limit_a, board=self.board
                     ),
                 )
             elif isinstance(event, TraceClosed) and self.open is not None:
@@ -168,7 +166,7 @@ class ChannelWatch:
 
     def view(self, now_ns: int) -> ChannelView:
         """As the page shows it."""
-        latest = self._latest
+        latest, met = self._latest, self.met
         age_s = (now_ns - latest[0]) / 1e9 if latest else None
         return ChannelView(
             supply=self.supply,
@@ -190,6 +188,11 @@ class ChannelWatch:
             latched=self.latched,
             trip=self.trip,
             identity=self.identity,
+            model=f"{met.maker} {met.model}".strip() if met else "",
+            firmware=met.firmware if met else "",
+            profile=met.profile if met else "",
+            trust=met.trust if met else "",
+            notes=list(met.notes) if met else [],
         )
 
 

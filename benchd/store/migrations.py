@@ -40,7 +40,15 @@ CREATE TABLE rejected (
 CREATE TABLE settings_changes (id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, settings TEXT NOT NULL);
 """
 
-STEPS = (_V1,)
+_V2 = """
+CREATE TABLE consents (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, supply TEXT NOT NULL, profile TEXT NOT NULL,
+  maker TEXT NOT NULL, model TEXT NOT NULL, key TEXT NOT NULL, who TEXT NOT NULL, text TEXT NOT NULL);
+UPDATE traces SET conditions = replace(conditions, '"accuracy_fraction":', '"accuracy_fraction_a":');
+"""
+# Quotes inside of the board's name are escaped in JSON, so that the key alone has the colon right behind its quote.
+
+STEPS = (_V1, _V2)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 

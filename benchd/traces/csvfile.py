@@ -5,11 +5,15 @@ Keys (all may be missing; empty, `none` or `unknown` also says: not known):
     set_voltage_v       what the supply was set to, V
     limit_a             its current limit, A
     resolution_a        smallest step of the current reading, A
-    accuracy_fraction   current accuracy: share of the reading
-    accuracy_offset_a   current accuracy: constant part, A
+    accuracy_fraction_a accuracy of current readings, ± (fraction of the reading + offset): the fraction
+    accuracy_offset_a   the offset, A
+    accuracy_fraction_v the same for voltage readings
+    accuracy_offset_v   the offset, V
     board               any text; kept as data, never interpreted
     button_s, connected_s, removed_s, boot_end_s    given by a person: when, in the file's own time
     tripped_s, off_s    given by the bench: when the output was switched off
+
+Older files have accuracy_fraction for accuracy_fraction_a.
 
 An optional fourth column `mode` says cv, cc, off or unknown. Other comment lines are remarks and are not read, but a
 key that is nearly one of the above is taken for a slip of the pen and refused.
@@ -43,9 +47,13 @@ CONDITION_RANGES = {
     "set_voltage_v": (0.0, 1e4),
     "limit_a": (0.0, 1e4),
     "resolution_a": (0.0, 1.0),
-    "accuracy_fraction": (0.0, 1.0),
+    "accuracy_fraction_a": (0.0, 1.0),
     "accuracy_offset_a": (0.0, 1e4),
+    "accuracy_fraction_v": (0.0, 1.0),
+    "accuracy_offset_v": (0.0, 1e4),
 }
+OLDER = {"accuracy_fraction": "accuracy_fraction_a"}
+"""Keys that files of earlier versions have, and what they are called now."""
 MARK_KEYS: dict[str, MarkKind] = {
     "button_s": "button",
     "connected_s": "connected",
@@ -121,14 +129,7 @@ def parse_csv(text: str, name: str = "csv") -> Trace:
             raise CsvError(name, line, key, f"{at_s:g} s lies outside the readings, {first:g} to {last:g} s")
         kind = MARK_KEYS[key]
         marks.append(Mark(kind, round(at_s * 1e9), "guard" if kind in BY_GUARD else "hand"))
-    conditions = Conditions(
-        set_voltage_v=head.conditions.get("set_voltage_v"),
-        limit_a=head.conditions.get("limit_a"),
-        resolution_a=head.conditions.get("resolution_a"),
-        accuracy_fraction=head.conditions.get("accuracy_fraction"),
-        accuracy_offset_a=head.conditions.get("accuracy_offset_a"),
-        board=head.board,
-    )
+    conditions = Conditions(**head.conditions, board=head.board)
     return Trace(samples, 0, conditions, tuple(sorted(marks, key=lambda m: m.t_ns)))
 
 
@@ -182,6 +183,7 @@ def _head(lines: list[str], name: str) -> _Head:
         found = _COMMENT.fullmatch(line)
         if found:
             key, value = found[1].lower(), found[2].strip()
+            key = OLDER.get(key, key)
             if key in KEYS and key in seen:
                 raise CsvError(name, number, key, "is given twice; give it once")
             seen.add(key)

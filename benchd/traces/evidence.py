@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from benchd.traces.features import Features, Rest, Short
@@ -71,20 +72,39 @@ def milliamps(value_a: float) -> str:
     return f"{value_a:.2f} A" if abs(value_a) >= 0.9995 else f"{value_a * 1e3:.3g} mA"
 
 
+def within(value_a: float, u_a: float) -> str:
+    """A current and its uncertainty, rounded to two digits of the uncertainty (JCGM 100:2008 §7.2.6)."""
+    if not u_a > 0:
+        return milliamps(value_a)
+    scale, unit = (1.0, "A") if max(abs(value_a), u_a) >= 0.9995 else (1e3, "mA")
+    digits = min(max(1 - math.floor(math.log10(u_a * scale)), 0), 4)
+    return f"{value_a * scale:.{digits}f} {unit} ± {u_a * scale:.{digits}f} {unit}"
+
+
+def coverage(stated: bool) -> str:
+    """What stands behind a ±: the coverage factor, and whether the supply's accuracy is in it."""
+    return "k = 2" if stated else "k = 2, accuracy of the supply not stated"
+
+
 def _leak(f: Features, start: Start) -> Evidence | None:
     if start.leak_a is None or f.leak_u_a is None:
         return None
-    accuracy = "" if f.accuracy_known else " from noise and step alone; the supply's accuracy is not known"
     window_s = start.leak_to_s - start.leak_from_s
     when = "before the button" if start.button_s is not None else "with no button to be seen"
     return Evidence(
-        f"{start.leak_a * 1e3:.1f} mA ± {f.leak_u_a * 1e3:.1f} mA (k = 2{accuracy}) flow {when}, "
+        f"{within(start.leak_a, f.leak_u_a)} ({coverage(f.known.current_stated)}) flow {when}, "
         f"over {window_s:.1f} s; up to {f.normal_leak_a * 1e3:.0f} mA is normal here.",
         "current before the button",
         start.leak_a,
         "A",
         f.leak_u_a,
     )
+
+
+def _tail_u(f: Features, rest: Rest) -> float:
+    """Expanded uncertainty of the mean of the stable end, A."""
+    readings = round(rest.tail_s / f.line.interval_s / f.line.repeats) if f.line.interval_s else 1
+    return f.known.current_u(rest.tail_a, f.line.resolution_a, f.line.sigma_a, max(readings, 1))
 
 
 def _button(start: Start) -> Evidence | None:
@@ -99,11 +119,16 @@ def _kept(*found: Evidence | None) -> list[Evidence]:
 
 
 def _peak(f: Features, rest: Rest) -> Evidence:
+    step_a = f.line.resolution_a
+    lasting_u = f.known.current_u(rest.sustained_a, step_a, f.bins.sigma_a if f.bins else f.line.sigma_a)
+    highest_u = f.known.current_u(rest.peak_a, step_a, f.line.sigma_a)
     return Evidence(
-        f"The highest lasting current is {milliamps(rest.sustained_a)}, the highest reading {milliamps(rest.peak_a)}.",
+        f"The highest lasting current is {within(rest.sustained_a, lasting_u)}, the highest reading "
+        f"{within(rest.peak_a, highest_u)} ({coverage(f.known.current_stated)}).",
         "highest lasting current",
         rest.sustained_a,
         "A",
+        lasting_u,
     )
 
 
@@ -184,12 +209,14 @@ def _early_leak(f: Features, start: Start, rest: Rest) -> list[Evidence]:
 
 
 def _stall(f: Features, start: Start, rest: Rest) -> list[Evidence]:
+    u_a = _tail_u(f, rest)
     flat = Evidence(
-        f"For the last {rest.tail_s:.1f} s of {rest.length_s:.1f} s it stays at {milliamps(rest.tail_a)}, "
-        f"scattering by {rest.tail_texture_a * 1e3:.2g} mA.",
+        f"For the last {rest.tail_s:.1f} s of {rest.length_s:.1f} s it stays at {within(rest.tail_a, u_a)} "
+        f"({coverage(f.known.current_stated)}), scattering by {rest.tail_texture_a * 1e3:.2g} mA.",
         "level",
         rest.tail_a,
         "A",
+        u_a,
     )
     return _kept(flat, _peak(f, rest), _button(start), _leak(f, start))
 
@@ -225,12 +252,14 @@ def _boot(f: Features, start: Start, rest: Rest) -> list[Evidence]:
         "s",
     )
     if rest.tail_s > 0.5 and rest.high_before_tail_a > rest.tail_a:
+        u_a = _tail_u(f, rest)
         end = Evidence(
-            f"Then it settles at {milliamps(rest.tail_a)} for {rest.tail_s:.1f} s, below the "
-            f"{milliamps(rest.high_before_tail_a)} of its busiest half second.",
+            f"Then it settles at {within(rest.tail_a, u_a)} ({coverage(f.known.current_stated)}) for "
+            f"{rest.tail_s:.1f} s, below the {milliamps(rest.high_before_tail_a)} of its busiest half second.",
             "settled current",
             rest.tail_a,
             "A",
+            u_a,
         )
     else:
         end = Evidence(
@@ -251,7 +280,13 @@ def _limited(f: Features) -> Evidence | None:
             "s",
         )
     if f.sag >= 0.1:
-        return Evidence(f"The voltage falls by {f.sag:.0%} of its setting.", "fall of the voltage", f.sag)
+        return Evidence(
+            f"The voltage falls by {f.sag:.1%} ± {f.sag_u:.1%} of its setting ({coverage(f.known.voltage_stated)}).",
+            "fall of the voltage",
+            f.sag,
+            "",
+            f.sag_u,
+        )
     return None
 
 

@@ -7,11 +7,12 @@ import itertools
 
 import numpy as np
 
-from benchd.traces.line import Bools, Line, make_line
+from benchd.traces.line import Bools, Line, make_line, seen_step
+from benchd.traces.noise import SIGMA_PER_MAD
 from benchd.traces.repeats import Repeats, find_repeats
 from benchd.traces.start import Bins, Level, Start, connected_before, find_levels, find_start, first_draw, make_bins
 from benchd.traces.trace import Trace
-from benchd.traces.uncertainty import expanded
+from benchd.traces.uncertainty import Known
 
 INRUSH_S = 0.2
 """Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
@@ -117,7 +118,8 @@ class Features:
     start: Start | None
     leak_u_a: float | None
     """Expanded uncertainty (k = 2) of the leak, A. JCGM 100, see `uncertainty.expanded`."""
-    accuracy_known: bool
+    known: Known
+    """What says how well the readings are known."""
     normal_leak_a: float
     odd_leak_a: float
     rest: Rest | None
@@ -127,6 +129,8 @@ class Features:
     """Time at the current limit with the voltage still up, the first inrush left out."""
     sag: float
     """Largest fall of the voltage that is no collapse, as a share of the setting."""
+    sag_u: float
+    """Its expanded uncertainty (k = 2), likewise; that of the setting itself is not in it."""
     tripped_s: float | None
     """When the output was switched off to protect the board, s, as marked by the guard or by hand; None: not marked."""
     charge_c: float
@@ -144,14 +148,30 @@ def extract(trace: Trace) -> Features:
     energy = float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0
     duration = float(line.t_s[-1] - line.t_s[0]) if len(line.t_s) else 0.0
     rate = 1 / line.interval_s if line.interval_s > 0 else 0.0
-    known = trace.conditions.accuracy_fraction is not None or trace.conditions.accuracy_offset_a is not None
+    known = Known.of(trace.conditions)
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
     normal_a, odd_a = NORMAL_LEAK_A[laptop], ODD_LEAK_A[laptop]
     tripped_s = trace.mark_s("tripped")
     common = (len(s), duration, rate, line)
     if not len(line.t_s):
         return Features(
-            *common, None, (), None, None, known, normal_a, odd_a, None, None, None, 0.0, 0.0, tripped_s, charge, energy
+            *common,
+            None,
+            (),
+            None,
+            None,
+            known,
+            normal_a,
+            odd_a,
+            None,
+            None,
+            None,
+            0.0,
+            0.0,
+            0.0,
+            tripped_s,
+            charge,
+            energy,
         )
     bins = make_bins(line)
     levels = find_levels(bins)
@@ -162,9 +182,9 @@ def extract(trace: Trace) -> Features:
     swing_a = max(6 * bins.sigma_a, 2.5 * line.resolution_a)
     repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s, swing_a) if begin_s is not None else None
     start = find_start(line, bins, levels, marked_s, normal_a, repeats.low_a if repeats else None)
-    leak_u = _leak_uncertainty(trace, line, start)
+    leak_u = _leak_uncertainty(known, line, start)
     rest = find_rest(line, bins, levels, start)
-    limit_s, sag = _limits(line, start)
+    limit_s, sag, sag_u = _limits(line, start, known)
     return Features(
         *common,
         bins,
@@ -179,6 +199,7 @@ def extract(trace: Trace) -> Features:
         short,
         limit_s,
         sag,
+        sag_u,
         tripped_s,
         charge,
         energy,
@@ -344,8 +365,9 @@ def _dropouts(line: Line, after: Bools, nothing_a: float) -> int:
     return int(np.count_nonzero(held & (t[ends] - t[begins] < 0.8)))
 
 
-def _limits(line: Line, start: Start) -> tuple[float, float]:
-    """Time at the limit with the voltage up, s; largest fall of the voltage, share of the setting."""
+def _limits(line: Line, start: Start, known: Known) -> tuple[float, float, float]:
+    """Time at the limit with the voltage up, s; largest fall of the voltage, and its uncertainty, as shares of the
+    setting."""
     steps = np.append(np.diff(line.t_s), line.interval_s)
     first_s = start.first_s if start.first_s is not None else float(line.t_s[0])
     # What is at the limit before the first lasting current did not last.
@@ -353,24 +375,19 @@ def _limits(line: Line, start: Start) -> tuple[float, float]:
     held = line.pinned & ~line.collapsed & ~charging
     limit_s = float(np.minimum(steps, 2 * line.interval_s)[held].sum())
     if line.set_v is None:
-        return limit_s, 0.0
+        return limit_s, 0.0, 0.0
     volts = line.voltage_v[~line.collapsed & ~charging & (line.current_a > line.seen_a)]
     if len(volts) < 3:
-        return limit_s, 0.0
+        return limit_s, 0.0, 0.0
     # The second-lowest per cent, so that no single odd reading decides.
     low = float(np.percentile(volts, 2))
-    return limit_s, max(1 - low / line.set_v, 0.0)
+    # First differences are blind to the slow changes that the board makes; see `line.noise_sigma`.
+    steps_v = np.diff(volts[:: line.repeats])
+    sigma_v = SIGMA_PER_MAD / 2**0.5 * float(np.median(np.abs(steps_v))) if len(steps_v) else 0.0
+    return limit_s, max(1 - low / line.set_v, 0.0), known.voltage_u(low, seen_step(volts), sigma_v) / line.set_v
 
 
-def _leak_uncertainty(trace: Trace, line: Line, start: Start) -> float | None:
+def _leak_uncertainty(known: Known, line: Line, start: Start) -> float | None:
     if start.leak_a is None:
         return None
-    c = trace.conditions
-    return expanded(
-        start.leak_a,
-        c.accuracy_fraction or 0.0,
-        c.accuracy_offset_a or 0.0,
-        line.resolution_a,
-        line.sigma_a,
-        max(start.leak_readings // line.repeats, 1),
-    )
+    return known.current_u(start.leak_a, line.resolution_a, line.sigma_a, max(start.leak_readings // line.repeats, 1))

@@ -27,11 +27,15 @@ class Conditions(msgspec.Struct, frozen=True):
     limit_a: float | None = None
     resolution_a: float | None = None
     """Smallest step of the current reading, A."""
-    accuracy_fraction: float | None = None
-    """Current accuracy: share of the reading."""
+    accuracy_fraction_a: float | None = None
+    """Accuracy of current readings, ± (fraction of the reading + offset): the fraction."""
     accuracy_offset_a: float | None = None
-    """Current accuracy: constant part, A."""
+    """The offset, A. With neither above 0 the accuracy is not stated."""
     board: str = ""
+    accuracy_fraction_v: float | None = None
+    """The same for voltage readings."""
+    accuracy_offset_v: float | None = None
+    """The offset, V."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

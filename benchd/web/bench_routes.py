@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, WebSocket
 from starlette.responses import Response
 
-from benchd.web.bodies import MarkBody, PowerOnBody, RecentQuery
+from benchd.web.bodies import ConsentBody, MarkBody, PowerOnBody, RecentQuery
 from benchd.web.description import shape
 from benchd.web.live import pump
 from benchd.web.port import BenchPort, BenchView, ChannelView
@@ -49,6 +49,12 @@ def router(bench: BenchPort) -> APIRouter:
         """Switch one output on, within its envelope, with a power plan."""
         await bench.power_on(supply, ch, body.plan if body else None)
         return channel(supply, ch)
+
+    @r.post("/supplies/{supply}/consent", responses=shape(BenchView))
+    async def consent(supply: SupplyName, body: ConsentBody) -> Response:
+        """Consent, once, to an unverified profile; switches nothing. Doing it again is safe."""
+        await bench.consent(supply, body.key, body.who)
+        return answer(bench.view())
 
     @r.post(CHANNEL + "/rearm", responses=shape(ChannelView))
     async def rearm(supply: SupplyName, ch: ChannelNumber) -> Response:

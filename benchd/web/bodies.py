@@ -50,6 +50,13 @@ class PowerOnBody(_Body):
     plan: Name | None = Field(None, description="Power plan; without it the channel's own.")
 
 
+class ConsentBody(_Body):
+    """The operator has read what is said of an unverified profile, and consents."""
+
+    key: Annotated[Line, Field(min_length=1, max_length=128, description="`consent_key` of the supply, as read.")]
+    who: Annotated[Line, Field(max_length=64, description="For the log; may be empty.")] = ""
+
+
 class MarkBody(_Body):
     """A moment in the open trace, given by hand."""
 

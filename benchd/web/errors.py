@@ -7,6 +7,7 @@
 404 not-found                                                  no such thing
 405 wrong-method                                               the address exists, the method does not
 409 wrong-state, link-down                                     right request, wrong moment
+409 consent-needed                                             the supply's profile is unverified: the operator decides
 413 too-large                                                  body above the limit
 500 internal                                                   a fault of the daemon; its log has the details
 503 log-down                                                   the log cannot be written or read at the moment
@@ -28,7 +29,14 @@ from benchd.web.port import Refused
 
 logger = logging.getLogger(__name__)
 
-REFUSED_STATUS = {"not-found": 404, "wrong-state": 409, "link-down": 409, "out-of-range": 400, "log-down": 503}
+REFUSED_STATUS = {
+    "not-found": 404,
+    "wrong-state": 409,
+    "consent-needed": 409,
+    "link-down": 409,
+    "out-of-range": 400,
+    "log-down": 503,
+}
 HTTP_CODES = {404: "not-found", 405: "wrong-method"}
 VALIDATION_CODES = {"extra_forbidden": "unknown-key", "missing": "missing", "json_invalid": "malformed"}
 

@@ -19,7 +19,7 @@ class Refused(Exception):
     def __init__(self, code: str, message: str) -> None:
         super().__init__(message)
         self.code = code
-        """not-found, wrong-state, out-of-range, link-down, log-down"""
+        """not-found, wrong-state, consent-needed, out-of-range, link-down, log-down"""
         self.message = message
 
 
@@ -47,6 +47,17 @@ class ChannelView(msgspec.Struct):
     trip: dict[str, Any] | None
     """The latched trip: rule, text, detected_ns, off_confirmed, let_through_j ..."""
     identity: str = ""
+    """What the supply said that it is, as it came."""
+    model: str = ""
+    """Maker and model; empty until it was met."""
+    firmware: str = ""
+    profile: str = ""
+    trust: str = ""
+    """How well its profile is verified: unverified, documented, simulated, recorded, used."""
+    notes: list[str] = []
+    """What the profile has to say to the operator."""
+    consent_key: str = ""
+    """Not empty: power goes on only after consent to what has this key (POST /supplies/{supply}/consent)."""
 
 
 class BenchView(msgspec.Struct):
@@ -72,6 +83,12 @@ class BenchPort(Protocol):
     def view(self) -> BenchView: ...
 
     async def power_on(self, supply: str, channel: int, plan: str | None) -> None: ...
+
+    async def consent(self, supply: str, key: str, who: str) -> None:
+        """Consent to the unverified profile that a supply is driven by; `key`: `ChannelView.consent_key` as read.
+
+        Again is fine. Raises Refused('wrong-state') for what is not there, or needs no consent.
+        """
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:
         """Returns once confirmed off; raises Refused('wrong-state') when it could not be confirmed."""
@@ -101,7 +118,8 @@ class BenchPort(Protocol):
         """Messages for one page client, each a JSON-able object with `type`:
 
         `bench` (a BenchView, at most 5/s and at once after any state change), `samples` (supply, channel, t_ms
-        offsets, v, i; at most 20/s, min-max thinned), `event` (kind: trip, trace, output, link, journal, job; payload).
+        offsets, v, i; at most 20/s, min-max thinned), `event` (kind: trip, trace, output, link, journal, job,
+        consent; payload).
         Bounded: a client that does not read loses the oldest samples, never events silently: after a loss it gets
         `bench` again.
         """

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardRefused
+from benchd.guard.consent import CONSENT_NEEDED
 from benchd.guard.wire import OutputChanged, RuleLimits, Tripped
 from benchd.reading import Block, Flag, Mode, OutputState, Reading, pack
 from benchd.settings import Settings, from_dict
@@ -21,7 +22,13 @@ from benchd.traces.trace import Conditions
 T = TypeVar("T")
 MS = 1_000_000
 S = 1_000_000_000
-ACCURACY = Conditions(resolution_a=0.0001, accuracy_fraction=0.001, accuracy_offset_a=0.002)
+ACCURACY = Conditions(
+    resolution_a=0.0001,
+    accuracy_fraction_a=0.001,
+    accuracy_offset_a=0.002,
+    accuracy_fraction_v=0.0005,
+    accuracy_offset_v=0.005,
+)
 SETTINGS: dict[str, Any] = {
     "bench": "left",
     "plan": [
@@ -82,6 +89,8 @@ class FakeGuard:
         self._core = core
         self.state = "alive"
         self.refuse = ""
+        self.needs = ""
+        """The consent that it wants."""
         self.asked: list[tuple[Any, ...]] = []
 
     def _do(self, *what: Any) -> None:
@@ -89,8 +98,12 @@ class FakeGuard:
         if self.refuse:
             raise GuardRefused(self.refuse)
 
-    async def power_on(self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits) -> None:
+    async def power_on(
+        self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits, consent: str = ""
+    ) -> None:
         self._do("on", supply, channel, voltage_v, limit_a, rules)
+        if self.needs != consent:
+            raise GuardRefused("nobody has consented", CONSENT_NEEDED)
         self._core.on_report(on(channel, voltage_v=voltage_v, limit_a=limit_a))
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:

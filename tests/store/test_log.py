@@ -298,7 +298,7 @@ def test_a_newer_file_is_refused_and_left_alone(tmp_path: Path) -> None:
     db.close()
     before = path.read_bytes()
     for read_only in (False, True):
-        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 1"):
+        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 2"):
             Log.open(path, read_only)
     assert path.read_bytes() == before
 
@@ -332,7 +332,7 @@ def test_a_step_that_fails_takes_nothing_with_it(tmp_path: Path, monkeypatch: py
         Log.open(path, read_only=True)
     with Log.open(path) as log:
         assert log.rows("SELECT id, owner FROM jobs") == [("R-1", "")]
-        assert log.rows("PRAGMA user_version") == [(2,)]
+        assert log.rows("PRAGMA user_version") == [(3,)]
 
 
 def test_a_busy_file_is_told_as_passing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -160,7 +160,7 @@ def test_a_leak_comes_with_its_uncertainty() -> None:
     evidence = next(e for e in read_trace(known).evidence if e.quantity == "current before the button")
     assert evidence.value == pytest.approx(0.06, abs=0.001)
     assert evidence.uncertainty == pytest.approx(0.0117, abs=0.0001)
-    assert "not known" in next(e for e in read_trace(trace).evidence if e.quantity == "current before the button").text
+    assert "accuracy of the supply not stated" in next(e for e in read_trace(trace).evidence if e.quantity == "current before the button").text
 
 
 @pytest.mark.parametrize("period", [1.5, 2.5, 7.0, 30.0])

@@ -1,0 +1,79 @@
+"""Whether the settings fit the driver profiles that they name: outputs, ranges, and the time that a reply takes."""
+
+from __future__ import annotations
+
+from benchd.settings import Settings, Supply
+from benchd.supplies.pace import REPLY_S
+from benchd.supplies.profile import ProfileError, load_profile
+from benchd.supplies.profile_tables import Profile, as_queries
+
+CHARACTERS = 60
+"""Of a question and its reply together, at most (common practice, no source: twice 15 digits, and the question)."""
+BITS = 10
+"""On a serial line for each character: one to start, eight of data, one to stop."""
+
+
+def unfit(settings: Settings) -> list[str]:
+    """One sentence for each fault, with supply, key, what was given and what to do; empty where all fits."""
+    faults: list[str] = []
+    for supply in settings.supply:
+        try:
+            profile = load_profile(supply.profile)
+            profile.check_channels([channel.number for channel in supply.channel])
+        except ProfileError as error:
+            faults.append(f"supply {supply.name}: {error}")
+            continue
+        faults += _beyond_range(supply, profile)
+        faults += _impatient(supply, profile)
+    return faults
+
+
+def _beyond_range(supply: Supply, profile: Profile) -> list[str]:
+    """The envelope of a channel promises nothing that no unit of the family can do."""
+    faults = []
+    for channel in supply.channel:
+        for key, unit in (("max_voltage_v", "V"), ("max_limit_a", "A")):
+            given, most = getattr(channel, key), _most(profile, channel.number, key)
+            if not given <= most:
+                faults.append(
+                    f"supply {supply.name} channel {channel.number}: {key} = {given:g} {unit}, but profile "
+                    f"{profile.name} goes up to {most:g} {unit} there: set {key} = {most:g} or less"
+                )
+    return faults
+
+
+def _most(profile: Profile, channel: int, key: str) -> float:
+    """The largest value of any unit of the family: which one it is shows only when it answers."""
+    found = [float(getattr(profile.output(channel), key))]
+    for variant in profile.variants:
+        for output in variant.use.get("outputs", ()):
+            if channel in output.get("numbers", ()) and key in output:
+                found.append(float(output[key]))
+    return max(found)
+
+
+def _impatient(supply: Supply, profile: Profile) -> list[str]:
+    slowest_ms = 1e3 * slowest_reply_s(supply, profile)
+    if slowest_ms <= supply.timeout_ms:
+        return []
+    least = -(-slowest_ms // 10) * 10
+    return [
+        f"supply {supply.name}: timeout_ms = {supply.timeout_ms:g} ms, but by profile {profile.name} a reply takes up "
+        f"to {slowest_ms:.0f} ms in good order: set timeout_ms = {least:.0f} or more"
+    ]
+
+
+def slowest_reply_s(supply: Supply, profile: Profile) -> float:
+    """How long a reply may take in good order, s, from the sending of its question.
+
+    The rests of the profile are kept before that and are no part of it; a silence that ends a reply is.
+    """
+    line_s = 0.0
+    if supply.resource.upper().startswith("ASRL"):
+        line_s = CHARACTERS * BITS / (supply.baud_rate or profile.link.serial.baud_rate)
+    commands = profile.commands
+    asked = [commands.get_voltage, commands.get_limit, commands.output_state, profile.read.query]
+    asked += [profile.mode.query] if profile.mode.query is not None else []
+    by_length = any(query.length for each in asked for query in as_queries(each))
+    silent_s = profile.link.idle_ms / 1e3 if by_length or profile.link.frame == "gap" else 0.0
+    return REPLY_S + line_s + silent_s
