@@ -1,5 +1,5 @@
-"""What is made from the code: the JSON Schema of profiles; in drivers/README.md the list of their keys, and the table of
-the supplies with how well each is verified.
+"""What is made from the code: the JSON Schema of profiles; in drivers/README.md the list of their keys, and the table
+of the supplies with how well each is verified.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """

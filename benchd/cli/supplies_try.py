@@ -38,7 +38,9 @@ def try_(
     origin: Annotated[str, typer.Option("--origin", help="Of the recording: hardware or simulated.")] = "",
     baud: Annotated[int | None, typer.Option("--baud", min=50, max=4_000_000, help="With --resource.")] = None,
     timeout_ms: Annotated[float | None, typer.Option("--timeout-ms", min=20, max=10000, help="For one reply.")] = None,
-    visa_library: Annotated[str, typer.Option("--visa-library", help="PyVISA backend.")] = "@py",
+    visa_library: Annotated[
+        str, typer.Option("--visa-library", help="PyVISA backend; without it that of the settings, or @py.")
+    ] = "",
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
@@ -75,7 +77,7 @@ def _named(name: str, channel: int | None, timeout_ms: float | None, library: st
             timeout_s = (timeout_ms or supply.timeout_ms) / 1e3
             return Unit(
                 supply.resource, _profile(supply.profile), envelope.number, supply.serial, timeout_s, supply.baud_rate,
-                library, envelope.max_voltage_v, envelope.max_limit_a,
+                library or supply.visa_library, envelope.max_voltage_v, envelope.max_limit_a,
             )  # fmt: skip
     known = ", ".join(supply.name for supply in settings.supply) or "none"
     out.fail(f"no supply {name!r} in the settings; there are: {known}", 2)
@@ -88,7 +90,7 @@ def _given(
 
     found = _profile(profile)
     number = channel or found.channel_numbers[0]
-    return Unit(resource, found, number, "", (timeout_ms or 1000.0) / 1e3, baud, library)
+    return Unit(resource, found, number, "", (timeout_ms or 1000.0) / 1e3, baud, library or "@py")
 
 
 def _profile(name: str) -> Profile:

@@ -4,16 +4,20 @@ A wrong template in a profile fails here, and so does a profile without a dialog
 """
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from benchd.share import share_path
 from benchd.sim.dialects import FAMILIES
-from benchd.supplies.profile import load_profile, profile_names
+from benchd.supplies.asking import Question
+from benchd.supplies.link import Identify, Link, usual_frame
+from benchd.supplies.profile import fitted, load_profile, profile_names
 from benchd.supplies.recording import Recorder, recording_path
 from benchd.supplies.recording_replay import Replay, without_rests
-from benchd.supplies.recording_text import Dialogue, parse, write
+from benchd.supplies.recording_text import Dialogue, Entry, parse, write
+from benchd.supplies.supply_output import Output, ProtectionMessages
 from tests.simulated import SimulatedSupply
 from tests.walking import walk
 
@@ -110,6 +114,56 @@ def test_the_name_of_a_recording_agrees_with_what_it_holds(path):
     assert named is not None, f"{dialogue.identity!r} is not of profile {dialogue.profile}"
     assert path.relative_to(TESTS / "recordings").as_posix() == recording_path(dialogue, named).as_posix()
     assert named.serial in ("", "SERIAL")
+
+
+@pytest.mark.parametrize("path", RECORDINGS, ids=lambda path: path.stem)
+def test_the_replies_of_a_recording_are_read_by_its_profile(path):
+    """Those that answer a question of the profile, whatever the order in which the engine asks today."""
+    dialogue = parse(path.read_text("utf-8"), path.name)
+    family = load_profile(dialogue.profile)
+    named = family.identity.named(dialogue.identity)
+    assert named is not None
+    profile = fitted(family, named)
+    output = Output(profile, Link("nowhere", profile.link, 1.0, None, "@py", Identify()), dialogue.channel)
+    questions = {question.data: question for question in questions_of(output)}
+    answered = set()
+    for sent_data, got in replies_of(dialogue):
+        question = questions.get(sent_data)
+        if question is None:
+            continue
+        frame = question.frame or usual_frame(profile.link)
+        size = frame.complete(got)
+        size = frame.complete(got, True) if size is None else size
+        assert size == len(got), f"{sent_data!r} {got!r}"
+        read = [question.one_register(frame.body(got))] if question.register else question.parts(frame.body(got))
+        assert read
+        answered.add(sent_data)
+    needed = [*output.states, *output.reads, *output.getters.values()]
+    assert {question.data for question in needed} <= answered
+
+
+def questions_of(holder: object) -> Iterator[Question]:
+    for value in vars(holder).values():
+        for each in (
+            value.values() if isinstance(value, dict) else value if isinstance(value, tuple | list) else (value,)
+        ):
+            if isinstance(each, Question):
+                yield each
+            elif isinstance(each, ProtectionMessages):
+                yield from questions_of(each)
+
+
+def replies_of(dialogue: Dialogue) -> Iterator[tuple[bytes, bytes]]:
+    """The last line that was sent, and the whole reply to it; what came late or broken is left out."""
+    for step in dialogue.steps:
+        sent_data, got = b"", b""
+        for kind, data, _ in [*step.entries, Entry(">", b"")]:
+            if kind == "<":
+                got += data
+                continue
+            if kind == ">" and got:
+                yield sent_data, got
+            sent_data, got = data if kind == ">" else b"", b""
 
 
 @pytest.mark.parametrize("name", [name for name in profile_names() if load_profile(name).trust == "recorded"])

@@ -16,6 +16,7 @@ from benchd.supplies.tryout_checks import output_off_checks
 from benchd.supplies.tryout_output import CHECKS, output_on_checks
 from tests.simulated import SimulatedSupply
 from tests.supplies.lines import LineInstrument
+from tests.supplies.plain import plain_scpi
 
 
 @pytest.fixture(autouse=True)
@@ -169,29 +170,8 @@ def test_any_exception_ends_with_off(sim):
     assert sim.truth(1).output is False
 
 
-def answering(**changed):
-    """A supply of plain SCPI with one output, made of its settings; `changed` replaces answers, or breaks commands."""
-    state = {"VOLT": "3.00", "CURR": "0.50", "OUTP": "0", "errors": []}
-
-    def answer(line):
-        if line in changed:
-            return [changed[line](state).encode() + b"\n"]
-        if line == "*IDN?":
-            return [b"Example Works,EX-30,0041,1.07\n"]
-        if line == "SYST:ERR?":
-            return [(state["errors"].pop(0) if state["errors"] else '0,"No error"').encode() + b"\n"]
-        if line == "MEAS:VOLT?;:MEAS:CURR?":
-            on = state["OUTP"] == "1"
-            return [f"{state['VOLT'] if on else '0.00'};0.000\n".encode()]
-        word, _, value = line.partition(" ")
-        if word.endswith("?"):
-            return [state[word[:-1]].encode() + b"\n"]
-        state[word] = {"ON": "1", "OFF": "0"}.get(value, value)
-        if word in changed:
-            changed[word](state)
-        return []
-
-    return LineInstrument(answer)
+def instrument_with(**changed):
+    return LineInstrument(plain_scpi(**changed))
 
 
 def generic_unit(instrument, **more):
@@ -199,14 +179,14 @@ def generic_unit(instrument, **more):
 
 
 def test_the_instrument_of_these_tests_is_a_good_one():
-    with answering() as instrument:
+    with instrument_with() as instrument:
         run = tried(generic_unit(instrument))
     assert verdicts(run, Verdict.FAILS) == []
     assert instrument.lines.count("OUTP ON") == 1
 
 
 def test_a_read_back_beyond_the_resolution_never_gets_the_output_on():
-    with answering(**{"VOLT?": lambda state: f"{float(state['VOLT']) + 0.02:.3f}"}) as instrument:
+    with instrument_with(**{"VOLT?": lambda state: f"{float(state['VOLT']) + 0.02:.3f}"}) as instrument:
         run = tried(generic_unit(instrument))
     assert "voltage-setting" in verdicts(run, Verdict.FAILS)
     assert "asked for a voltage of 1.1 V, came back 1.12 V (they may differ by 0.01 V)" in text_of(
@@ -218,7 +198,7 @@ def test_a_read_back_beyond_the_resolution_never_gets_the_output_on():
 
 
 def test_a_wrong_profile_is_refused_before_anything_is_set():
-    with answering() as instrument:
+    with instrument_with() as instrument:
         unit = Unit(instrument.resource, load_profile("rigol-dp800"), 1, timeout_s=0.3)
         run = tried(unit)
     assert verdicts(run, Verdict.FAILS) == ["identification"]
@@ -227,17 +207,17 @@ def test_a_wrong_profile_is_refused_before_anything_is_set():
 
 
 def test_another_unit_than_that_of_the_settings_is_refused_before_anything_is_set():
-    with answering() as instrument:
+    with instrument_with() as instrument:
         run = tried(generic_unit(instrument, serial="0042"))
     assert verdicts(run, Verdict.FAILS) == ["identification"]
     assert "serial number 0042, this one has serial number 0041" in text_of(run, "identification")
     assert "OUTP OFF" not in instrument.lines
-    with answering() as instrument:
+    with instrument_with() as instrument:
         assert verdicts(tried(generic_unit(instrument, serial="0041"), output=False), Verdict.FAILS) == []
 
 
 def test_a_command_that_the_supply_does_not_know_keeps_the_output_off():
-    with answering(CURR=lambda state: state["errors"].append('-113,"Undefined header"')) as instrument:
+    with instrument_with(CURR=lambda state: state["errors"].append('-113,"Undefined header"')) as instrument:
         run = tried(generic_unit(instrument))
     assert '-113 "Undefined header"' in text_of(run, "errors-after")
     assert "OUTP ON" not in instrument.lines
@@ -246,7 +226,7 @@ def test_a_command_that_the_supply_does_not_know_keeps_the_output_off():
 def test_earlier_errors_are_told_and_not_held_against_it():
     first = ['-222,"Data out of range"']
     queue = {"SYST:ERR?": lambda state: first.pop() if first else '0,"No error"'}
-    with answering(**queue) as instrument:
+    with instrument_with(**queue) as instrument:
         run = tried(generic_unit(instrument), output=False)
     assert text_of(run, "errors-before") == '1 from before: -222 "Data out of range"'
     assert verdicts(run, Verdict.FAILS) == []
@@ -257,7 +237,7 @@ def test_something_on_the_leads_is_noticed_and_off_comes_before_the_word(monkeyp
     reading = {"MEAS:VOLT?;:MEAS:CURR?": lambda state: "1.00;0.080" if state["OUTP"] == "1" else "0.00;0.000"}
     monkeypatch.setattr(tryout_output, "SETTLE_S", 0.1)
     seen = []
-    with answering(**reading) as instrument:
+    with instrument_with(**reading) as instrument:
 
         def look(result):
             if result.check == "current-on":
