@@ -41,6 +41,8 @@ def abilities(profile: Profile) -> list[str]:
         said.append(f"renews its readings every {profile.read.refresh_ms:g} ms")
     if profile.variants:
         said.append("ranges differ by model: what counts is found out when it is opened")
+    if profile.link.one_client:
+        said.append("serves one connection at a time: end other programs that talk to it")
     if profile.link.serial.levels == "ttl":
         said.append("TTL levels on its serial connector: a plain RS-232 cable can damage it")
     return [*said, *profile.notes]

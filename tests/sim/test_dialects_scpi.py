@@ -30,6 +30,7 @@ DIALOGUES: list[tuple[str, str | None, list[str], list[str], str]] = [
     # family, model (None: the usual one), sent lines, received lines, source
     ("generic-scpi", None, ["VOLT 5", "CURR 1", "OUTP ON", "VOLT?;CURR?;OUTP?"], ["+5.00000E+00;+1.00000E+00;1"],
      "SCPI-1999 vol. 4"),
+    ("generic-scpi-apart", None, ["VOLT?;CURR?", "VOLT?"], ["+0.00000E+00"], "common practice, no source"),
     ("generic-scpi-multi", None, ["INST:NSEL 2;:VOLT 3", "INST:NSEL?;:VOLT?"], ["2;+3.00000E+00"], "SCPI-1999 vol. 2"),
     ("generic-scpi", None, ["VOLT:PROT 5", "SYST:ERR?"], ['-113,"Undefined header"'], "SCPI-1999 vol. 2 §21.8"),
     ("rigol-dp800", None, ["*IDN?"], ["RIGOL TECHNOLOGIES,DP832,DP8C000000001,00.01.14"], "python-vxi11#27"),

@@ -201,7 +201,7 @@ def test_a_supply_without_line_ends_answers_the_next_question():
 
 def test_profiles_for_an_identity():
     assert fitting_profiles("") == ()
-    assert fitting_profiles("Example Works,EX-1,0,1") == ("generic-scpi", "generic-scpi-multi")
+    assert fitting_profiles("Example Works,EX-1,0,1") == ("generic-scpi", "generic-scpi-apart", "generic-scpi-multi")
     assert fitting_profiles("ok") == ()
     assert named("Example Works,EX-1,0,1").serial == ""
     assert named("Example Works, MODEL EX-1, SN:42, 1.0")[:3] == ("Example Works", "EX-1", "42")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from benchd.sim.dialects.aim_tti_el import AimTtiEl302p
 from benchd.sim.dialects.aim_tti_pl import AimTtiPlp
 from benchd.sim.dialects.base import Dialect
-from benchd.sim.dialects.generic import GenericScpi, GenericScpiMulti
+from benchd.sim.dialects.generic import GenericScpi, GenericScpiApart, GenericScpiMulti
 from benchd.sim.dialects.gpd import GwinstekGpd
 from benchd.sim.dialects.gpp import GwinstekGpp
 from benchd.sim.dialects.hmp import RsHmc804x, RsHmc8041, RsHmp
@@ -29,6 +29,7 @@ from benchd.sim.dialects.unit import UnitUdp3305s
 
 _ALL: tuple[type[Dialect], ...] = (
     GenericScpi,
+    GenericScpiApart,
     GenericScpiMulti,
     RigolDp800,
     RigolDp900,

@@ -1,4 +1,4 @@
-"""`generic-scpi` and `generic-scpi-multi`: supplies of nobody's that keep to SCPI-1999 and have nothing special.
+"""`generic-scpi`, `generic-scpi-apart` and `generic-scpi-multi`: supplies of nobody's that keep to SCPI-1999 and have nothing special.
 
 The DC supply class of SCPI-1999 vol. 4 with one output, and with several behind `INSTrument`. No protections; replies
 with exponents (NR3); makers and models are invented.
@@ -32,6 +32,15 @@ class GenericScpi(ScpiDialect):
 
     def say_measured(self, value: float, place: int, unit: str) -> str:
         return nr3(value)
+
+
+class GenericScpiApart(GenericScpi):
+    """Takes one command or query a message."""
+
+    name = "generic-scpi-apart"
+    models: ClassVar[Mapping[str, Sequence[Output]]] = {"PW-1S": (_USUAL,)}
+    compounds = False
+    words = Language(GenericScpi.words)
 
 
 class GenericScpiMulti(GenericScpi):
