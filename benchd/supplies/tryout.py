@@ -105,6 +105,8 @@ class Tryout:
         self._link: Link | None = None
         self._supply: Supply | None = None
         self._powered = False
+        self._ending = False
+        self._untold: Exception | None = None
 
     @property
     def supply(self) -> Supply:
@@ -159,9 +161,7 @@ class Tryout:
                 with contextlib.suppress(LinkError):
                     self.supply.send_off(self.unit.channel)
             verdict, text = Verdict.FAILS, str(error)
-        result = Result(name, verdict, text, tuple(self.recorder.present))
-        self.results.append(result)
-        self._report(result)
+        self._tell(Result(name, verdict, text, tuple(self.recorder.present)))
         if needed and verdict is Verdict.FAILS:
             raise Stop
         return verdict is not Verdict.FAILS
@@ -169,9 +169,7 @@ class Tryout:
     def skip(self, names: Sequence[str], reason: str) -> None:
         """Report that these were not checked."""
         for name in names:
-            result = Result(name, Verdict.SKIPPED, reason, ())
-            self.results.append(result)
-            self._report(result)
+            self._tell(Result(name, Verdict.SKIPPED, reason, ()))
 
     # ---- for the checks --------------------------------------------------------------------------------------
 
@@ -198,6 +196,15 @@ class Tryout:
         return outcome
 
     # ---- inside ----------------------------------------------------------------------------------------------
+
+    def _tell(self, result: Result) -> None:
+        self.results.append(result)
+        try:
+            self._report(result)
+        except Exception as error:
+            if not self._ending:
+                raise
+            self._untold = error  # a closed terminal, say: the end goes on, whatever becomes of its words
 
     def _identify(self) -> str:
         unit = self.unit
@@ -238,9 +245,11 @@ class Tryout:
         outcome = self.off()
         if outcome.state is not OutputState.OFF:
             raise Fails(outcome.text)
-        return outcome.text
+        channels = self.supply.profile.channels
+        return outcome.text + ("; one switch, so all outputs are off" if channels.switch == "all" else "")
 
     def _end(self) -> None:
+        self._ending = True
         if self._supply is not None:
             with contextlib.suppress(Stop):
                 self.check("output-off-at-the-end", self._off_at_the_end, needed=True)
@@ -248,6 +257,8 @@ class Tryout:
             self.recorder.step("close")
         if self._link is not None:
             self._link.close()
+        if self._untold is not None:
+            raise self._untold
 
     def _off_at_the_end(self) -> str:
         try:

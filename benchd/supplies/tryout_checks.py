@@ -114,7 +114,8 @@ def _level(tryout: Tryout, protection: ProtectionMessages | None) -> str:
     if protection is None or protection.get_level is None:
         raise Skipped("the profile knows no question for it")
     level = tryout.supply.number(tryout.output, protection.get_level)
-    return "off" if level is None else f"{level:g} (left as it is)"
+    unit = "V" if protection is tryout.output.over_voltage else "A"
+    return "off" if level is None else f"{level:g} {unit} (left as it is)"
 
 
 def _enabled(tryout: Tryout, protection: ProtectionMessages | None) -> str:

@@ -8,9 +8,12 @@ import pytest
 from benchd.reading import OutputState
 from benchd.supplies import tryout as tryout_module
 from benchd.supplies import tryout_output
+from benchd.supplies.preparing import read_setting, write_setting
 from benchd.supplies.profile import load_profile
 from benchd.supplies.recording_replay import Replay, without_rests
 from benchd.supplies.recording_text import parse, write
+from benchd.supplies.supply import Supply
+from benchd.supplies.supply_output import Output
 from benchd.supplies.tryout import Tryout, Unit, Verdict
 from benchd.supplies.tryout_checks import output_off_checks
 from benchd.supplies.tryout_output import CHECKS, output_on_checks
@@ -159,15 +162,41 @@ def test_ctrl_c_ends_with_off_and_the_settings_as_before(sim, when):
     assert sim.query("INST:NSEL 1;:VOLT?;:CURR?;:OUTP?") == "5.000;2.000;0"
 
 
-def test_any_exception_ends_with_off(sim):
-    def broken():
-        raise ZeroDivisionError
+def test_a_closed_terminal_ends_with_off_and_the_settings_as_before(sim):
+    """From some word on nothing can be said any more; what has to be done is done all the same."""
+    sim.command("INST:NSEL 1;:VOLT 5;:CURR 2")
+    said = []
 
-    run = Tryout(simulated_unit(sim), lambda result: broken() if result.check == "output-on" else None)
-    with pytest.raises(ZeroDivisionError):
+    def report(result):
+        said.append(result.check)
+        if "output-on" in said:
+            raise BrokenPipeError
+
+    run = Tryout(simulated_unit(sim), report)
+    with pytest.raises(BrokenPipeError):
         run.run(groups(True))
+    assert said[-3:] == ["output-on", "output-off-at-the-end", "settings-as-before"]
     assert run.state is OutputState.OFF
     assert sim.truth(1).output is False
+    assert sim.query("INST:NSEL 1;:VOLT?;:CURR?;:OUTP?") == "5.000;2.000;0"
+
+
+def test_where_one_switch_is_for_all_the_settings_of_the_others_come_back_too():
+    """The engine takes the other outputs to their minimum before this one goes on."""
+    profile = without_rests(load_profile("hp-e3631a"))
+    with SimulatedSupply(family="hp-e3631a", pace=0) as sim:
+        supply = Supply.open("x", sim.resource, profile, [1], 0.5)
+        others = [Output(supply.profile, supply.link, number) for number in (2, 3)]
+        for output, voltage_v in zip(others, (12.0, 7.0), strict=True):
+            write_setting(supply, output, "voltage", voltage_v)
+        supply.close()
+        run = tried(Unit(sim.resource, profile, 1, timeout_s=0.5))
+        assert verdicts(run, Verdict.FAILS) == []
+        assert "all outputs are off" in text_of(run, "output-off")
+        supply = Supply.open("x", sim.resource, profile, [1], 0.5)
+        others = [Output(supply.profile, supply.link, number) for number in (2, 3)]
+        assert [read_setting(supply, output, "voltage") for output in others] == [12.0, 7.0]
+        supply.close()
 
 
 def instrument_with(**changed):
