@@ -12,6 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd import settings
+from benchd.daemon.run import guarded
+from benchd.settings_fit import unfit
+from benchd.supplies.pace import round_s
+from benchd.supplies.profile import load_profile
 
 GOOD: dict[str, Any] = {
     "bench": "left-bench",
@@ -123,6 +127,112 @@ def test_two_supplies_on_one_resource_are_refused() -> None:
     raw = copy.deepcopy(GOOD)
     raw["supply"].append({**copy.deepcopy(GOOD["supply"][0]), "name": "b"})
     assert "the same resource" in refused(raw)
+
+
+def with_profile(profile: str, **supply: Any) -> dict[str, Any]:
+    raw = copy.deepcopy(GOOD)
+    raw["supply"][0] |= {"profile": profile, **supply}
+    return raw
+
+
+def test_what_a_supply_may_say_beside() -> None:
+    raw = with_profile("benchd-sim", serial=" SN7 ", visa_library="/usr/lib/libvisa.so", array_readback=True)
+    supply = settings.from_dict(raw, "benchd.toml").supply[0]
+    assert (supply.serial, supply.visa_library, supply.array_readback) == ("SN7", "/usr/lib/libvisa.so", True)
+    held = guarded(supply, settings.from_dict(raw, "benchd.toml"))
+    assert (held.serial, held.visa_library, held.array_readback) == ("SN7", "/usr/lib/libvisa.so", True)
+    usual = settings.from_dict(GOOD, "benchd.toml").supply[0]
+    assert (usual.serial, usual.visa_library, usual.array_readback) == ("", "@py", False)
+
+
+@pytest.mark.parametrize("library", ["", "py", "@other", "libvisa.so", "@py/x", "a/b\n"])
+def test_a_library_that_is_none_is_refused(library: str) -> None:
+    said = refused(with_profile("benchd-sim", visa_library=library))
+    assert said.startswith(f"benchd.toml: supply[0].visa_library = {library!r}: allowed are @py, @ivi, @sim")
+
+
+def test_a_plan_that_trips_sooner_than_a_round_of_readings_is_refused() -> None:
+    """The rests of the profile for 3 channels: a round cannot be quicker, and every start would trip."""
+    channels = [{"number": n, "max_voltage_v": 5.0, "max_limit_a": 1.0, "plan": "phone"} for n in (1, 2, 3)]
+    raw = with_profile("rs-hmp", channel=channels, resource="ASRL/dev/ttyS0::INSTR")
+    raw["plan"][0] |= {"limit_a": 1.0, "stale_ms": 300.0}
+    round_ms = 1e3 * round_s(load_profile("rs-hmp"), 3, serial=True)
+    assert round_ms > 300
+    said = refused(raw)
+    assert "stale_ms = 300.0 ms" in said
+    assert f"one round of readings of its 3 channels takes {round_ms:.0f} ms" in said
+    raw["plan"][0]["stale_ms"] = round_ms + 1
+    assert settings.from_dict(raw, "benchd.toml").plan[0].stale_ms > round_ms
+
+
+def faults(raw: dict[str, Any]) -> list[str]:
+    return unfit(settings.from_dict(raw, "benchd.toml"))
+
+
+def test_an_envelope_beyond_the_profile_is_a_fault() -> None:
+    raw = with_profile("benchd-sim")
+    assert faults(raw) == []
+    raw["supply"][0]["channel"][0] |= {"max_voltage_v": 33.0, "max_limit_a": 7.0}
+    assert faults(raw) == [
+        "supply a channel 1: max_voltage_v = 33 V, but profile benchd-sim goes up to 32 V there: "
+        "set max_voltage_v = 32 or less",
+        "supply a channel 1: max_limit_a = 7 A, but profile benchd-sim goes up to 6 A there: "
+        "set max_limit_a = 6 or less",
+    ]
+
+
+def test_an_envelope_for_the_largest_model_of_a_family_is_none() -> None:
+    profile = load_profile("rs-nge100")
+    usual = profile.output(1)
+    largest = max(float(o["max_voltage_v"]) for v in profile.variants for o in v.use.get("outputs", ()))
+    assert largest > usual.max_voltage_v
+    raw = with_profile("rs-nge100")
+    raw["supply"][0]["channel"][0] |= {"max_voltage_v": min(largest, 60.0), "max_limit_a": 2.0}
+    assert faults(raw) == []
+
+
+def test_channels_that_one_switch_joins_are_a_fault_and_so_is_one_that_is_not_there() -> None:
+    def of(*numbers: int) -> list[dict[str, Any]]:
+        return [{"number": n, "max_voltage_v": 5.0, "max_limit_a": 2.0, "plan": "phone"} for n in numbers]
+
+    (said,) = faults(with_profile("gwinstek-gpd", channel=of(1, 2)))
+    assert "supply a: profile gwinstek-gpd: channels 1, 2: one switch switches all outputs" in said
+    assert faults(with_profile("gwinstek-gpd", channel=of(2))) == []
+    (said,) = faults(with_profile("benchd-sim", channel=of(3)))
+    assert "no channel 3" in said
+    (said,) = faults(with_profile("no-such"))
+    assert "no-such" in said
+
+
+def test_a_timeout_shorter_than_a_reply_is_a_fault_with_the_number_to_use() -> None:
+    """60 characters at 9600 baud, 10 bits each, take 62.5 ms; 30 ms of silence end a reply of this family."""
+    raw = with_profile("korad-ka3005p", resource="ASRL/dev/ttyUSB0::INSTR", timeout_ms=50.0)
+    assert load_profile("korad-ka3005p").link.serial.baud_rate == 9600
+    (said,) = faults(raw)
+    assert "supply a: timeout_ms = 50 ms, but by profile korad-ka3005p a reply takes up to 10" in said
+    assert said.endswith("set timeout_ms = 110 or more")
+    raw["supply"][0]["timeout_ms"] = 110.0
+    assert faults(raw) == []
+
+
+def test_a_mixed_bench_of_24_supplies_with_several_channels_each() -> None:
+    raw = copy.deepcopy(GOOD)
+    raw["supply"] = []
+    for n in range(24):
+        profile = ("benchd-sim", "rigol-dp800", "siglent-spd3303x", "rs-ngx")[n % 4]
+        raw["supply"].append(
+            {
+                "name": f"s{n}",
+                "resource": f"TCPIP0::192.0.2.{n + 1}::5025::SOCKET",
+                "profile": profile,
+                "channel": [{"number": c, "max_voltage_v": 5.0, "max_limit_a": 2.0, "plan": "phone"} for c in (1, 2)],
+            }
+        )
+    read = settings.from_dict(raw, "benchd.toml")
+    assert unfit(read) == []
+    held = guarded(read.supply[7], read)
+    assert len(held.leave_alone) == 23
+    assert held.resource not in held.leave_alone
 
 
 def test_a_password_is_never_printed() -> None:

@@ -301,7 +301,7 @@ class Core:
         guard = self.guard.state if self.guard else "restarting"
         channels = [w.view(now) for w in self.watches.values()]
         for channel in channels:
-            channel.consent_key = self.meetings.needed(channel.supply)
+            channel.consent_key, channel.consent_text = self.meetings.question(channel.supply)
         for channel in channels if guard != "alive" else ():
             if channel.link_up:  # it was the guard's link
                 channel.link_up, channel.link_text = False, f"the guard is {guard}"

@@ -35,6 +35,12 @@ class Meetings:
         met = self._met.get(supply)
         return "" if met is None or met.consent in self._consents else met.consent
 
+    def question(self, supply: str) -> tuple[str, str]:
+        """The key of the consent that is missing, and what the operator is asked; both empty where none is."""
+        met = self._met.get(supply)
+        key = self.needed(supply)
+        return (key, explanation(met)) if met is not None and key else ("", "")
+
     def given(self, supply: str) -> str:
         """The key to send along with a power-on: that of the consent, where there is one for what was met."""
         met = self._met.get(supply)

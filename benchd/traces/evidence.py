@@ -119,9 +119,9 @@ def _kept(*found: Evidence | None) -> list[Evidence]:
 
 
 def _peak(f: Features, rest: Rest) -> Evidence:
-    step_a = f.line.resolution_a
-    lasting_u = f.known.current_u(rest.sustained_a, step_a, f.bins.sigma_a if f.bins else f.line.sigma_a)
-    highest_u = f.known.current_u(rest.peak_a, step_a, f.line.sigma_a)
+    # A mean over a bin; what its noise and step leave is in `sigma_a` of the bins.
+    lasting_u = f.known.current_u(rest.sustained_a, 0.0, f.bins.sigma_a if f.bins else f.line.sigma_a)
+    highest_u = f.known.current_u(rest.peak_a, f.line.resolution_a, f.line.sigma_a)
     return Evidence(
         f"The highest lasting current is {within(rest.sustained_a, lasting_u)}, the highest reading "
         f"{within(rest.peak_a, highest_u)} ({coverage(f.known.current_stated)}).",

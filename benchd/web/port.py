@@ -58,6 +58,8 @@ class ChannelView(msgspec.Struct):
     """What the profile has to say to the operator."""
     consent_key: str = ""
     """Not empty: power goes on only after consent to what has this key (POST /supplies/{supply}/consent)."""
+    consent_text: str = ""
+    """What the operator is asked to consent to."""
 
 
 class BenchView(msgspec.Struct):

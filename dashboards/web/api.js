@@ -33,6 +33,7 @@ export const api = {
   allOff: () => ask("POST", "/off"),
   channelOff: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/off`),
   powerOn: (supply, channel, plan) => ask("POST", `${channelPath(supply, channel)}/on`, { plan }),
+  consent: (supply, key, who) => ask("POST", `/supplies/${encodeURIComponent(supply)}/consent`, { key, who }),
   rearm: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/rearm`),
   mark: (supply, channel, kind) => ask("POST", `${channelPath(supply, channel)}/mark`, { kind }),
   recent: (supply, channel, seconds, points) => ask("GET", `/recent${query({ supply, channel, seconds, points })}`),

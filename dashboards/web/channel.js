@@ -7,7 +7,7 @@ import { Feed } from "./feed.js";
 import { LivePlot } from "./plots.js";
 import { askPower } from "./power.js";
 import { attempt } from "./sheet.js";
-import { capture, mode } from "./words.js";
+import { capture, mode, trust } from "./words.js";
 
 /** A reading older than this is not `now` any more, s. */
 const OLD_S = 2;
@@ -42,6 +42,9 @@ export class ChannelCard {
     this.mode = el("p", { class: "mode" });
     this.old = el("p", { class: "old", role: "status" });
     this.set = el("p", { class: "soft set" });
+    this.model = el("span", {});
+    this.trust = el("span", { class: "trust", testid: "trust" });
+    this.who = el("p", { class: "soft who", testid: "identity" }, this.model, " ", this.trust);
     this.linkText = el("p", { class: "fault" });
     this.plotBox = el("div", { class: "plot live", "aria-hidden": "true" });
     this.fault = el("p", { class: "fault", role: "alert" });
@@ -55,7 +58,7 @@ export class ChannelCard {
     return el("article", { class: "card", testid: `channel-${supply}-${channel}`, "aria-label": `${supply}, output ${channel}` },
       el("div", { class: "card-head" }, this.output,
         el("div", { class: "names" }, el("b", {}, `${supply} · ${channel}`), this.capture)),
-      this.linkText,
+      this.who, this.linkText,
       this.currentBox,
       el("div", { class: "row" }, this.voltageBox, this.powerBox),
       this.old, this.mode, this.set,
@@ -122,11 +125,24 @@ export class ChannelCard {
     setData(this.mode, "mode", view.mode);
     setText(this.set, `${view.plan}: ${withUnit(view.set_voltage_v, "V")}, limit ${withUnit(view.limit_a, "A")}` +
       ` · ${Number(view.rate_per_s.toPrecision(2))} readings/s`);
+    this.introduce(view);
     setText(this.linkText, view.link_up ? "" : `Supply not reached. ${view.link_text}`);
     this.on.disabled = !live || !view.link_up || view.latched || view.output !== "off";
     this.on.hidden = live && view.output !== "off";
     this.off.hidden = !this.on.hidden;
     for (const node of this.marks) node.hidden = shown !== "on";
+  }
+
+  /** Who the supply is, and how well its profile is verified. */
+  introduce(view) {
+    const firmware = view.firmware ? ` · firmware ${view.firmware}` : "";
+    setText(this.model, view.model ? view.model + firmware : view.identity ?? "");
+    const [word, meaning] = trust(view.trust ?? "");
+    setText(this.trust, word && `${word} profile`);
+    setData(this.trust, "trust", view.trust ?? "");
+    const title = meaning && `${meaning} (${view.profile})`;
+    if (this.trust.title !== title) this.trust.title = title;
+    this.who.hidden = !(view.model || view.identity || word);
   }
 
   draw() {

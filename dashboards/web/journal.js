@@ -61,6 +61,7 @@ function sentence({ kind, payload, supply, channel }) {
     case "trip": return `Trip: ${rule(payload.rule)}. ${text}`;
     case "output": return output(payload, where);
     case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;
+    case "consent": return `Consent to unverified profile ${payload.profile} for ${payload.maker} ${payload.model}${where}, by ${payload.who || "somebody"}`;
     case "job-created": return "Taken in";
     case "job-chosen": return "Put on the bench";
     default: return `${kind}: ${text || JSON.stringify(payload)}${where}`;

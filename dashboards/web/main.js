@@ -62,7 +62,7 @@ function takeBench(message) {
 function takeEvent({ kind }) {
   if (kind === "trace") traces.reload();
   if (kind === "job") jobs.reload();
-  if (["trace", "trip", "journal", "job", "output"].includes(kind)) journal.reload();
+  if (["trace", "trip", "journal", "job", "output", "consent"].includes(kind)) journal.reload();
 }
 
 let shownWarnings = "";

@@ -66,6 +66,15 @@ const MARKS = {
 };
 const MODES = { cv: "constant voltage", cc: "in current limit", off: "", unknown: "mode unknown" };
 
+/** How well a supply's profile is verified: one word, and what it means. */
+const TRUST = {
+  unverified: ["unverified", "Its profile was written from thin documents; nobody has shown yet that it drives this supply rightly."],
+  documented: ["documented", "Its profile was checked line by line against documents."],
+  simulated: ["simulated", "A simulated supply."],
+  recorded: ["recorded", "A recording of the hardware agrees with its profile."],
+  used: ["used", "People have used its profile for repairs."],
+};
+
 const lookUp = (table) => (id) => table[id] ?? id ?? "";
 export const signature = lookUp(SIGNATURES);
 export const capture = lookUp(CAPTURE);
@@ -74,6 +83,7 @@ export const why = lookUp(WHY);
 export const rule = lookUp(RULES);
 export const mark = lookUp(MARKS);
 export const mode = lookUp(MODES);
+export const trust = (id) => TRUST[id] ?? [id, ""];
 
 /** Read before power goes on. */
 export const CAUTIONS = [

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardRefused
 from benchd.guard.consent import CONSENT_NEEDED
-from benchd.guard.wire import OutputChanged, RuleLimits, Tripped
+from benchd.guard.wire import Met, OutputChanged, RuleLimits, Tripped
 from benchd.reading import Block, Flag, Mode, OutputState, Reading, pack
 from benchd.settings import Settings, from_dict
 from benchd.store.log import Log
@@ -29,6 +29,8 @@ ACCURACY = Conditions(
     accuracy_fraction_v=0.0005,
     accuracy_offset_v=0.005,
 )
+THIN = Met("x", "thin", "unverified", ("Upside down.",), "Example", "X-1", "S1", "1.0", "k1")
+"""A supply with an unverified profile, as the guard tells of it."""
 SETTINGS: dict[str, Any] = {
     "bench": "left",
     "plan": [

@@ -5,16 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.guard.wire import LinkChanged
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
+from benchd.store.consent_rows import consented
 from benchd.store.errors import LogDown
 from benchd.store.log import Log
 from benchd.web.port import Refused
-from tests.daemon.making import FakeGuard, FakeWriter, S, off, on, past, readings
+from tests.daemon.making import ACCURACY, THIN, FakeGuard, FakeWriter, S, off, on, past, readings
 
 
 async def refused(awaitable: Any) -> tuple[str, str]:
@@ -57,6 +60,56 @@ async def test_a_guard_that_refuses_leaves_the_plan_as_it_was(bench: Bench, guar
     assert bench.view().channels[0].plan == "phone"
     for asked in (bench.power_off("psu-a", 1), bench.power_off(None, None), bench.rearm("psu-a", 1)):
         assert await refused(asked) == ("wrong-state", guard.refuse)
+
+
+async def test_consent_is_asked_for_kept_and_sent_along(bench: Bench, core: Core, guard: FakeGuard, log: Log) -> None:
+    guard.needs = "k1"
+    assert (await refused(bench.consent("psu-a", "k1", "")))[0] == "link-down", "nobody was met yet"
+    core.on_report(LinkChanged("psu-a", True, past(1), identity="x", met=THIN))
+    assert any("profile thin is unverified for Example X-1" in w for w in bench.view().warnings)
+    channel = bench.view().channels[1]
+    assert (channel.model, channel.firmware, channel.profile, channel.trust) == (
+        "Example X-1",
+        "1.0",
+        "thin",
+        "unverified",
+    )
+    assert channel.consent_key == "k1"
+    assert "Upside down." in channel.consent_text
+    assert (await refused(bench.power_on("psu-a", 1, None)))[0] == "consent-needed"
+    code, text = await refused(bench.consent("psu-a", "k0", ""))
+    assert code == "wrong-state"
+    assert "not what is there now (Example X-1 by profile thin)" in text
+    await bench.consent("psu-a", "k1", "Ada")
+    await bench.consent("psu-a", "k1", "Ada")
+    await bench.power_on("psu-a", 1, None)
+    assert bench.view().channels[0].consent_key == ""
+    assert not [w for w in bench.view().warnings if "unverified" in w]
+    (entry,) = log.journal(kinds=["consent"])
+    assert (entry.supply, entry.payload["who"], entry.payload["profile"]) == ("psu-a", "Ada", "thin")
+    assert "Upside down." in entry.payload["text"]
+    assert consented(log) == {"k1"}
+
+
+async def test_a_consent_counts_for_what_it_was_given_for(core: Core, guard: FakeGuard, log: Log) -> None:
+    core = Core(core.settings, {("psu-a", n): ACCURACY for n in (1, 2)}, core.writer, None, {"k1"})
+    core.guard = guard  # type: ignore[assignment]
+    bench = Bench(core, log.path)
+    core.on_report(LinkChanged("psu-a", True, past(1), met=THIN))
+    assert bench.view().channels[0].consent_key == ""
+    core.on_report(LinkChanged("psu-a", True, past(0), met=msgspec.structs.replace(THIN, model="X-2", consent="k2")))
+    assert bench.view().channels[0].consent_key == "k2"
+    await bench.power_on("psu-a", 1, None)
+    assert guard.asked[-1][0] == "on"
+    assert core.meetings.given("psu-a") == ""
+
+
+async def test_a_profile_that_needs_no_consent_takes_none(bench: Bench, core: Core) -> None:
+    core.on_report(LinkChanged("psu-a", True, past(1), met=msgspec.structs.replace(THIN, trust="used", consent="")))
+    code, text = await refused(bench.consent("psu-a", "k1", ""))
+    assert (code, text) == ("wrong-state", "supply psu-a: profile thin is used; it needs no consent")
+    assert (await refused(bench.consent("psu-b", "k1", "")))[0] == "not-found"
+    assert not [w for w in bench.view().warnings if "unverified" in w]
 
 
 async def test_on_while_on_is_refused_and_off_is_always_passed_on(bench: Bench, guard: FakeGuard) -> None:

@@ -16,7 +16,7 @@ from benchd.guard.wire import LinkChanged, SupplyErrors
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.store.log import Log
-from tests.daemon.making import ACCURACY, MS, FakeWriter, S, off, on, past, readings, settings, trip
+from tests.daemon.making import ACCURACY, MS, THIN, FakeWriter, S, off, on, past, readings, settings, trip
 
 
 def power_up(core: Core, amps: float = 0.06, channel: int = 1, seconds_ago: float = 60.0) -> int:
@@ -199,6 +199,21 @@ async def test_link_and_instrument_errors_reach_the_journal_and_the_view(core: C
     assert {(c.link_up, c.link_text, c.identity) for c in view.channels} == {(False, "no reply", "EXAMPLE,TWO,0,1")}
     assert any("-222 Data out of range" in w and "setting the limit" in w for w in view.warnings)
     assert [e.kind for e in log.journal()] == ["link", "link", "instrument-error"]
+
+
+async def test_another_unit_or_place_is_an_alarm_and_an_event(core: Core) -> None:
+    events: list[tuple[str, dict[str, Any]]] = []
+    core.on_event = lambda kind, payload: events.append((kind, payload))
+    core.on_report(LinkChanged("psu-a", False, past(1), text="another unit", warning="another unit"))
+    core.on_report(LinkChanged("psu-a", True, past(1), met=THIN, warning="serial number B7 is now at the door"))
+    warnings = core.view().warnings
+    assert "another unit" in warnings
+    assert "serial number B7 is now at the door" in warnings
+    told = [payload["text"] for kind, payload in events if kind == "alarm"]
+    assert told[:2] == ["another unit", "serial number B7 is now at the door"]
+    assert "Profile thin is unverified" in told[2]
+    core.on_report(LinkChanged("psu-a", True, past(0), met=THIN))
+    assert len([kind for kind, _ in events if kind == "alarm"]) == 3, "met before"
 
 
 async def test_every_state_is_published_and_carries_the_job(core: Core) -> None:

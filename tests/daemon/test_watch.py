@@ -77,6 +77,8 @@ def test_a_trace_opens_under_the_job_of_that_moment_with_pre_roll_and_conditions
     assert opened.start_ns == T0  # 2 s of pre-roll reach back to when the output went on
     assert (opened.conditions.set_voltage_v, opened.conditions.limit_a) == (4.0, 2.0)
     assert (opened.conditions.board, opened.conditions.resolution_a) == ("pellor-p3", 0.0001)
+    assert (opened.conditions.accuracy_fraction_a, opened.conditions.accuracy_offset_a) == (0.001, 0.002)
+    assert (opened.conditions.accuracy_fraction_v, opened.conditions.accuracy_offset_v) == (0.0005, 0.005)
     assert bench.watch.view(T0).trace == opened.id
 
 

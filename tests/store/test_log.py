@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 from benchd.jobs.job import Job, JobError
 from benchd.reading import Mode
 from benchd.store import blocks, migrations
+from benchd.store.consent_rows import Consent, add_consent, consented
 from benchd.store.log import Log, LogDown, LogError, Rejected, new_trace_id
 from benchd.store.settings_rows import record_settings
 from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions
 from tests.store.making import MS, T0, block, columns_block, finding, same, trace_row, tripped
 
 
@@ -333,6 +335,30 @@ def test_a_step_that_fails_takes_nothing_with_it(tmp_path: Path, monkeypatch: py
     with Log.open(path) as log:
         assert log.rows("SELECT id, owner FROM jobs") == [("R-1", "")]
         assert log.rows("PRAGMA user_version") == [(3,)]
+
+
+def test_a_log_of_version_1_keeps_its_accuracies_and_takes_consents(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "l.sqlite"
+    steps = migrations.STEPS
+    monkeypatch.setattr(migrations, "STEPS", steps[:1])
+    old = '{"resolution_a":0.001,"accuracy_fraction":0.002,"accuracy_offset_a":0.01,"board":"\\"accuracy_fraction\\":"}'
+    with Log.open(path) as log, log.transaction() as db:
+        db.execute(
+            "INSERT INTO traces VALUES ('T', NULL, 'a', 1, 0, 1, 'off', ?, '[]', NULL, 0, NULL, NULL, NULL)", (old,)
+        )
+    monkeypatch.setattr(migrations, "STEPS", steps)
+    with Log.open(path) as log:
+        row = log.trace("T")
+        assert row is not None
+        assert row.conditions == Conditions(
+            resolution_a=0.001, accuracy_fraction_a=0.002, accuracy_offset_a=0.01, board='"accuracy_fraction":'
+        )
+        assert consented(log) == frozenset()
+        entry = add_consent(log, Consent("left", "thin", "Example", "X-1", "k1", "Ada", "thin documents"))
+        assert (entry.kind, entry.supply, entry.payload["key"]) == ("consent", "left", "k1")
+        assert consented(log) == {"k1"}
 
 
 def test_a_busy_file_is_told_as_passing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

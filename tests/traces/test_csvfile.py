@@ -32,6 +32,18 @@ def test_a_whole_file() -> None:
     assert trace.mark_s("button") == 0.02
 
 
+def test_the_accuracy_goes_out_and_in_again_and_older_files_are_read() -> None:
+    stated = Conditions(4.0, 2.0, 0.001, 0.002, 0.01, "x", 0.0005, 0.02)
+    trace = Trace(parse_csv(HEAD + "0,4,0.1\n1,4,0.2\n").samples, 0, stated)
+    text = csv_text(trace)
+    for line in ("fraction_a: 0.002", "offset_a: 0.01", "fraction_v: 0.0005", "offset_v: 0.02"):
+        assert f"# accuracy_{line}\n" in text
+    assert parse_csv(text).conditions == stated
+    assert parse_csv(text.replace("accuracy_fraction_a", "accuracy_fraction")).conditions == stated
+    with pytest.raises(CsvError, match="accuracy_fraction_a: is given twice"):
+        parse_csv("# accuracy_fraction: 0.1\n" + text)
+
+
 @pytest.mark.parametrize("variant", ["\ufeff{}", "{}", "\r\n", "\r"])
 def test_byte_order_mark_and_line_ends(tmp_path: Path, variant: str) -> None:
     text = "# board: x\n" + HEAD + "0,4,0.1\n1,4,0.2\n"

@@ -12,6 +12,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchd.traces.evidence import within
 from benchd.traces.features import extract
 from benchd.traces.line import bin_means, noise_sigma, repeat_count, seen_step
 from benchd.traces.noise import NoiseFloor
@@ -19,7 +20,7 @@ from benchd.traces.repeats import autocorrelation, find_repeats, first_high_peak
 from benchd.traces.samples import Samples
 from benchd.traces.steps import change_points
 from benchd.traces.trace import Conditions, Trace
-from benchd.traces.uncertainty import expanded, from_limit, from_step
+from benchd.traces.uncertainty import Known, expanded, from_limit, from_step
 
 
 def trace_of(t_s: list[float], v: list[float], i: list[float], **conditions: float) -> Trace:
@@ -183,6 +184,40 @@ def test_uncertainty_after_the_guide() -> None:
     # Scatter of 0.8 mA over ten readings and a step of 1 mA with the first.
     assert from_step(0.001) == pytest.approx(0.2887e-3, abs=1e-7)
     assert expanded(1.0, 0.001, 0.005, 0.001, 0.0008, 10) == pytest.approx(6.97e-3, abs=5e-6)
+
+
+def test_uncertainty_of_the_guides_own_voltmeter() -> None:
+    """JCGM 100:2008 §4.3.7 example 2 and §5.1.5: 0.928 571 V with u = 12 µV from observations, on an instrument that is
+    right within 14e-6 of the reading + 2e-6 of 1 V: a = 15 µV, u = 8.7 µV, together 15 µV (figures from memory)."""
+    volts, fraction, offset = 0.928571, 14e-6, 2e-6
+    assert from_limit(fraction * volts + offset) == pytest.approx(8.7e-6, abs=0.05e-6)
+    known = Known(0.0, 0.0, fraction, offset)
+    assert known.voltage_u(volts, 0.0, 12e-6) / 2 == pytest.approx(15e-6, abs=0.5e-6)
+    assert known.voltage_stated
+    assert not known.current_stated
+
+
+def test_what_is_not_stated_counts_as_nothing_known() -> None:
+    known = Known.of(Conditions(accuracy_fraction_a=0.0, accuracy_offset_a=None, accuracy_offset_v=0.003))
+    assert (known.current_stated, known.voltage_stated) == (False, True)
+    # Noise of 0.8 mA over 16 readings alone: 2 x 0.2 mA.
+    assert known.current_u(1.0, 0.0, 0.0008, 16) == pytest.approx(0.4e-3)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        (0.0612, 0.0011, "61.2 mA ± 1.1 mA"),
+        (0.06, 0.0117, "60 mA ± 12 mA"),
+        (1.23456, 0.0123, "1.235 A ± 0.012 A"),
+        (0.0, 0.0000123, "0.000 mA ± 0.012 mA"),
+        (0.0612, 0.0, "61.2 mA"),
+        (0.0612, float("nan"), "61.2 mA"),
+    ],
+)
+def test_a_value_is_given_to_two_digits_of_its_uncertainty(value: float, u: float, text: str) -> None:
+    """JCGM 100:2008 §7.2.6."""
+    assert within(value, u) == text
 
 
 @settings(max_examples=50, deadline=None)

@@ -160,7 +160,46 @@ def test_a_leak_comes_with_its_uncertainty() -> None:
     evidence = next(e for e in read_trace(known).evidence if e.quantity == "current before the button")
     assert evidence.value == pytest.approx(0.06, abs=0.001)
     assert evidence.uncertainty == pytest.approx(0.0117, abs=0.0001)
-    assert "accuracy of the supply not stated" in next(e for e in read_trace(trace).evidence if e.quantity == "current before the button").text
+    unstated = next(e for e in read_trace(trace).evidence if e.quantity == "current before the button")
+    assert "(k = 2, accuracy of the supply not stated)" in unstated.text
+
+
+@pytest.mark.parametrize("accuracy", [(0.0, 0.0), (0.001, 0.005)])
+def test_peak_level_and_settled_current_come_with_their_uncertainty(accuracy: tuple[float, float]) -> None:
+    """Hand-worked after JCGM 100 §4.3.7, §5.1.2 and §F.2.2.1: 2·√(a²/3 + step²/12) with a = 0.1 % + 5 mA; of the noise of
+    0.1 mA little is left over seconds."""
+    meter = Meter(noise_a=0.0001)
+    for board, quantity in (
+        (boards.low_stall(np.random.default_rng(3)), "level"),
+        (Board(np.concatenate([flat(2, 0), boot(np.random.default_rng(2)), flat(8, 0.12)])), "settled current"),
+    ):
+        trace = read(board, meter)
+        c = Conditions(4.0, 2.0, 0.001, *accuracy)
+        found = {e.quantity: e for e in read_trace(dataclasses.replace(trace, conditions=c)).evidence}
+        for name in (quantity, "highest lasting current"):
+            e = found[name]
+            assert e.value is not None
+            hand = 2 * ((accuracy[0] * e.value + accuracy[1]) ** 2 / 3 + 0.001**2 / 12) ** 0.5
+            assert e.uncertainty == pytest.approx(hand, abs=0.0001)
+            assert ("not stated" in e.text) == (accuracy == (0.0, 0.0))
+            assert " ± " in e.text
+
+
+@pytest.mark.parametrize("offset_v", [0.0, 0.010])
+def test_a_falling_voltage_comes_with_its_uncertainty(offset_v: float) -> None:
+    """From 4 V to 2.6 V at the limit. Hand-worked: 2·√(a²/3 + noise² + step²/12)/4 V, a = 0.05 % of 2.6 V + 10 mV or
+    nothing, noise and step 1 mV."""
+    fraction = 0.0005 if offset_v else 0.0
+    wanted = np.concatenate([flat(1, 0), boot(np.random.default_rng(2)), flat(2, 2.6), flat(3, 0.12)])
+    trace = read(Board(wanted, button_s=1.0), Meter(limit_a=2.0))
+    c = msgspec.structs.replace(trace.conditions, accuracy_fraction_v=fraction, accuracy_offset_v=offset_v)
+    f = extract(dataclasses.replace(trace, conditions=c))
+    assert f.sag == pytest.approx(0.35, abs=0.01)
+    accuracy = fraction * 2.6 + offset_v
+    assert f.sag_u == pytest.approx(
+        2 * (accuracy**2 / 3 + 0.001**2 + 0.001**2 / 12) ** 0.5 / 4, rel=0.4 - 30 * offset_v
+    )
+    assert f.known.voltage_stated == (offset_v > 0)
 
 
 @pytest.mark.parametrize("period", [1.5, 2.5, 7.0, 30.0])

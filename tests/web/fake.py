@@ -86,7 +86,8 @@ class FakeBench:
             supply="lab", channel=n, output=OutputState.OFF, link_up=True, link_text="", plan="phone",
             set_voltage_v=4.0, limit_a=2.0, voltage_v=0.0, current_a=0.0, power_w=0.0, mode="off",
             reading_age_s=0.02, rate_per_s=50.0, capture="off", trace=None, latched=False, trip=None,
-            identity="EXAMPLE,TWO,0,1",
+            identity="EXAMPLE,TWO,0,1", model="EXAMPLE TWO", firmware="1", profile="example-two", trust="documented",
+            notes=["Its smallest setting is 0.01 V."],
         )  # fmt: skip
 
     # ---- for tests
@@ -158,8 +159,18 @@ class FakeBench:
         now = self._at(supply, channel)
         if now.latched:
             raise Refused("wrong-state", f"{supply} {channel} tripped and is latched; re-arm it first")
+        if now.consent_key:
+            raise Refused("consent-needed", f"{supply} {channel}: {now.consent_text}")
         self.asked.append(("on", supply, channel, plan))
         self.set(channel, output=OutputState.ON, plan=plan or now.plan, capture="waiting", mode="cv", voltage_v=4.0)
+
+    async def consent(self, supply: str, key: str, who: str) -> None:
+        """See `BenchPort`."""
+        if key != self._at(supply, 1).consent_key:
+            raise Refused("wrong-state", "that is not what is asked; read it again")
+        self.asked.append(("consent", supply, key, who))
+        for number in (1, 2):
+            self.set(number, consent_key="", consent_text="")
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:
         """See `BenchPort`."""

@@ -51,6 +51,30 @@ async def test_an_off_that_is_not_confirmed_is_said_to_be_so(http: httpx.AsyncCl
     assert answer.json() == fault("wrong-state", bench.refuse.message, f"{V1}/off")
 
 
+async def test_power_without_consent_is_refused_until_it_is_given(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    for number in (1, 2):
+        bench.set(number, trust="unverified", consent_key="k1", consent_text="Thin documents.")
+    on = f"{V1}/supplies/lab/channels/1/on"
+    refused = await http.post(on)
+    assert refused.status_code == 409
+    assert refused.json() == fault("consent-needed", "lab 1: Thin documents.", on)
+    consent = f"{V1}/supplies/lab/consent"
+    other = await http.post(consent, json={"key": "k0"})
+    assert (other.status_code, other.json()["error"]["code"]) == (409, "wrong-state")
+    given = await http.post(consent, json={"key": "k1", "who": "Ada"})
+    assert (given.status_code, given.json()) == (200, as_json(bench.view()))
+    assert ("consent", "lab", "k1", "Ada") in bench.asked
+    assert (await http.post(on)).status_code == 200
+
+
+@pytest.mark.parametrize("body", [{}, {"key": ""}, {"key": "k", "who": "a\nb"}, {"key": "k", "why": "x"}, {"key": 7}])
+async def test_a_consent_without_its_key_is_none(
+    http: httpx.AsyncClient, bench: FakeBench, body: dict[str, Any]
+) -> None:
+    assert (await http.post(f"{V1}/supplies/lab/consent", json=body)).status_code == 400
+    assert bench.asked == []
+
+
 async def test_power_and_marks_reach_the_channel_that_was_meant(http: httpx.AsyncClient, bench: FakeBench) -> None:
     channel = f"{V1}/supplies/lab/channels/2"
     on = await http.post(f"{channel}/on", json={"plan": "phone"})

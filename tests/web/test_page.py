@@ -182,6 +182,49 @@ async def test_power_goes_on_with_a_plan_after_the_cautions(browser: Browser, be
     assert watched.faults == []
 
 
+async def test_an_unverified_profile_is_marked_and_asked_about_once(
+    browser: Browser, bench: FakeBench, url: str
+) -> None:
+    for number in (1, 2):
+        bench.set(number, trust="unverified", consent_key="k1", consent_text="Written from thin <documents>.")
+    watched = await open_page(browser, url)
+    page = watched.page
+    card = by(page, "channel-lab-1")
+    await expect(card.get_by_test_id("identity")).to_have_text("EXAMPLE TWO · firmware 1 unverified profile")
+    await expect(card.get_by_test_id("trust")).to_have_attribute("title", re.compile("thin documents.*example-two"))
+    await card.get_by_test_id("power-on").click()
+    dialog = page.get_by_role("dialog", name="Unverified profile: lab")
+    await expect(dialog).to_have_accessible_description("Written from thin <documents>.")
+    await dialog.get_by_role("button", name="Leave it off").click()
+    await expect(page.locator(".sheet")).to_have_count(0)
+    assert bench.asked == [a for a in bench.asked if a[0] not in ("consent", "on")]
+    await card.get_by_test_id("power-on").press("Enter")
+    await dialog.get_by_role("button", name="Accept this profile").press("Enter")
+    sheet = by(page, "power-sheet")
+    await expect(sheet).to_be_visible()
+    await expect(card.get_by_test_id("output")).to_have_text("off")  # accepting switches nothing
+    await sheet.get_by_test_id("power-on-confirm").click()
+    await expect(card.get_by_test_id("output")).to_have_text("on")
+    await by(page, "channel-lab-2").get_by_test_id("power-on").click()
+    await expect(by(page, "power-sheet")).to_contain_text("Its smallest setting is 0.01 V.")
+    assert [a for a in bench.asked if a[0] in ("consent", "on")] == [
+        ("consent", "lab", "k1", "the page"),
+        ("on", "lab", 1, "phone"),
+    ]
+    assert watched.faults == []
+
+
+async def test_a_consent_that_came_too_late_says_why(browser: Browser, bench: FakeBench, url: str) -> None:
+    page = (await open_page(browser, url)).page
+    card = by(page, "channel-lab-1")
+    await card.get_by_test_id("power-on").click()
+    # It was met again meanwhile, as another model, while the sheet was open.
+    bench.set(1, consent_key="k2", consent_text="Thin.")
+    await by(page, "power-sheet").get_by_test_id("power-on-confirm").click()
+    await expect(by(page, "power-sheet").get_by_role("alert")).to_have_text("lab 1: Thin.")
+    await expect(card.get_by_test_id("output")).to_have_text("off")
+
+
 async def test_the_cut_off_stays_in_reach_of_every_sheet(browser: Browser, bench: FakeBench, url: str) -> None:
     bench.job_list = [Job(f"R-{n}", "phone", "", "", n) for n in range(30)]
     page = (await open_page(browser, url)).page
