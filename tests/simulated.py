@@ -110,6 +110,10 @@ class SimulatedSupply:
         """Put the clip on, or take it off."""
         self._sure(f"SIM{channel}:CONNECT {'ON' if connected else 'OFF'}")
 
+    def surge(self, channel: int, voltage_v: float) -> None:
+        """The regulator fails and gives this voltage, until another one is set."""
+        self._sure(f"SIM{channel}:SURGE {voltage_v}")
+
     def truth(self, channel: int) -> Truth:
         output, *numbers = self._control.ask(f"SIM{channel}:TRUTH?").split(",")
         return Truth(output == "1", *map(float, numbers))

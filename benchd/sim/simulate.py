@@ -9,6 +9,7 @@ Every family has them on its control port; the supply of this package takes them
 | `SIMulate<n>:BOARd <kind>` | clip a fresh board of this kind on the leads; `NONE` leaves them free |
 | `SIMulate<n>:CONNect ON\\|OFF` | put the clip on or take it off; the board keeps its charge |
 | `SIMulate<n>:BUTTon` | press the board's button (no effect on a board that is not waiting for it) |
+| `SIMulate<n>:SURGe <V>` | the regulator fails: it gives this voltage until another one is set |
 | `SIMulate<n>:TRUTh?` | `<output 0/1>,<terminal V>,<current A>,<board V>` of the model, without noise |
 | `SIMulate:TELL "<message>"` | carry out a message of the supply's own language at once; its replies are lost |
 | `SIMulate:FAULt <kind>[,<argument>]` | see the table in `faults.py` |
@@ -59,6 +60,11 @@ def _connect(rig: Rig, call: Call) -> None:
 @SIMULATION.order("SIMulate#:BUTTon")
 def _press(rig: Rig, call: Call) -> None:
     rig.channel_of(call.suffixes[0]).press(call.now_s)
+
+
+@SIMULATION.order("SIMulate#:SURGe", 1)
+def _surge(rig: Rig, call: Call) -> None:
+    rig.channel_of(call.suffixes[0]).set(call.now_s, voltage_v=number(call.parameters[0], "V"))
 
 
 @SIMULATION.query("SIMulate#:TRUTh")

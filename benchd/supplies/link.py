@@ -54,7 +54,8 @@ class Identify:
 class Link:
     """One connection to one instrument, for one thread.
 
-    `timeout_s`: the time that opening, writing or one reply may take, s; may be changed at any time.
+    `timeout_s`: the time that opening, writing or one reply may take, s; may be changed at any time. It begins with
+    what is given, or with what the profile's slowest reply takes if that is longer.
     `identity`: the reply that `identify` got; a reopened link must give it again.
     `resyncs`: how often the link was made clean.
     `sent_ns`, `got_ns`: `time.monotonic_ns()` before the last query was written and after its reply was read.
@@ -71,7 +72,7 @@ class Link:
         opener: Opener | None = None,
     ) -> None:
         self.resource = resource
-        self.timeout_s = timeout_s
+        self.timeout_s = max(timeout_s, profile.slowest_reply_ms / 1e3)
         self.identity: str | None = None
         self.dirty = False
         self.resyncs = 0
@@ -283,7 +284,10 @@ class Link:
         if reply == self.identity or (self.identity is None and self._identify.looks(reply)):
             return
         self.dirty = True
-        what = f"expected the identification {self.identity or ''!r}, got {reply[:80]!r}"
+        if self.identity is None:
+            what = f"got {reply[:80]!r}, which is no identification of the profile's family; choose another profile"
+        else:
+            what = f"expected the identification {self.identity!r}, got {reply[:80]!r}"
         raise ReplyGarbled(self.resource, what, self._identify.query, (self.got_ns - self.sent_ns) / 1e6)
 
     def _connect(self) -> Wire:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from benchd.supplies.errors import SupplyError
+from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.profile_base import Bits
 from benchd.supplies.supply_output import Output, ProtectionMessages
 
@@ -28,7 +28,11 @@ def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, ov
     """Make an output ready. Raises LinkError, or SupplyError with what was asked, what came back and what to do."""
     _check_range(supply, output, voltage_v, limit_a, over_voltage_v)
     output.forget_settings()
-    _sure_off(supply, output, "nothing was set")
+    try:
+        _sure_off(supply, output, "nothing was set")
+    except LinkError:
+        refuse_coupled(supply, output)  # while they are coupled, some do not answer for one output
+        raise
     refuse_coupled(supply, output)
     for protection in output.protections:
         _clear_trip(supply, output, protection)

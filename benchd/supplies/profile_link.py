@@ -53,6 +53,10 @@ class LinkProfile(Table, frozen=True, kw_only=True):
     select_gap_ms: Annotated[float, told("Rest after an output was selected by itself.", ge=0, le=2000)] = 0.0
     output_gap_ms: Annotated[float, told("Rest after an output was switched.", ge=0, le=2000)] = 0.0
     connect_gap_ms: Annotated[float, told("Rest after each of the connect commands.", ge=0, le=2000)] = 0.0
+    slowest_reply_ms: Annotated[
+        float,
+        told("A reply may take this long in good order, ms: no time-out of the link is shorter.", ge=0, le=10000),
+    ] = 0.0
     longest_message: Annotated[
         int, told("Characters of a message without its end that the supply takes; 0: no bound known.", ge=0, le=65536)
     ] = 0
