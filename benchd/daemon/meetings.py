@@ -53,8 +53,7 @@ class Meetings:
     def warnings(self) -> list[str]:
         """What holds as long as consent is missing."""
         return [
-            f"supply {name}: profile {met.profile} is unverified for {met.maker} {met.model}; power goes on only after "
-            "the operator has consented"
+            f"supply {name}: profile {met.profile} is unverified: consent is asked for before power goes on"
             for name, met in self._met.items()
             if self.needed(name)
         ]

@@ -25,7 +25,8 @@ export function askPower(channel, plans) {
       el("span", {}, `${withUnit(plan.voltage_v, "V")}, limit ${withUnit(plan.limit_a, "A")}`))));
   const cautions = el("ul", { class: "cautions" }, ...CAUTIONS.map((text) => el("li", {}, text)));
   const notes = channel.notes?.length
-    ? el("details", {}, el("summary", {}, `About this supply: ${channel.profile}`), el("ul", {}, ...channel.notes.map((text) => el("li", {}, text))))
+    ? el("details", {}, el("summary", {}, "About this supply …"),
+      el("ul", {}, el("li", { class: "soft" }, `Profile ${channel.profile}`), ...channel.notes.map((text) => el("li", {}, text))))
     : null;
   showSheet(`Power on ${channel.supply} · output ${channel.channel}`,
     el("div", { class: "sheet-body" }, cautions, notes, form, go, fault), "power-sheet");

@@ -66,7 +66,7 @@ async def test_consent_is_asked_for_kept_and_sent_along(bench: Bench, core: Core
     guard.needs = "k1"
     assert (await refused(bench.consent("psu-a", "k1", "")))[0] == "link-down", "nobody was met yet"
     core.on_report(LinkChanged("psu-a", True, past(1), identity="x", met=THIN))
-    assert any("profile thin is unverified for Example X-1" in w for w in bench.view().warnings)
+    assert any("psu-a: profile thin is unverified: consent is asked for" in w for w in bench.view().warnings)
     channel = bench.view().channels[1]
     assert (channel.model, channel.firmware, channel.profile, channel.trust) == (
         "Example X-1",

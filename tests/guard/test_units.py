@@ -8,10 +8,14 @@ from typing import NamedTuple
 
 import pytest
 
+from benchd.guard.keeper import GuardKeeper
 from benchd.guard.opening import Opener, OpenSupply
 from benchd.guard.units import LOOK_AFTER_S, LOOK_AGAIN_S, NotThere, Seeker, Units, WrongUnit
-from benchd.guard.wire import ChannelConfig, SupplyConfig
+from benchd.guard.wire import ChannelConfig, Configure, LinkChanged, Met, SupplyConfig
+from benchd.reading import OutputState
+from benchd.supplies.discovery_places import named_place
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
+from benchd.supplies.makesafe import ChannelSafe
 from benchd.supplies.profile import load_profile
 from benchd.supplies.profile_link import Named
 from benchd.supplies.profile_tables import Profile
@@ -156,3 +160,31 @@ def test_other_places_are_asked_only_now_and_then() -> None:
     seeker.there()
     assert tried(100.0, LOOK_AFTER_S) == str(lost)
     assert eyes.looked == 2
+
+
+def test_when_the_guard_is_gone_a_supply_is_made_safe_where_it_was_last(tmp_path: Path) -> None:
+    made_safe: list[str] = []
+
+    def safe(of: SupplyConfig) -> list[ChannelSafe]:
+        made_safe.append(of.resource)
+        return [ChannelSafe(1, OutputState.OFF, "off")]
+
+    both = (config("old", "B8"), config("other", name="right"))
+    keeper = GuardKeeper(Configure(both, str(tmp_path)), lambda report: None, safe)
+    for name, resource in (("left", "new"), ("right", "other")):
+        met = Met(resource, "benchd-sim", "simulated", (), "benchd", "SIM-2", "B8", "0.1", "")
+        keeper._note(LinkChanged(name, True, 1, met=met))
+    keeper._gone("killed")
+    assert sorted(made_safe) == ["new", "other"]
+
+
+def test_looking_around_asks_real_ports_and_sets_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with SimulatedSupply(serial="A7", pty=True) as one, SimulatedSupply(serial="B8", pty=True) as other:
+        ports = [named_place(f"ASRL{sim.pty}::INSTR") for sim in (one, other)]
+        monkeypatch.setattr("benchd.supplies.discovery_relocate.places_of_kind", lambda kind, library: ports)
+        offs = [len(sim.offs()) for sim in (one, other)]
+        supply = opened(Opener(str(tmp_path)), config("ASRL/dev/gone::INSTR", "B8"))
+        assert supply.met.resource == f"ASRL{other.pty}::INSTR"
+        assert "serial number B8 is now at" in supply.news()
+        assert [len(sim.offs()) for sim in (one, other)] == offs
+        supply.close()

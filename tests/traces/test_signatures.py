@@ -166,8 +166,8 @@ def test_a_leak_comes_with_its_uncertainty() -> None:
 
 @pytest.mark.parametrize("accuracy", [(0.0, 0.0), (0.001, 0.005)])
 def test_peak_level_and_settled_current_come_with_their_uncertainty(accuracy: tuple[float, float]) -> None:
-    """Hand-worked after JCGM 100 §4.3.7, §5.1.2 and §F.2.2.1: 2·√(a²/3 + step²/12) with a = 0.1 % + 5 mA; of the noise of
-    0.1 mA little is left over seconds."""
+    """Hand-worked after JCGM 100 §4.3.7, §5.1.2 and §F.2.2.1: 2·√(a²/3 + step²/12) with a = 0.1 % + 5 mA; of the noise
+    of 0.1 mA little is left over seconds."""
     meter = Meter(noise_a=0.0001)
     for board, quantity in (
         (boards.low_stall(np.random.default_rng(3)), "level"),
@@ -185,8 +185,8 @@ def test_peak_level_and_settled_current_come_with_their_uncertainty(accuracy: tu
             assert " ± " in e.text
 
 
-@pytest.mark.parametrize("offset_v", [0.0, 0.010])
-def test_a_falling_voltage_comes_with_its_uncertainty(offset_v: float) -> None:
+@pytest.mark.parametrize(("offset_v", "within"), [(0.0, 0.4), (0.010, 0.1)])
+def test_a_falling_voltage_comes_with_its_uncertainty(offset_v: float, within: float) -> None:
     """From 4 V to 2.6 V at the limit. Hand-worked: 2·√(a²/3 + noise² + step²/12)/4 V, a = 0.05 % of 2.6 V + 10 mV or
     nothing, noise and step 1 mV."""
     fraction = 0.0005 if offset_v else 0.0
@@ -196,9 +196,8 @@ def test_a_falling_voltage_comes_with_its_uncertainty(offset_v: float) -> None:
     f = extract(dataclasses.replace(trace, conditions=c))
     assert f.sag == pytest.approx(0.35, abs=0.01)
     accuracy = fraction * 2.6 + offset_v
-    assert f.sag_u == pytest.approx(
-        2 * (accuracy**2 / 3 + 0.001**2 + 0.001**2 / 12) ** 0.5 / 4, rel=0.4 - 30 * offset_v
-    )
+    hand = 2 * (accuracy**2 / 3 + 0.001**2 + 0.001**2 / 12) ** 0.5 / 4
+    assert f.sag_u == pytest.approx(hand, rel=within)  # the noise is itself estimated from the readings
     assert f.known.voltage_stated == (offset_v > 0)
 
 
