@@ -203,6 +203,8 @@ def _entry_line(entry: JournalEntry) -> str:
             said = words.trip_words(p)
         case "trace":
             said = f"{entry.trace} {words.finding_words(p.get('finding') or {})}"
+        case "consent":
+            said = f"{entry.supply}: consent to unverified profile {p['profile']}, given by {p['who'] or 'somebody'}"
         case "job-created":
             said = "taken in"
         case "job-chosen":

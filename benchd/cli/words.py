@@ -36,7 +36,8 @@ def output_words(p: dict[str, Any]) -> str:
 def link_words(p: dict[str, Any]) -> str:
     """Whether a supply is reached, from a change of its link."""
     if p.get("up"):
-        return f"reached: {p.get('identity') or 'it does not say what it is'}"
+        by = f" (profile {p['profile']}, {p.get('trust', '')})" if p.get("profile") else ""
+        return f"reached: {p.get('identity') or 'it does not say what it is'}{by}"
     return f"NOT reached: {p.get('text', '')}"
 
 
@@ -71,7 +72,11 @@ def told(kind: str, p: dict[str, Any]) -> tuple[dict[str, Any], str] | None:
             return record, f"{p['supply']} channel {p['channel']}: {output_words(p)}"
         case "link":
             record = {k: p[k] for k in ("supply", "up", "identity", "text")}
+            record |= {k: p[k] for k in ("profile", "trust", "resource") if k in p}
             return record, f"{p['supply']}: {link_words(p)}"
+        case "consent":
+            who = p["who"] or "somebody"
+            return dict(p), f"{p['supply']}: consent to unverified profile {p['profile']}, given by {who}"
     return None
 
 

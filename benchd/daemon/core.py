@@ -179,7 +179,9 @@ class Core:
                 watch.identity = change.identity or watch.identity
                 watch.met = change.met or watch.met
                 self.state_changed(watch)
+        met = change.met
         payload = {"up": change.up, "identity": change.identity, "text": change.text}
+        payload |= {"profile": met.profile, "trust": met.trust, "resource": met.resource} if met else {}
         self._enter("link", change.supply, None, None, payload)
         self.event("link", payload | {"supply": change.supply})
 
