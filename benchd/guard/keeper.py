@@ -218,15 +218,15 @@ class GuardKeeper:
         if isinstance(report, LinkChanged) and report.up:
             self._held.add(report.supply)
             if report.met is not None:
-                self._note_place(report.supply, report.met.resource)
+                self._note_unit(report.supply, report.met.resource, report.identity)
         if isinstance(report, OutputChanged):
             self._note_output(report)
         self._arrived(report)
 
-    def _note_place(self, name: str, resource: str) -> None:
-        """Where a supply answers now is where it is made safe, and where the next guard begins."""
+    def _note_unit(self, name: str, resource: str, identity: str) -> None:
+        """Where a supply answers now is where it is made safe, and where the next guard begins; and who answers."""
         supplies = tuple(
-            msgspec.structs.replace(each, resource=resource) if each.name == name else each
+            msgspec.structs.replace(each, resource=resource, identity=identity) if each.name == name else each
             for each in self._configure.supplies
         )
         self._configure = msgspec.structs.replace(self._configure, supplies=supplies)

@@ -44,6 +44,7 @@ def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S
             config.baud_rate,
             deadline_s=deadline_s,
             library=config.visa_library,
+            identity=config.identity or None,
         )
     except Exception as error:  # whatever it is, the outputs are not proved off, and the caller has to say so
         return [ChannelSafe(number, OutputState.UNKNOWN, str(error)) for number in numbers]

@@ -339,8 +339,8 @@ class SupplyThread(threading.Thread):
         self._switcher.opened = opened
         self._supply = opened.supply
         met = opened.met
-        if met.resource != self.config.resource:  # the watchdog goes by this too
-            self.config = msgspec.structs.replace(self.config, resource=met.resource)
+        # The watchdog goes by this too.
+        self.config = msgspec.structs.replace(self.config, resource=met.resource, identity=identity)
         self._round_s = 2 * opened.pace.round_s
         arrays = opened.arrays() if self.config.array_readback else {}
         self._arrays = Arrays(arrays, self._array_trouble) if arrays else None

@@ -34,6 +34,7 @@ class GuardedSupply(Protocol):
     def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None: ...
     def output_on(self, channel: int) -> None: ...
     def send_off(self, channel: int) -> None: ...
+    def off_at_once(self) -> None: ...
     def output_state(self, channel: int) -> bool: ...
     def read(self, channel: int) -> Reading: ...
     def errors(self) -> list[tuple[int, str]]: ...
@@ -307,7 +308,8 @@ class Switcher:
         limits = channel.within_envelope(asked.rules)
         rules = Rules(limits, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
         try:
-            self.opened.supply.output_on(channel.number)
+            with self._tending(channel):
+                self.opened.supply.output_on(channel.number)
         except (LinkError, SupplyError) as error:
             self._failure = str(error)
             return Event.REFUSED
@@ -386,6 +388,9 @@ class Switcher:
 
     def all_off(self, chosen: list[Channel], event: Event, reason: str) -> None:
         """OFF to every chosen output first, then confirm one after the other."""
+        if len(chosen) == len(self.channels) and self.opened is not None:
+            with contextlib.suppress(LinkError, SupplyError):
+                self.opened.supply.off_at_once()
         for channel in chosen:
             self.send_off(channel)
         for channel in chosen:

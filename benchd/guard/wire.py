@@ -60,6 +60,8 @@ class SupplyConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The VISA backend, in PyVISA's words: @py, @ivi, or the path of a library."""
     serial: str = ""
     """Serial number of the unit; another one is refused, and this one looked for at other places. Empty: any unit."""
+    identity: str = ""
+    """The identification of the unit that was held last: making it safe believes no other one. Empty: not known."""
     leave_alone: tuple[str, ...] = ()
     """Resources of the other supplies, which are not asked when this one is looked for."""
 

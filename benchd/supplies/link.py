@@ -93,6 +93,7 @@ class Link:
         self._ready_ns = 0
         self._to_drop = 0
         self._reopen = False
+        self._unasked = False  # nothing was asked on this wire yet
         self._wire: Wire | None = None
 
     @classmethod
@@ -168,6 +169,7 @@ class Link:
         if not self._sent_on_present_wire(data):
             self._drop()
             self._connect().send(data, self.timeout_s)
+            self.dirty = True  # whoever answers there now may be another one
         now_ns = time.monotonic_ns()
         rest_ns = self._set_gap_ns if gap_ns is None else max(gap_ns, self._gap_ns)
         if self._ready_ns <= now_ns:
@@ -216,6 +218,11 @@ class Link:
         if self.dirty or self._wire is None:
             self.resync()
 
+    def expect(self, identity: str | None) -> None:
+        """Whoever answers must give this identification before it is believed; None: one that looks right."""
+        self.identity = identity
+        self.dirty = True
+
     def close(self) -> None:
         """Send the close commands if the link is in order, then close. Never raises."""
         try:
@@ -231,6 +238,7 @@ class Link:
         if self._ready_ns:
             self._wait_gap()
         self.dirty = True  # until the reply is in
+        self._unasked = False
         self.sent_ns = time.monotonic_ns()
         try:
             wire.send(data, self.timeout_s)
@@ -248,8 +256,8 @@ class Link:
         """A wire on which the next reply is the answer to the next question."""
         self.resyncs += 1
         wire = self._wire
-        asked_before = not self._to_drop  # a socket on which nothing was asked yet is as good as a new one
-        if wire is None or self._reopen or (wire.fresh_is_clean and asked_before):
+        # A socket on which nothing was asked yet is as good as a new one; and an OFF may just have gone out on it.
+        if wire is None or self._reopen or (wire.fresh_is_clean and not self._unasked):
             self._drop()
             wire = self._connect()
         self._reopen = False
@@ -294,6 +302,7 @@ class Link:
         opener = self._opener or open_wire
         self._wire = wire = opener(self.resource, self._profile, self.timeout_s, self._baud_rate, self._library)
         self.dirty = not wire.fresh_is_clean
+        self._unasked = True
         self._to_drop = self._profile.drop_first
         try:
             for text in self._profile.connect:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import time
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
@@ -26,6 +28,11 @@ class ChannelSafe(NamedTuple):
     text: str
 
 
+def allowed_s(profile: Profile, channels: int, serial: bool, deadline_s: float = 1.0) -> float:
+    """How long making so many outputs safe may take, s."""
+    return max(deadline_s, 2 * channels * proof_s(profile, serial))
+
+
 def make_safe(
     resource: str,
     profile: Profile,
@@ -35,31 +42,35 @@ def make_safe(
     on_step: Callable[[str], None] | None = None,
     deadline_s: float = 1.0,
     library: str = "@py",
+    identity: str | None = None,
 ) -> list[ChannelSafe]:
     """OFF to every output over a connection of its own, then proof for each, all within about `deadline_s`.
 
     A family whose profile states long rests is given what the proof takes at its pace, if that is longer.
 
     Takes no lock, as whoever has it may be the one that hangs, and asks for no identification first: OFF is right
-    for whatever answers. Raises nothing but ProfileError for a channel that the profile does not have.
+    for whatever answers. But a stranger's word proves nothing about this supply, so only an instrument is believed that
+    gives `identity`; None where none is known: one of the family.
+
+    Raises nothing but ProfileError for a channel that the profile does not have.
     """
     serial = resource.upper().startswith("ASRL")
-    ends = time.monotonic() + max(deadline_s, 2 * len(channels) * proof_s(profile, serial))
     for channel in channels:
         profile.output(channel)
+    ends = time.monotonic() + allowed_s(profile, len(channels), serial, deadline_s)
+    identify = dataclasses.replace(identification(profile), looks=profile.identity_fits)
     step = on_step or (lambda text: None)
     failure = "there was no time to try"
     while (left_s := ends - time.monotonic()) > 0:
         step(f"opening {resource}")
         try:
-            link = Link.open(
-                resource, profile.link, min(timeout_s, left_s), baud_rate, library, identification(profile)
-            )
+            link = Link.open(resource, profile.link, min(timeout_s, left_s), baud_rate, library, identify)
         except LinkError as error:
             failure = str(error)
             step(failure)
             time.sleep(RETRY_S)
             continue
+        link.expect(identity)
         supply = Supply(resource, profile, link, channels)
         try:
             return _switched_off(supply, ends, step)
@@ -69,6 +80,8 @@ def make_safe(
 
 
 def _switched_off(supply: Supply, ends: float, step: Callable[[str], None]) -> list[ChannelSafe]:
+    with contextlib.suppress(LinkError):
+        supply.off_at_once()
     for channel in supply.channels:
         step(f"OFF to channel {channel}")
         try:

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from typing import NamedTuple
 
-from benchd.reading import OutputState, Reading
+from benchd.reading import Flag, OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 from benchd.supplies.supply import Supply
@@ -87,7 +87,8 @@ class _Confirmation:
         # A capacitor or a battery on the leads may hold the voltage up, and a battery may feed the supply's bleeder,
         # which reads as a negative current; with the output off neither can draw current from the supply.
         most_a = supply.profile.output(channel).no_current_a
-        gone = reading.current_a <= most_a
+        # An overload tells no current at all, whatever its sign.
+        gone = reading.current_a <= most_a and not reading.flags & Flag.OVERLOAD
         self._seen = f"output says off, {_figures(reading)}" + ("" if gone else f" (above {most_a * 1e3:.1f} mA)")
         return gone
 

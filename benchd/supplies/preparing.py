@@ -8,12 +8,14 @@
 6. limit, voltage and over-voltage level are written, read back and compared
 7. where one switch switches all outputs, the others are set to their minimum, read back and compared; where others are
    armed behind a master switch, they are disarmed if they are ours, else it is refused
-8. the instrument reports no error
+8. limit and voltage are read once more, since what was written after them may have changed them
+9. the instrument reports no error
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from benchd.supplies.errors import LinkError, SupplyError
@@ -22,6 +24,13 @@ from benchd.supplies.supply_output import Output, ProtectionMessages
 
 if TYPE_CHECKING:
     from benchd.supplies.supply import Supply
+
+
+ROUNDING = 0.1
+"""A setting may be changed by no more than this share of it to fit the digits that the supply takes."""
+
+Check = tuple[str, float, float, float, str]
+"""What is asked for, its value, the lowest and the highest allowed, and the unit."""
 
 
 def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, over_voltage_v: float | None) -> None:
@@ -51,6 +60,8 @@ def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, ov
         _minimise_others(supply, output)
     if supply.profile.channels.armed is not None:
         _disarm_others(supply, output)
+    for what, value in (("limit", limit_a), ("voltage", voltage_v)):
+        _compare_setting(supply, output, what, value)
     complaints = supply.complaints.drain()
     if complaints:
         told = "; ".join(f'{number} "{text}"' for number, text in complaints)
@@ -65,7 +76,7 @@ def _check_range(
     supply: Supply, output: Output, voltage_v: float, limit_a: float, over_voltage_v: float | None
 ) -> None:
     span, place = output.range, supply.place(output.channel)
-    checks = [
+    checks: list[Check] = [
         ("voltage", voltage_v, span.min_voltage_v, span.max_voltage_v, "V"),
         ("current limit", limit_a, span.min_limit_a, span.max_limit_a, "A"),
     ]
@@ -81,6 +92,24 @@ def _check_range(
             raise SupplyError(
                 f"{place}: asked for a {what} of {value} {unit}; allowed {low} to {high} {unit}. Nothing was sent"
             )
+    for what, value, low, high, unit, text in _as_written(output, checks):
+        sent = abs(float(text))
+        # A rounded 0.4 mA is 0, and a rounded 0.6 mA nearly twice as much; the tenth is our choice.
+        if not (abs(sent - value) <= ROUNDING * value and low <= sent <= high):
+            raise SupplyError(
+                f"{place}: asked for a {what} of {value} {unit}, which would be written as {text} {unit}: the supply "
+                f"takes no finer steps. Allowed {low} to {high} {unit} in such steps. Nothing was sent"
+            )
+
+
+def _as_written(output: Output, checks: list[Check]) -> Iterator[tuple[str, float, float, float, str, str]]:
+    for what, value, low, high, unit in checks:
+        if what == "over-voltage level":
+            assert output.over_voltage is not None
+            text = output.written_level(output.over_voltage, value)
+        else:
+            text = output.written("voltage" if what == "voltage" else "limit", value)
+        yield what, value, low, high, unit, text
 
 
 def _sure_off(supply: Supply, output: Output, so_far: str) -> None:
@@ -140,9 +169,13 @@ def _clear_trip(supply: Supply, output: Output, protection: ProtectionMessages) 
 def write_setting(supply: Supply, output: Output, what: str, value: float) -> None:
     """Write `voltage` (V) or `limit` (A), read it back, compare. Raises SupplyError where it came back different."""
     supply.order(output, output.setter(what, value))
+    _compare_setting(supply, output, what, value)
+    supply.between()
+
+
+def _compare_setting(supply: Supply, output: Output, what: str, value: float) -> None:
     step, unit = output.step(what)
     _compare(supply, output, what, (value, read_setting(supply, output, what), step, unit))
-    supply.between()
 
 
 def read_setting(supply: Supply, output: Output, what: str) -> float:
@@ -155,7 +188,9 @@ def read_setting(supply: Supply, output: Output, what: str) -> float:
 
 def _compare(supply: Supply, output: Output, what: str, figures: tuple[float, float | None, float, str]) -> None:
     asked, came_back, step, unit = figures
-    if came_back is not None and abs(asked - came_back) <= step * (1 + 1e-6):
+    # Within a step, and not nothing in place of something: at one step those two are the same.
+    near = came_back is not None and abs(asked - came_back) <= step * (1 + 1e-6)
+    if near and (came_back or not asked):
         return
     told = "no number" if came_back is None else f"{came_back:g} {unit}"
     raise SupplyError(

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from benchd.reading import Flag, Mode, Reading
 from benchd.scpi import reply
 from benchd.scpi.reply import ReplyError
-from benchd.supplies import preparing
+from benchd.supplies import preparing, selecting
 from benchd.supplies.arrays import ArrayReader
 from benchd.supplies.asking import InstrumentSays, Orders, Question
 from benchd.supplies.clock import ANCHOR_NS
@@ -99,6 +99,7 @@ class Supply:
             if profile != self.profile:
                 self._outputs = {channel: Output(profile, self.link, channel) for channel in self.channels}
                 self.profile = profile
+                self._complaints = Complaints(self)
         except ProfileError as error:
             raise SupplyError(f"{self.name}: {identity!r}: {error}") from error
         self._complaints.probe()
@@ -127,6 +128,7 @@ class Supply:
         for _ in range(ON_ATTEMPTS):
             if self.output_state(channel):
                 return
+            self.between()
         raise SupplyError(
             f"{self.place(channel)}: asked {_told(output.on)}, but the output says off "
             f"({ON_ATTEMPTS} times); a protection may have tripped: look at the supply"
@@ -151,6 +153,17 @@ class Supply:
             self.link.send(data, gap_ns)
         self.link.send(last, output.select_gap_ns + works_ns + gap_ns)
 
+    def off_at_once(self) -> None:
+        """Write OFF to every channel in one go, before `send_off` does it to one after the other at the family's pace.
+
+        A supply that needs rests may miss some of it, so this replaces nothing. Raises LinkLost.
+        """
+        if len(self.channels) > 1 and self.profile.link.write_end:
+            for output in self._outputs.values():
+                output.is_on = None
+                output.forget_mode()
+            self.link.send_now(b"".join(output.off_at_once for output in self._outputs.values()), 0, again=False)
+
     def output_state(self, channel: int) -> bool:
         """Ask the instrument: True is on."""
         output = self._outputs[channel]
@@ -158,6 +171,7 @@ class Supply:
         for question in output.states:
             on = self.truth(output, question)
             if not on:
+                selecting.refuse_other(self, output, question)
                 break
         output.is_on = on
         return on
@@ -225,7 +239,7 @@ class Supply:
         """Close the link. Switches nothing."""
         self.link.close()
 
-    # ---- for `preparing` and `complaints` -------------------------------------------------------------------
+    # ---- for `preparing`, `selecting` and `complaints` ---------------------------------------------------------------
 
     @property
     def complaints(self) -> Complaints:
@@ -242,10 +256,20 @@ class Supply:
 
     def ask(self, output: Output, question: Question) -> bytes:
         """The reply to a question, its output selected. Raises LinkError."""
-        if question.selection is not None:
+        if question.selection is None:
+            return self.link.exchange(question.data, question.frame, question.gap_ns)
+        raw = b""
+        for _ in range(2):
             self.link.make_ready()
-            self._select(output, question.selection)
-        return self.link.exchange(question.data, question.frame, question.gap_ns)
+            selecting.select(self, output, question.selection)
+            resyncs = self.link.resyncs
+            raw = self.link.exchange(question.data, question.frame, question.gap_ns)
+            if self.link.resyncs == resyncs:
+                return raw
+            # The link was made clean, perhaps anew, after the selection: who knows whose reply it is.
+        raise self.link.garbled(
+            ReplyError(question.asked, raw.decode("latin-1"), "a link that is in order after the output was selected")
+        )
 
     @contextlib.contextmanager
     def making_sense(self, output: Output) -> Iterator[None]:
@@ -276,33 +300,11 @@ class Supply:
         """Send a command, its output selected."""
         if orders.selection is not None:
             self.link.make_ready()
-            self._select(output, orders.selection)
+            selecting.select(self, output, orders.selection)
         for data in orders.messages:
             self.link.send(data, gap_ns or output.set_gap_ns)
 
     # ---- inside ----------------------------------------------------------------------------------------------
-
-    def _select(self, output: Output, selection: bytes) -> None:
-        """The selection is one for the whole instrument, and others can change it: it is proved where it can be."""
-        question = output.selected
-        if question is None:
-            self.link.send(selection, output.select_gap_ns)
-            return
-        for _ in range(2):
-            raw = self.link.exchange(question.data, question.frame, question.gap_ns)
-            with self.making_sense(output):
-                answer = question.word(raw)
-            if answer.removesuffix(".0") in output.selected_answers:
-                return
-            self.link.send(selection, output.select_gap_ns)
-        raw = self.link.exchange(question.data, question.frame, question.gap_ns)
-        with self.making_sense(output):
-            answer = question.word(raw)
-        if answer not in output.selected_answers:
-            raise SupplyError(
-                f"{self.place(output.channel)}: asked {selection.decode('ascii').strip()!r}, but the supply says that "
-                f"{answer!r} is selected; somebody at its panel or another program may be changing it: end that"
-            )
 
     def _read_plain(self, output: Output, question: Question) -> tuple[float, float, Mode | None]:
         text = self.ask(output, question).decode("latin-1")

@@ -92,8 +92,12 @@ class Output:
         """The messages that set a protection's level."""
         order: Order | None = protection.about.set_level
         assert order is not None
+        return self._maker.order(order, self.written_level(protection, level))
+
+    def written_level(self, protection: ProtectionMessages, level: float) -> str:
+        """A protection's level as text."""
         sign = -1 if self.range.negative and protection is self.over_voltage else 1
-        return self._maker.order(order, message.decimal(sign * level, protection.about.level_decimals))
+        return message.decimal(sign * level, protection.about.level_decimals)
 
     def written(self, what: str, value: float) -> str:
         """A setting as text."""

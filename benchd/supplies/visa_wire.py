@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
+from functools import partial
 from typing import Any
 
 import pyvisa
@@ -55,7 +56,11 @@ class VisaWire:
         instrument.read_termination = None
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        self._call("the message was not taken", data, timeout_s, lambda: self._instrument.write_raw(data), LinkLost)
+        # On a bus that marks the ends of messages, two in one transfer may be taken for one that makes no sense.
+        for each in [data] if self._is_stream else data.splitlines(keepends=True):
+            self._call(
+                "the message was not taken", data, timeout_s, partial(self._instrument.write_raw, each), LinkLost
+            )
 
     def receive(self, timeout_s: float, asked: bytes, frame: Frame) -> bytes:
         if self._reply_gap_s:

@@ -70,6 +70,10 @@ class FakeSupply:
         if not self.deaf:
             self.on[channel] = False
 
+    def off_at_once(self) -> None:
+        for channel in self.on:
+            self.send_off(channel)
+
     def output_state(self, channel: int) -> bool:
         self._exchange("output_state", channel)
         return self.on[channel]

@@ -88,9 +88,9 @@ def test_a_selection_of_its_own_is_proved_before_anything_is_set(open_on):
     )
     supply, lines = open_on(instrument, used, (1, 2))
     supply.prepare(2, 1.0, 0.1)
-    # OFF does not wait for a proof; everything after it does.
+    # OFF does not wait for a proof; everything after it does, and a reply of off is believed only if it still stands.
     assert lines[:4] == ["INST 2", "OUTP OFF", "INST?", "OUTP?"]
-    assert lines[4:8] == ["INST?", "CURR 0.100", "INST?", "CURR?"]
+    assert lines[4:9] == ["INST?", "INST?", "CURR 0.100", "INST?", "CURR?"]
 
 
 def test_a_selection_that_somebody_takes_away_again_refuses(open_on):
@@ -289,7 +289,7 @@ def test_an_output_armed_behind_the_master_switch_refuses_when_it_is_not_ours(op
 def test_and_is_disarmed_when_it_is_ours(open_on):
     supply, lines = open_on(*_armed((1, 2)))
     supply.prepare(1, 1.0, 0.1)
-    assert lines[-3:] == ["ARMED? 2", "SEL 2,OFF", "ARMED? 2"]
+    assert lines[-5:] == ["ARMED? 2", "SEL 2,OFF", "ARMED? 2", "CURR?", "VOLT?"]
 
 
 def test_a_fixed_output_cannot_be_used():

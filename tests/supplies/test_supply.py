@@ -60,7 +60,7 @@ def test_the_mode_of_a_short(sim, open_supply, profile):
     sim.board(1, "dead-short")
     supply.prepare(1, 4.0, 0.5)
     supply.output_on(1)
-    reading = read_until(supply, 1, lambda r: r.mode is Mode.CC and r.current_a > 0.48)
+    reading = read_until(supply, 1, lambda r: r.mode is Mode.CC and r.current_a > 0.49)
     assert reading.current_a == pytest.approx(0.5, abs=0.01)
     assert reading.voltage_v < 2.0
 
