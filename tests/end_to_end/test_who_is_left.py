@@ -225,7 +225,7 @@ def test_a_new_daemon_can_cut_what_the_guard_of_a_dead_one_holds(sim: SimulatedS
 
 
 def test_a_supply_that_hangs_delays_no_trip_and_no_cut_of_another(sim: SimulatedSupply, tmp_path: Path) -> None:
-    with SimulatedSupply(board1="clean") as hangs:
+    with SimulatedSupply(board1="clean", serial="SIM00002") as hangs:
         run = start(bench(sim) | {"hangs": Bench(hangs.resource, 5.0, "benchd-sim", (1,))}, tmp_path)
         try:
             run.until_guarded()
