@@ -27,8 +27,6 @@ LONGEST_MATCHED = 1000
 
 TRUE_WORDS = ("1", "ON")
 FALSE_WORDS = ("0", "OFF")
-NONE_WORDS = ("OFF", "NONE")
-"""In the place of a number: a protection without a level, a switch that an output does not have."""
 
 _DECIMAL = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,5})?", re.ASCII)
 _NR1 = re.compile(r"[+-]?\d{1,18}", re.ASCII)
@@ -249,18 +247,6 @@ def flags(text: str, asked: str = "", needed: int = -1) -> int:
     if not _FLAGS.fullmatch(body) or any(char == "X" and needed >> bit & 1 for bit, char in enumerate(body)):
         raise ReplyError(asked, text, "0 or 1 for each flag that is looked at")
     return sum(1 << bit for bit, char in enumerate(body) if char == "1")
-
-
-def quoted(text: str, separators: str = ",", asked: str = "") -> list[str]:
-    """`"5.00,1.00"` → `5.00` and `1.00`: the parts of a list in one pair of quotes."""
-    return split(string(text, asked), separators, asked)
-
-
-def number_or_none(text: str, none_words: Collection[str] = NONE_WORDS, asked: str = "") -> float | None:
-    """A number, or None for a word that says there is none, compared without case."""
-    if text.strip().upper() in (word.upper() for word in none_words):
-        return None
-    return number(text, asked)
 
 
 def pattern(text: str, expression: str | re.Pattern[str], asked: str = "") -> dict[str, str]:

@@ -24,7 +24,6 @@ Fault = tuple[str, object, str]
 
 SETTERS = frozenset({"set_voltage", "set_limit", "set_level", "set_delay"})
 NOT_ABOUT_AN_OUTPUT = frozenset({"link", "identity", "errors"})
-YES_OR_NO = frozenset({"output_state", "enabled", "tripped", "ready"})
 
 
 def faults(profile: Profile) -> list[Fault]:

@@ -24,6 +24,10 @@ from typing import Any, NamedTuple
 from benchd.scpi import reply, status
 from benchd.scpi.framing import BlockFrame, EndFrame, GapFrame, LengthFrame
 from benchd.scpi.reply import ReplyError
+from benchd.supplies.asking import Maker, Question
+from benchd.supplies.link import Identify, Link
+from benchd.supplies.profile import load_profile
+from benchd.supplies.profile_base import Query
 
 LONGEST_CALL_S = 0.25
 """Processor time that one reply may take, however long it is."""
@@ -131,6 +135,11 @@ def unquoted(data: bytes, text: str) -> bool:
     return body[1:-1].replace(2 * body[0], body[0]) == text
 
 
+def between_echo_and_unit(data: bytes, value: float) -> bool:
+    text = data.decode("latin-1").strip()
+    return text[:3].upper() == "V1 " and text[-1:].upper() == "V" and says(text[3:-1], value)
+
+
 def after_echo(data: bytes, value: str) -> bool:
     text = data.decode("latin-1").strip()
     return text[:3].upper() == "V1 " and text[3:].strip() == value
@@ -180,6 +189,13 @@ def framed(frame: Any) -> tuple[Callable[[bytes], Any], Callable[[bytes, Any], b
     return parse, sent
 
 
+def asked(**keys: Any) -> Question:
+    """A question of a profile, which is how all that makes its reply is put together."""
+    profile = load_profile("generic-scpi")
+    link = Link("nowhere", profile.link, 1.0, None, "@py", Identify())
+    return Maker(profile, link, 1).ask(Query(send="MEAS:ALL?", **keys))
+
+
 def framing(frame: Any, *samples: bytes) -> Target:
     parse, sent = framed(frame)
     return Target(parse, samples, sent)
@@ -227,10 +243,19 @@ TARGETS: dict[str, Target] = {
     ),
     "byte": Target(reply.raw_byte, (b"\x51", b"\n", b"", b"12", b"\xff"), lambda data, value: data == bytes([value])),
     "flags": Target(texts(lambda text: reply.flags(text, "", 0)), (b"10010111", b"1 0 X 1", b"01\r", b"2"), flags_sent),
-    "quoted": Target(texts(reply.quoted), (b'"5.00,1.00"', b"'1,2'", b'"1', b'"a""b,c"', b'",,"'), in_quotes),
-    "number-or-none": Target(
-        texts(reply.number_or_none), (*NUMBERS, b"OFF", b"none\r", b"ON"),
-        number_or_word,
+    "question-quoted": Target(
+        asked(quoted=True, separators=",", fields=("voltage", "current")).parts,
+        (b'"5.00,1.00"', b"'1,2'", b'"1', b'"a""b,c"', b'",,"'), in_quotes,
+    ),
+    "question-none-words": Target(
+        asked(none_words=("OFF", "NONE")).one_number, (*NUMBERS, b"OFF", b"none\r", b"ON"), number_or_word
+    ),
+    "question-echo-and-unit": Target(
+        asked(echo="V1", units=("V",)).one_number, (b"V1 1.2V", b"v1 -0.5 V\r", b"V1 1.2", b"V2 1.2V", b"V1 9.91E37V"),
+        between_echo_and_unit,
+    ),
+    "question-block": Target(
+        asked(form="block", fields=("voltage", "current")).block, BLOCKS, floats_sent(">", "f", 4)
     ),
     "pattern": Target(
         texts(lambda text: reply.pattern(text, VOLTS)), (b"CH1: 4.0V CC", b"CH2: -1.5V", b"CH1: V"), group_sent

@@ -270,21 +270,6 @@ def test_a_flag_that_is_not_told_is_refused_where_it_is_looked_at():
         reply.flags("1X1", needed=0b010)
 
 
-def test_a_list_in_one_pair_of_quotes():
-    assert reply.quoted('"5.00,1.00"') == ["5.00", "1.00"]
-    with pytest.raises(ReplyError):
-        reply.quoted("5.00,1.00")
-
-
-def test_words_in_the_place_of_a_number():
-    assert reply.number_or_none("OFF") is None
-    assert reply.number_or_none(" none\r") is None
-    assert reply.number_or_none("12.0") == 12.0
-    for text in ("ON", "nan", ""):
-        with pytest.raises(ReplyError):
-            reply.number_or_none(text)
-
-
 def test_patterns():
     assert reply.pattern("CH1: 4.0V OK", r"CH\d: (?P<voltage>[\d.]+)V(?P<bad> BAD)?.*") == {"voltage": "4.0"}
     for text in ("CH1: V", "4.0", "x" * 1001):
@@ -305,8 +290,6 @@ PARSERS = [
     lambda text: reply.strip_unit(text, "V"),
     reply.hexadecimal,
     reply.flags,
-    reply.quoted,
-    reply.number_or_none,
     lambda text: reply.pattern(text, r"(?P<volts>[\d.]+)V"),
     lambda text: reply.floats(text.encode("latin-1", "replace")),
     lambda text: reply.raw_byte(text.encode("latin-1", "replace")),
