@@ -3,6 +3,7 @@
 import re
 import tomllib
 
+import jsonschema
 import pytest
 
 from benchd.share import share_path
@@ -46,7 +47,6 @@ def test_every_key_has_a_description():
 @pytest.mark.parametrize("name", profile_names())
 def test_profiles_fit_their_schema_by_an_independent_validator(name):
     """jsonschema (a reference library of JSON Schema 2020-12) on the generated schema."""
-    jsonschema = pytest.importorskip("jsonschema")
     data = tomllib.loads((share_path("drivers") / f"{name}.toml").read_text("utf-8"))
     validator = jsonschema.Draft202012Validator(profile_schema())
     assert [error.message for error in validator.iter_errors(data)] == []

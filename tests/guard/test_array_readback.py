@@ -1,5 +1,6 @@
 """A guarded output whose traces are made of the supply's own array of readings, on the simulated NGM202."""
 
+import itertools
 import time
 
 import pytest
@@ -68,7 +69,7 @@ def test_traces_are_made_of_the_array_and_only_where_it_is_wanted(sim, tmp_path,
         assert times == sorted(set(times))
         if array_readback:
             # S100 is a reading every 10 ms; from one chunk to the next the exchange's own time comes on top.
-            steps = sorted(later - earlier for earlier, later in zip(times, times[1:], strict=False))
+            steps = sorted(later - earlier for earlier, later in itertools.pairwise(times))
             assert steps[len(steps) // 2] == pytest.approx(10_000_000, abs=1000)
         assert sim.truth(1).output
 

@@ -309,9 +309,7 @@ def test_a_mode_told_by_a_word(open_on, word, mode):
 
 
 def test_a_supply_that_names_a_mode_while_it_is_off(open_on):
-    supply, lines = open_on(
-        Instrument(**{"MODE?": "CV", "MEAS:VOLT?;:MEAS:CURR?": "0.0;0.0"}), profile(mode=MODE_WORDS)
-    )
+    supply, _ = open_on(Instrument(**{"MODE?": "CV", "MEAS:VOLT?;:MEAS:CURR?": "0.0;0.0"}), profile(mode=MODE_WORDS))
     assert supply.output_state(1) is False
     assert supply.read(1).mode is Mode.OFF
 
