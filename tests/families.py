@@ -82,6 +82,11 @@ class Served:
         """How many orders to switch off came in."""
         return int(self._control.ask("SIM:LOG?").split(",")[0])
 
+    def said_before_off(self, place: int) -> int:
+        """Of the off order that came after so many: when its connection had last been given a reply, ns; 0: never."""
+        count, *replied = map(int, self._control.ask("SIM:LOG:REPLY?").split(","))
+        return replied[place - count]
+
     @contextmanager
     def driven(self, channels: tuple[int, ...] = (1,)) -> Iterator[Supply]:
         """The engine with the family's profile on it; without the rests where the supply needs none."""

@@ -14,7 +14,6 @@ from benchd.supplies.profile_tables import Profile
 REPLY_S = 0.01
 """A reply on its way, s: a hundred characters at 115200 baud, or a slow instrument on a network (common practice)."""
 
-
 QUICK_PROOF_S = 0.5
 """How long one attempt to switch off and confirm may take, with its own repetitions, on a supply without rests, s."""
 
@@ -53,14 +52,14 @@ def round_s(profile: Profile, channels: int, serial: bool = False) -> float:
 
 
 def state_s(profile: Profile, serial: bool = False) -> float:
-    """Asking for the state of one output."""
-    return _asks(profile, profile.commands.output_state, profile.link.status_gap_ms, serial)
+    """Asking for the state of one output; where it says off, whether it is that output's is asked once more."""
+    return _asks(profile, profile.commands.output_state, profile.link.status_gap_ms, serial) + _proof_s(profile, serial)
 
 
 def proof_s(profile: Profile, serial: bool = False) -> float:
-    """Proving that one output is off: OFF has gone out at once; then the rest after it, the state and a reading."""
+    """Proving that one output is off: OFF, which goes out twice where it may be lost; its state, and a reading."""
     off = _order(profile, profile.commands.output_off, profile.link.output_gap_ms, serial)
-    return off + state_s(profile, serial) + reading_s(profile, serial)
+    return 2 * off + state_s(profile, serial) + reading_s(profile, serial)
 
 
 def prepare_s(profile: Profile, serial: bool = False) -> float:
@@ -76,7 +75,7 @@ def prepare_s(profile: Profile, serial: bool = False) -> float:
 
 def _asks(profile: Profile, asks: Asks | Ask, gap_ms: float, serial: bool) -> float:
     return sum(
-        _message_s(profile, query.select, gap_ms, serial) + REPLY_S + _silence_s(profile, bool(query.length))
+        _message_s(profile, query.select, gap_ms, serial) + _reply_s(profile) + _silence_s(profile, bool(query.length))
         for query in as_queries(asks)
     )
 
@@ -91,10 +90,22 @@ def _message_s(profile: Profile, select: Select | None, gap_ms: float, serial: b
     always_ms = max(link.gap_ms, link.serial.gap_ms) if serial else link.gap_ms
     ms = max(gap_ms, always_ms) + link.reply_gap_ms
     if (select or profile.channels.select) == "separate-message":
-        ms += max(link.select_gap_ms, always_ms)
-        if profile.channels.selected is not None:
-            ms += max(link.status_gap_ms, always_ms) + REPLY_S * 1e3
+        # Which one is selected is asked before and after.
+        return (ms + max(link.select_gap_ms, always_ms)) / 1e3 + 2 * _proof_s(profile, serial)
     return ms / 1e3
+
+
+def _proof_s(profile: Profile, serial: bool) -> float:
+    """Asking which output is selected."""
+    if profile.channels.selected is None:
+        return 0.0
+    link = profile.link
+    always_ms = max(link.gap_ms, link.serial.gap_ms) if serial else link.gap_ms
+    return max(link.status_gap_ms, always_ms) / 1e3 + _reply_s(profile)
+
+
+def _reply_s(profile: Profile) -> float:
+    return max(REPLY_S, profile.link.reply_ms / 1e3)
 
 
 def _silence_s(profile: Profile, by_length: bool) -> float:

@@ -53,6 +53,10 @@ class LinkProfile(Table, frozen=True, kw_only=True):
     select_gap_ms: Annotated[float, told("Rest after an output was selected by itself.", ge=0, le=2000)] = 0.0
     output_gap_ms: Annotated[float, told("Rest after an output was switched.", ge=0, le=2000)] = 0.0
     connect_gap_ms: Annotated[float, told("Rest after each of the connect commands.", ge=0, le=2000)] = 0.0
+    reply_ms: Annotated[
+        float,
+        told("A reply usually takes this long, ms: what proves an output off is given time by it.", ge=0, le=2000),
+    ] = 10.0
     slowest_reply_ms: Annotated[
         float,
         told("A reply may take this long in good order, ms: no time-out of the link is shorter.", ge=0, le=10000),
