@@ -13,6 +13,17 @@ TRUST = {
 }
 """How well a profile is verified."""
 
+_BESIDE = {
+    "power": "measures power",
+    "sense": "remote sensing",
+    "over_temperature": "says when it is too hot",
+    "panel_lock": "its panel can be locked",
+    "data_log": "can log by itself",
+    "clear_status": "knows *CLS",
+    "reset": "knows *RST",
+}
+"""Abilities that this program makes no use of; those that it can try are told by `benchd supplies try`."""
+
 _MODES = {
     "derived": "constant current is told from the readings",
     "bits": "it says itself whether it is in constant current",
@@ -41,6 +52,10 @@ def abilities(profile: Profile) -> list[str]:
         said.append(f"renews its readings every {profile.read.refresh_ms:g} ms")
     if profile.variants:
         said.append("ranges differ by model: what counts is found out when it is opened")
+    if beside := [text for flag, text in _BESIDE.items() if getattr(profile.abilities, flag)]:
+        said.append(f"its documents name beside: {', '.join(beside)}")
+    if "tcp" in profile.link.interfaces:
+        said.append(f"on a network its raw socket is port {profile.link.tcp_port}")
     if profile.link.one_client:
         said.append("serves one connection at a time: end other programs that talk to it")
     if profile.link.serial.levels == "ttl":
@@ -69,5 +84,5 @@ def _protection(name: str, protection: Protection | None) -> str:
     how = "with a level of its own" if protection.level == "own" and protection.set_level else "at the current limit"
     if protection.level == "own" and not protection.set_level:
         how = "whose level cannot be set from here"
-    delay = ", with a delay" if protection.set_delay else ""
+    delay = ", with a delay (left as it is)" if protection.set_delay or protection.get_delay else ""
     return f"{name} protection of its own, {how}{delay}"

@@ -249,6 +249,15 @@ def test_every_profile_says_what_it_can_do(name):
     assert all(line == line.strip() and "\n" not in line for line in said)
 
 
+def test_abilities_that_are_not_used_are_told_too():
+    said = abilities(load_profile("keysight-e36300"))
+    flags = load_profile("keysight-e36300").abilities
+    (beside,) = [line for line in said if line.startswith("its documents name beside: ")]
+    assert ("measures power" in beside, "remote sensing" in beside) == (flags.power, flags.sense)
+    assert "on a network its raw socket is port 5555" in abilities(load_profile("rigol-dp800"))
+    assert not [line for line in abilities(load_profile("owon-spe")) if "raw socket" in line]
+
+
 def test_the_abilities_of_the_simulated_supply():
     assert abilities(load_profile("benchd-sim"))[:4] == [
         "outputs 1, 2: 0 to 32 V, 0 to 6 A, reads 1 mV and 100 µA",
