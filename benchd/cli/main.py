@@ -8,7 +8,7 @@ import sys
 import typer
 
 from benchd import __version__
-from benchd.cli import config, demo, job, make_safe, run, sim, supplies, supplies_accept, trace
+from benchd.cli import config, demo, job, make_safe, run, sim, supplies, trace
 
 app = typer.Typer(
     name="benchd",
@@ -40,7 +40,6 @@ app.command(
     add_help_option=False,
 )(sim.sim)
 app.command("make-safe")(make_safe.make_safe)
-supplies.app.command("accept")(supplies_accept.accept)
 app.add_typer(supplies.app, name="supplies")
 app.add_typer(job.app, name="job")
 app.add_typer(trace.app, name="trace")

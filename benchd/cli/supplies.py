@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from benchd.cli import out, supplies_try
+from benchd.cli import out, supplies_accept, supplies_try
 
 if TYPE_CHECKING:
     from benchd.settings import Settings
@@ -31,6 +31,22 @@ app = typer.Typer(
     help="List what may be connected; ask who it is; write it into the settings. Options: benchd supplies list --help",
 )
 app.command("try")(supplies_try.try_)
+app.command("accept")(supplies_accept.accept)
+
+IDENTIFY = typer.Option(
+    "--identify",
+    help="Ask each who it is: only *IDN? and the like, never a set command. Opening a serial port may restart "
+    "what is no instrument (3D printers, microcontrollers), so it is only done on request.",
+)
+WRITE = typer.Option(
+    "--write",
+    help="Add a [[supply]] block to the settings file for each of the named resources, or, with none named, "
+    "for each supply that has a profile made for it. Includes --identify.",
+)
+BAUD = typer.Option(
+    "--baud", metavar="RATE,...", help="Rates to ask serial ports at. Bytes at a wrong rate may disturb a device."
+)
+LIBRARY = typer.Option("--visa-library", help="PyVISA backend: @py, or @ivi for the installed library.")
 
 
 @app.command("list")
@@ -39,40 +55,17 @@ def list_(
         list[str] | None,
         typer.Argument(help="Supplies by VISA resource name too, as for a LAN supply that does not announce itself."),
     ] = None,
-    identify: Annotated[
-        bool,
-        typer.Option(
-            "--identify",
-            help="Ask each who it is: only *IDN? and the like, never a set command. Opening a serial port may restart "
-            "what is no instrument (3D printers, microcontrollers), so it is only done on request.",
-        ),
-    ] = False,
+    identify: Annotated[bool, IDENTIFY] = False,
     only: Annotated[
         bool,
         typer.Option("--only", help="Nothing but the named resources. So it is with --write and named resources."),
     ] = False,
-    baud: Annotated[
-        str,
-        typer.Option(
-            "--baud",
-            metavar="RATE,...",
-            help="Rates to ask serial ports at. Bytes at a wrong rate may disturb a device.",
-        ),
-    ] = "9600",
+    baud: Annotated[str, BAUD] = "9600",
     all_bauds: Annotated[
         bool, typer.Option("--all-bauds", help="Every rate that a profile names; the same caution.")
     ] = False,
-    visa_library: Annotated[
-        str, typer.Option("--visa-library", help="PyVISA backend: @py, or @ivi for the installed library.")
-    ] = "@py",
-    write: Annotated[
-        bool,
-        typer.Option(
-            "--write",
-            help="Add a [[supply]] block to the settings file for each of the named resources, or, with none named, "
-            "for each supply that has a profile made for it. Includes --identify.",
-        ),
-    ] = False,
+    visa_library: Annotated[str, LIBRARY] = "@py",
+    write: Annotated[bool, WRITE] = False,
     name: Annotated[str, typer.Option("--name", help="With --write and one supply: its name.")] = "",
     profile: Annotated[str, typer.Option("--profile", help="With --write: this profile; it must fit.")] = "",
     config: Annotated[Path | None, out.CONFIG] = None,

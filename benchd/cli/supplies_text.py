@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def record(found: Found, warnings: list[str]) -> dict[str, Any]:
-    """One flat object; `profile_abilities` is about the first profile that fits."""
+    """One flat object; `trust` and `abilities` are those of the first profile that fits."""
     place = dataclasses.asdict(found.place)
     said = dataclasses.asdict(found)
     del said["place"]
