@@ -41,7 +41,9 @@ class LinkProfile(Table, frozen=True, kw_only=True):
     ] = "end"
     idle_ms: Annotated[float, told("The silence that ends a reply, ms.", ge=1, le=1000)] = 30.0
     skip_leading_ends: Annotated[bool, told("Line ends may stand before a reply and are passed over.")] = False
-    tcp_port: Annotated[int, told("Port of the raw socket.", ge=1, le=65535)] = 5025
+    tcp_port: Annotated[
+        int, told("Port of the raw socket; for people, the resource name is what counts.", ge=1, le=65535)
+    ] = 5025
     gap_ms: Annotated[float, told("Rest after anything.", ge=0, le=2000)] = 0.0
     reply_gap_ms: Annotated[
         float,

@@ -166,10 +166,12 @@ class Protection(Table, frozen=True, kw_only=True):
         float, told("Smallest step of the level; 0: that of the voltage or limit setting.", ge=0, le=10)
     ] = 0.0
     enable: Annotated[Order | None, told("Switches the protection on. Leave it out where it is always on.")] = None
-    disable: Annotated[Order | None, told("Switches it off.")] = None
+    disable: Annotated[Order | None, told("Switches it off. For people; this program never does.")] = None
     enabled: Annotated[Ask | None, told("Asks whether it is on.")] = None
-    set_delay: Annotated[Order | None, told("How long the cause must last; {value} in s.")] = None
-    get_delay: Annotated[Ask | None, told("Asks for that time.")] = None
+    set_delay: Annotated[
+        Order | None, told("How long the cause must last; {value} in s. For people; left as it is at the supply.")
+    ] = None
+    get_delay: Annotated[Ask | None, told("Asks for that time. For people too.")] = None
     tripped: Annotated[Ask | None, told("Asks whether it has tripped.")] = None
     clear: Annotated[Order | None, told("Clears a trip.")] = None
     clear_switches_on: Annotated[
@@ -199,7 +201,7 @@ class ArrayRead(Table, frozen=True, kw_only=True):
 
 
 class Abilities(Table, frozen=True, kw_only=True):
-    """What the family can do beside; false unless a document says so."""
+    """What the family can do beside; false unless a document says so. Told to people; the first three are tried too."""
 
     opc: Annotated[bool, told("`*OPC?` answers.")] = False
     esr: Annotated[bool, told("`*ESR?` answers.")] = False
