@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 
 from benchd.daemon.hub import Hub
+from benchd.daemon.known import Accuracies
 from benchd.daemon.meetings import Meetings
 from benchd.daemon.memory import between
 from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
@@ -32,7 +33,7 @@ from benchd.supplies.clock import now_ns
 from benchd.traces.capture import TraceClosed
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
-from benchd.traces.trace import Conditions, Trace
+from benchd.traces.trace import Trace
 from benchd.web.port import BenchView
 from benchd.web.thin import thin
 
@@ -54,7 +55,7 @@ class Core:
     def __init__(
         self,
         settings: Settings,
-        accuracies: dict[tuple[str, int], Conditions],
+        accuracies: Accuracies,
         writer: LogWriter,
         current_job: str | None,
         consents: Iterable[str] = (),
@@ -71,6 +72,8 @@ class Core:
         """Text → when, s of the monotonic clock; the newest last."""
         self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
         self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
+        self.of_unit: Callable[[str, str], Accuracies] = lambda supply, identity: {}
+        """How well the readings of a supply are known, once its identification is; what is missing stays as it is."""
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
         """Gets every event, in the event loop: it must not wait for anything."""
         self._changed = asyncio.Event()
@@ -173,8 +176,10 @@ class Core:
             # No alarm, which goes after a while: the view says it as long as consent is missing.
             log.warning("%s", told)
             self.event("alarm", {"text": told})
-        for (supply, _), watch in self.watches.items():
+        accuracies = self.of_unit(change.supply, change.identity) if change.up else {}
+        for (supply, number), watch in self.watches.items():
             if supply == change.supply:
+                watch.measures(accuracies.get((supply, number)))
                 watch.link_up, watch.link_text = change.up, change.text
                 watch.identity = change.identity or watch.identity
                 watch.met = change.met or watch.met

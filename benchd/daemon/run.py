@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.daemon.known import Known
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig, Tripped
 from benchd.reading import OutputState
@@ -25,9 +26,6 @@ from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
-from benchd.supplies.profile import load_profile
-from benchd.supplies.profile_outputs import OutputRange
-from benchd.traces.trace import Conditions
 from benchd.web.app import create_app
 from benchd.web.server import CannotListen, serve
 
@@ -69,10 +67,11 @@ class Daemon:
         """
         folder = self._settings.data_path
         with _only_one(folder), contextlib.ExitStack() as undo:
-            configure, accuracies = self._supplies()
+            configure, known = self._supplies()
             writer, kept = _open_log(folder / "benchd.sqlite")
             undo.callback(writer.close)
-            self.core = core = Core(self._settings, accuracies, writer, kept.job, kept.consents)
+            self.core = core = Core(self._settings, known.families(), writer, kept.job, kept.consents)
+            core.of_unit = known.unit
             core.on_event = on_event
             core.restore_latches(kept.latched)
             core.remember_settings()
@@ -135,16 +134,11 @@ class Daemon:
             raise StartError("the page ended by a fault of its own; every output was switched off")
         return confirmed
 
-    def _supplies(self) -> tuple[Configure, dict[tuple[str, int], Conditions]]:
+    def _supplies(self) -> tuple[Configure, Known]:
         if faults := unfit(self._settings):
             raise StartError("\n".join(faults))
         supplies = tuple(guarded(s, self._settings) for s in self._settings.supply)
-        accuracies = {
-            (s.name, c.number): measured(load_profile(s.profile).output(c.number))
-            for s in self._settings.supply
-            for c in s.channel
-        }
-        return Configure(supplies, lock_dir=str(lock_dir())), accuracies
+        return Configure(supplies, lock_dir=str(lock_dir())), Known(self._settings.supply)
 
     def _followers(self, core: Core, writer: LogWriter, folder: Path) -> list[asyncio.Task[Any]]:
         tasks: list[asyncio.Task[Any]] = []
@@ -190,17 +184,6 @@ def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
         visa_library=supply.visa_library,
         serial=supply.serial,
         leave_alone=tuple(other.resource for other in settings.supply if other.name != supply.name),
-    )
-
-
-def measured(output: OutputRange) -> Conditions:
-    """How well an output's readings are known, as its profile says. Zeros in a profile: not stated."""
-    return Conditions(
-        resolution_a=output.read_resolution_a,
-        accuracy_fraction_a=output.accuracy_fraction_a or None,
-        accuracy_offset_a=output.accuracy_offset_a or None,
-        accuracy_fraction_v=output.accuracy_fraction_v or None,
-        accuracy_offset_v=output.accuracy_offset_v or None,
     )
 
 

@@ -74,13 +74,18 @@ class ChannelWatch:
         self._latest: tuple[int, float, float, Mode] | None = None
         self._rate = 0.0
         self._fed_until_ns = 0
-        self._capture = Capture(
+        self._capture_settings = capture
+        self._capture = self._new_capture()
+
+    def _new_capture(self) -> Capture:
+        c = self._capture_settings
+        return Capture(
             CaptureConfig(
-                pre_roll_s=capture.pre_roll_s,
-                removal_s=capture.removal_s,
-                settle_s=capture.settle_s,
-                longest_s=capture.longest_s,
-                resolution_a=accuracy.resolution_a,
+                pre_roll_s=c.pre_roll_s,
+                removal_s=c.removal_s,
+                settle_s=c.settle_s,
+                longest_s=c.longest_s,
+                resolution_a=self._accuracy.resolution_a,
             )
         )
 
@@ -95,6 +100,14 @@ class ChannelWatch:
         self.memory.add(samples)
         self.pending.append(samples)
         self._feed(samples)
+
+    def measures(self, accuracy: Conditions | None) -> None:
+        """How well the readings of the unit that answers are known, if told. A trace that is open goes on."""
+        if accuracy is None or accuracy == self._accuracy:
+            return
+        step_a, self._accuracy = self._accuracy.resolution_a, accuracy
+        if accuracy.resolution_a != step_a and self.open is None:
+            self._capture = self._new_capture()
 
     def on_output(self, change: OutputChanged) -> None:
         """The guard says what is known of the output."""

@@ -1,0 +1,51 @@
+"""How well the readings of each output are known: by its family's profile, and by its unit once that said who it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchd.settings import Supply
+from benchd.supplies.profile import fitted, load_profile
+from benchd.supplies.profile_outputs import OutputRange
+from benchd.supplies.profile_tables import Profile
+from benchd.traces.trace import Conditions
+
+Accuracies = dict[tuple[str, int], Conditions]
+"""By supply and channel."""
+
+
+class Known:
+    """The profiles as they were when the daemon started, so that a file changed since makes no difference here."""
+
+    def __init__(self, supplies: Sequence[Supply]) -> None:
+        """Raises ProfileError."""
+        self._profiles = {supply.name: load_profile(supply.profile) for supply in supplies}
+        self._numbers = {supply.name: tuple(channel.number for channel in supply.channel) for supply in supplies}
+
+    def families(self) -> Accuracies:
+        """Before anybody has answered: what holds for the whole family."""
+        return {
+            key: found for name, profile in self._profiles.items() for key, found in self._of(name, profile).items()
+        }
+
+    def unit(self, supply: str, identity: str) -> Accuracies:
+        """For the unit with this identification. Its options are not asked for: no figure gets better by them here."""
+        profile = self._profiles[supply]
+        named = profile.identity.named(identity)
+        return self._of(supply, profile if named is None else fitted(profile, named))
+
+    def _of(self, supply: str, profile: Profile) -> Accuracies:
+        # A small model has fewer outputs than its family; the guard refuses the others in words of its own.
+        has = profile.channel_numbers
+        return {(supply, n): measured(profile.output(n)) for n in self._numbers[supply] if n in has}
+
+
+def measured(output: OutputRange) -> Conditions:
+    """How well an output's readings are known, as its profile says. Zeros in a profile: not stated."""
+    return Conditions(
+        resolution_a=output.read_resolution_a,
+        accuracy_fraction_a=output.accuracy_fraction_a or None,
+        accuracy_offset_a=output.accuracy_offset_a or None,
+        accuracy_fraction_v=output.accuracy_fraction_v or None,
+        accuracy_offset_v=output.accuracy_offset_v or None,
+    )
