@@ -16,9 +16,6 @@ from benchd.supplies.link import Link
 from benchd.supplies.profile_base import Order, Query, Select, as_command
 from benchd.supplies.profile_tables import Profile
 
-STATES = frozenset({"output_state", "enabled", "tripped", "ready", "selected", "tracking", "mode"})
-"""Keys and tables whose questions are about a state or register: they have a rest of their own."""
-
 
 class InstrumentSays(Exception):
     """An error text came in the place of a reply."""
@@ -62,11 +59,6 @@ class Question:
     def asked(self) -> str:
         """The query as text, for errors."""
         return self._name
-
-    @property
-    def words(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        """The words for yes and no."""
-        return self._words
 
     @property
     def is_plain(self) -> bool:
