@@ -17,7 +17,6 @@ SECRET_KEYS = {"token", "password"}
 ES1_MAX_V = 60.0
 """V DC: the limit of electrical class ES1 (IEC 62368-1 table 4, from memory); above it this tool is out of scope."""
 
-Seconds = Annotated[float, Field(gt=0, le=86400, allow_inf_nan=False)]
 Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
 Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Port = Annotated[int, Field(ge=0, le=65535)]

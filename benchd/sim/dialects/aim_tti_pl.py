@@ -58,9 +58,6 @@ class Session:
     limit_enable: dict[int, int] = field(default_factory=dict)
 
 
-Outputs = tuple[Output, ...]
-
-
 def _same(
     count: int, voltage_v: float, current_a: float, step_v: float = 0.001, step_a: float = 0.001
 ) -> tuple[Output, ...]:

@@ -40,7 +40,7 @@ from benchd.sim.parser import short_form
 from benchd.sim.values import boolean, name
 
 MESSAGE_S = 0.2
-UNREGULATED_BIT, CV_BIT, CC_BIT = 2, 4, 8
+CV_BIT, CC_BIT = 4, 8
 ORDINALS = ("FIRst", "SECOnd", "THIrd")
 OVP = "[SOURce:]VOLTage:PROTection"
 

@@ -79,7 +79,6 @@ class SiglentSpd1000x(ScpiDialect):
 
     def reset(self, now_s: float) -> None:
         super().reset(now_s)
-        self.locked = False
         self.four_wire = False
 
     def busy_s(self, message: bytes) -> float:
@@ -144,12 +143,12 @@ def _declare(words: Language[Any]) -> None:
         return f"CH{supply.selected + 1}"
 
     @words.order("*LOCK")
-    def lock(supply: SiglentSpd1000x, _call: Call) -> None:
-        supply.locked = True
+    def lock(_supply: SiglentSpd1000x, _call: Call) -> None:
+        """There is no panel here that could be locked."""
 
     @words.order("*UNLOCK")
-    def unlock(supply: SiglentSpd1000x, _call: Call) -> None:
-        supply.locked = False
+    def unlock(_supply: SiglentSpd1000x, _call: Call) -> None:
+        """As above."""
 
 
 _declare(SiglentSpd1000x.words)

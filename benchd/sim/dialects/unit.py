@@ -49,7 +49,6 @@ class UnitUdp3305s(ScpiDialect):
     def reset(self, now_s: float) -> None:
         super().reset(now_s)
         self.mode = NORMAL
-        self.locked = False
 
     def set_mode(self, mode: str, now_s: float) -> None:
         self.mode = mode
@@ -181,5 +180,5 @@ for _word, _of, _unit in (("OVP", over_voltage, "V"), ("OCP", over_current, "A")
 
 
 @WORDS.order("LOCK", 1)
-def _lock(supply: UnitUdp3305s, call: Call) -> None:
-    supply.locked = boolean(call.parameters[0])
+def _lock(_supply: UnitUdp3305s, call: Call) -> None:
+    boolean(call.parameters[0])  # there is no panel here that could be locked
