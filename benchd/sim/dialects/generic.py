@@ -1,4 +1,4 @@
-"""`generic-scpi`, `generic-scpi-apart`, `generic-scpi-multi`: nobody's supplies, which keep to SCPI-1999 and have no more.
+"""`generic-scpi`, `generic-scpi-apart`, `generic-scpi-multi`: nobody's supplies, which keep to SCPI-1999 and no more.
 
 The DC supply class of SCPI-1999 vol. 4 with one output, and with several behind `INSTrument`. No protections; replies
 with exponents (NR3); makers and models are invented.
