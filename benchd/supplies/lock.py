@@ -32,7 +32,9 @@ class SupplyLock:
         except BlockingIOError:
             holder = _holder(os.pread(descriptor, 4096, 0))
             os.close(descriptor)
-            raise SupplyHeld(f"{resource} is held by {holder}; end that process, or use another supply") from None
+            # Not "end that process": a guard that is killed is only started again by its daemon.
+            end = "end the benchd that it belongs to (Ctrl-C there, or stop its service), or use another supply"
+            raise SupplyHeld(f"{resource} is held by {holder}; {end}") from None
         except BaseException:
             os.close(descriptor)
             raise

@@ -7,6 +7,7 @@ import { attempt } from "./sheet.js";
 import { rule, signature, why } from "./words.js";
 
 const SHOWN = 100;
+const KEYS_SHOWN = 5;
 
 export class Journal {
   constructor() {
@@ -62,6 +63,7 @@ function sentence({ kind, payload, supply, channel }) {
     case "output": return output(payload, where);
     case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;
     case "consent": return `Consent to unverified profile ${payload.profile} for ${payload.maker} ${payload.model}${where}, by ${payload.who || "somebody"}`;
+    case "settings": return settings(payload);
     case "job-created": return "Taken in";
     case "job-chosen": return "Put on the bench";
     default: return `${kind}: ${text || JSON.stringify(payload)}${where}`;
@@ -70,5 +72,13 @@ function sentence({ kind, payload, supply, channel }) {
 
 function output({ output: state, reason, text, set_voltage_v: volts, limit_a: limit }, where) {
   const set = state === "on" && volts ? `: ${withUnit(volts, "V")}, limit ${withUnit(limit, "A")}` : "";
-  return `Output ${state ?? ""}${where}${set}. ${(reason !== "trip" && text) || why(reason)}`;
+  return `Output ${state ?? ""}${where}${set}. ${(reason !== "trip" && begin(text)) || why(reason)}`;
 }
+
+function settings({ first, changed = [] }) {
+  if (first) return "Settings kept for the first time";
+  const more = changed.length - KEYS_SHOWN;
+  return `Settings changed: ${changed.slice(0, KEYS_SHOWN).join(", ")}${more > 0 ? ` and ${more} more` : ""}`;
+}
+
+const begin = (text) => (text ? text.charAt(0).toUpperCase() + text.slice(1) : "");

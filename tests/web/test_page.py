@@ -12,7 +12,7 @@ import httpx
 import pytest
 from playwright.async_api import Browser, Page, expect
 
-from benchd.jobs.job import Job
+from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import OutputState
 from benchd.web.port import Refused
 from tests.web.browser import DESK, PHONE, TABLET, chromium, open_page
@@ -356,6 +356,26 @@ async def test_a_label_is_scanned_and_a_job_with_markup_is_only_a_name(
     await expect(by(page, "journal-entry").first).to_contain_text(f"seen: {evil}")
     assert await page.evaluate("window.hit") is None
     assert watched.faults == []
+
+
+async def test_the_journal_speaks_in_sentences(browser: Browser, bench: FakeBench, url: str) -> None:
+    told = [
+        ("settings", {"first": True, "changed": ["bench"]}, "Settings kept for the first time"),
+        ("settings", {"first": False, "changed": ["bench", "web.port"]}, "Settings changed: bench, web.port"),
+        ("settings", {"first": False, "changed": list("abcdefg")}, "Settings changed: a, b, c, d, e and 2 more"),
+        (
+            "output",
+            {"output": "off", "reason": "link-back", "text": "the link came up"},
+            "Output off. The link came up",
+        ),
+        ("output", {"output": "off", "reason": "re-armed", "text": ""}, "Output off. Re-armed by a person."),
+    ]
+    for number, (kind, payload, _) in enumerate(told, 1):
+        bench.entries.append(JournalEntry(number, bench.t_ns, kind, None, None, None, None, payload))
+    page = (await open_page(browser, url)).page
+    shown = by(page, "journal-entry").locator("span")
+    await expect(shown).to_have_count(len(told))
+    assert sorted(await shown.all_inner_texts()) == sorted(words for _, _, words in told)
 
 
 async def test_a_wrong_job_id_says_what_is_allowed(browser: Browser, bench: FakeBench, url: str) -> None:
