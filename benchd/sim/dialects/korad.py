@@ -19,7 +19,7 @@ from typing import ClassVar
 
 from benchd.sim.bench import Bits
 from benchd.sim.dialects.base import Dialect, Output
-from benchd.sim.dialects.phrases import NUMBER, Phrases, Refused, Said, within
+from benchd.sim.dialects.phrases import NUMBER, Phrases, Said, within
 
 STRAY = "K"
 """Follows the five characters of `ISET1?` (a sixth byte: SIG, QMI; which one: from memory)."""
@@ -84,15 +84,8 @@ class KoradKa3005p(Dialect):
         return SLOW_BUSY_S if slow else BUSY_S
 
     def answer(self, message: bytes, now_s: float) -> list[bytes]:
-        found = PHRASES.find(message.decode("latin-1"), now_s)
-        if found is None:
-            return []
-        reaction, said = found
-        try:
-            reply = reaction(self, said)
-        except Refused:
-            return []
-        return [] if reply is None else [reply if isinstance(reply, bytes) else reply.encode("latin-1")]
+        reply = PHRASES.quietly(self, message.decode("latin-1"), now_s)
+        return [] if reply is None else [reply]
 
     def status(self, now_s: float) -> int:
         """Bit 0 CV, 4 beep, 5 over-current protection, 6 output, 7 over-voltage protection (SIG)."""

@@ -58,6 +58,18 @@ class Phrases(Generic[D]):
                 return reaction, Said(matched.groups(), now_s)
         return None
 
+    def quietly(self, supply: D, text: str, now_s: float) -> bytes | None:
+        """The reply of a family that says nothing to what is no command of it, or out of range."""
+        found = self.find(text, now_s)
+        if found is None:
+            return None
+        reaction, said = found
+        try:
+            reply = reaction(supply, said)
+        except Refused:
+            return None
+        return reply.encode("latin-1") if isinstance(reply, str) else reply
+
 
 def within(text: str, lowest: float, highest: float, step: float) -> float:
     """A number in range, rounded to the setting's step. Raises Refused."""

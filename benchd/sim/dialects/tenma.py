@@ -12,7 +12,7 @@ from typing import ClassVar
 
 from benchd.sim.bench import Bits
 from benchd.sim.dialects.base import Dialect, Output
-from benchd.sim.dialects.phrases import NUMBER, Phrases, Refused, Said, within
+from benchd.sim.dialects.phrases import NUMBER, Phrases, Said, within
 
 BUSY_S = 0.02
 
@@ -29,17 +29,8 @@ class Tenma7213350(Dialect):
         return BUSY_S
 
     def answer(self, message: bytes, now_s: float) -> list[bytes]:
-        found = PHRASES.find(message.decode("latin-1").removesuffix("\r"), now_s)
-        if found is None:
-            return []
-        reaction, said = found
-        try:
-            reply = reaction(self, said)
-        except Refused:
-            return []
-        if reply is None:
-            return []
-        return [(reply if isinstance(reply, bytes) else reply.encode("latin-1")) + self.ending]
+        reply = PHRASES.quietly(self, message.decode("latin-1").removesuffix("\r"), now_s)
+        return [] if reply is None else [reply + self.ending]
 
 
 PHRASES: Phrases[Tenma7213350] = Phrases()
