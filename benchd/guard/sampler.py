@@ -28,10 +28,11 @@ import msgspec
 
 from benchd.guard.arrays import Arrays
 from benchd.guard.channel import Channel
+from benchd.guard.held import GuardedSupply, Opened
 from benchd.guard.opening import make_config_safe
 from benchd.guard.ring import Ring
 from benchd.guard.states import ChannelState, Event
-from benchd.guard.switcher import GuardedSupply, Opened, Switcher
+from benchd.guard.switcher import Switcher
 from benchd.guard.units import WrongUnit
 from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig, SupplyErrors
 from benchd.reading import OutputState, Reading

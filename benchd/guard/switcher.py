@@ -6,75 +6,25 @@ Everything here runs in the supply's own thread. `SupplyThread` reads and schedu
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import Callable, Iterator
-from typing import Protocol
 
 from benchd.guard import states
-from benchd.guard.arrays import Array
 from benchd.guard.channel import Channel
 from benchd.guard.consent import CONSENT_NEEDED, consent_refusal
-from benchd.guard.rules import LetThrough, Resolution, Rules, Verdict, check_limits
+from benchd.guard.held import GuardedSupply, Opened
+from benchd.guard.rules import LetThrough, Rules, Verdict, check_limits
 from benchd.guard.states import Action, ChannelState, Event
-from benchd.guard.wire import Answer, Met, PowerOff, PowerOn, Rearm, Report, SupplyErrors
+from benchd.guard.wire import Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.off import OffOutcome
-from benchd.supplies.pace import Pace
+
+__all__ = ["GuardedSupply", "Opened", "Switcher"]
 
 PREPARE_EXCHANGES = 24
 """More exchanges than any profile needs to prepare an output; with the supply's pace it bounds how long that takes."""
-
-
-class GuardedSupply(Protocol):
-    """What the guard needs of `benchd.supplies.supply.Supply`; a fake in the tests has the same."""
-
-    between: Callable[[], None]
-
-    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None: ...
-    def output_on(self, channel: int) -> None: ...
-    def send_off(self, channel: int) -> None: ...
-    def off_at_once(self) -> None: ...
-    def output_state(self, channel: int) -> bool: ...
-    def read(self, channel: int) -> Reading: ...
-    def errors(self) -> list[tuple[int, str]]: ...
-    def earlier_errors(self) -> list[tuple[int, str]]: ...
-
-
-class Opened(Protocol):
-    """A supply that is open and locked, with what the guard wants to know of it (see `opening.py`)."""
-
-    @property
-    def supply(self) -> GuardedSupply: ...
-    @property
-    def identity(self) -> str: ...
-    @property
-    def met(self) -> Met:
-        """Who answers, by which profile, and the consent that takes."""
-        ...
-
-    @property
-    def protects_over_voltage(self) -> bool:
-        """True: the supply has an over-voltage protection of its own that `prepare` can set."""
-        ...
-
-    @property
-    def pace(self) -> Pace:
-        """How long it takes for things."""
-        ...
-
-    def arrays(self) -> dict[int, Array]:
-        """The arrays of readings that its channels have, by channel number."""
-        ...
-
-    def resolution(self, channel: int) -> Resolution: ...
-    def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome: ...
-    def reconnect(self) -> str: ...
-    def news(self) -> str:
-        """A sentence that the operator must see, once; empty where there is none."""
-        ...
-
-    def close(self) -> None: ...
 
 
 class Switcher:
@@ -99,6 +49,8 @@ class Switcher:
         self._report = report
         self._may_take = may_take
         self._off_pending = off_pending
+        self._until_s = 0.0
+        """How far what is under way may take, `time.monotonic`."""
         self._failure = ""
         """Why the power-on under way is not carried out."""
         self._deferred: list[tuple[Channel, Verdict]] = []
@@ -198,6 +150,10 @@ class Switcher:
         channel.verdict = verdict
         self.event(channel, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
 
+    def _allow(self, seconds: float) -> None:
+        self._until_s = time.monotonic() + seconds
+        self._may_take(seconds)
+
     @contextlib.contextmanager
     def _tending(self, busy: Channel) -> Iterator[None]:
         """While one output is being switched, the others that are on are read and judged between its exchanges."""
@@ -205,7 +161,16 @@ class Switcher:
         supply = self.opened.supply
         before = supply.between
         others = [channel for channel in self.channels.values() if channel is not busy]
-        supply.between = lambda: self._tend(supply, others)
+        # A slow family with many outputs takes longer for the others than for what is being done.
+        round_s = self.opened.pace.round_s + 2 * self._timeout_s
+
+        def between() -> None:
+            began_s, until_s = time.monotonic(), self._until_s
+            self._allow(max(0.0, until_s - began_s) + round_s)
+            self._tend(supply, others)
+            self._allow(max(0.0, until_s - began_s))
+
+        supply.between = between
         try:
             yield
         finally:
@@ -263,7 +228,7 @@ class Switcher:
             last = channel.before[-1]
             channel.let_through = LetThrough(last.t_ns, last.voltage_v, last.current_a)
         deadline_s = self.opened.pace.off_deadline_s if self.opened is not None else 0.0
-        self._may_take(deadline_s + 2 * self._timeout_s + 0.5)
+        self._allow(1.5 * deadline_s + 2 * self._timeout_s + 0.5)  # the last look may begin just before the deadline
         if self.opened is None:
             outcome = OffOutcome(OutputState.UNKNOWN, None, "there is no link to the supply", [])
         else:
@@ -290,7 +255,7 @@ class Switcher:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._may_take(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
+        self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
         over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
         try:
             with self._tending(channel):
@@ -304,7 +269,7 @@ class Switcher:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._may_take(4 * self._timeout_s + self.opened.pace.prepare_s + 1.0)
+        self._allow(4 * self._timeout_s + self.opened.pace.prepare_s + 1.0)
         limits = channel.within_envelope(asked.rules)
         rules = Rules(limits, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
         try:

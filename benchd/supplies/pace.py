@@ -66,11 +66,12 @@ def prepare_s(profile: Profile, serial: bool = False) -> float:
     """Preparing an output and switching it on, with every setting read back."""
     link, commands = profile.link, profile.commands
     setting = _order(profile, commands.set_voltage, link.set_gap_ms, serial)
-    setting += _asks(profile, commands.get_voltage, link.read_gap_ms, serial)
+    read_back = _asks(profile, commands.get_voltage, link.read_gap_ms, serial)
+    setting += read_back
     outputs = len(profile.channel_numbers) if profile.channels.switch == "all" else 1
     questions = 6 * _asks(profile, commands.output_state, link.status_gap_ms, serial)  # tracking, trips, errors, states
     switched = 2 * _order(profile, commands.output_on, link.output_gap_ms, serial)
-    return (2 * outputs + 2) * setting + questions + switched
+    return (2 * outputs + 2) * setting + 2 * read_back + questions + switched
 
 
 def _asks(profile: Profile, asks: Asks | Ask, gap_ms: float, serial: bool) -> float:

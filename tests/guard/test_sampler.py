@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from benchd.guard.sampler import AllOff
@@ -17,8 +19,9 @@ from benchd.guard.wire import (
     SupplyErrors,
     Tripped,
 )
-from benchd.reading import OutputState
+from benchd.reading import OutputState, Reading
 from benchd.supplies.errors import SupplyHeld
+from benchd.supplies.pace import Pace
 
 from .fakes import Bench, FakeSupply
 
@@ -255,6 +258,32 @@ def test_an_output_is_guarded_while_another_is_being_prepared() -> None:
         assert bench.fake.calls[:2] == [("read", 1), ("send_off", 1)]  # before preparing had ended
         assert bench.fake.on == {1: False, 2: True}
         assert said(bench, 1)[-1] == (OFF, "trip", True)
+
+
+def test_looking_after_slow_outputs_meanwhile_is_allowed_its_time() -> None:
+    """Else the watchdog would take a thread for stuck that only goes round other outputs of a slow family."""
+    with Bench() as bench:
+        power_on(bench, 1)
+        bench.opened.pace = Pace(50.0, 0.0, 0.5)
+        allowed_s: list[float] = []
+        read = bench.fake.read
+
+        def timed(channel: int) -> Reading:
+            allowed_s.append(bench.thread.busy_until - time.monotonic())
+            return read(channel)
+
+        def preparing() -> None:
+            bench.fake.read = timed  # type: ignore[method-assign]
+
+        bench.fake.on_prepare = preparing
+        power_on(bench, 2, number=2)
+        assert 50 < allowed_s[0] < 70
+
+
+def test_making_safe_is_told_who_was_held() -> None:
+    with Bench() as bench:
+        ready(bench)
+        assert bench.thread.config.identity == bench.opened.identity
 
 
 def test_off_goes_to_every_output_before_the_first_is_confirmed() -> None:

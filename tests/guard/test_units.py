@@ -163,19 +163,19 @@ def test_other_places_are_asked_only_now_and_then() -> None:
 
 
 def test_when_the_guard_is_gone_a_supply_is_made_safe_where_it_was_last(tmp_path: Path) -> None:
-    made_safe: list[str] = []
+    made_safe: list[tuple[str, str]] = []
 
     def safe(of: SupplyConfig) -> list[ChannelSafe]:
-        made_safe.append(of.resource)
+        made_safe.append((of.resource, of.identity))
         return [ChannelSafe(1, OutputState.OFF, "off")]
 
     both = (config("old", "B8"), config("other", name="right"))
     keeper = GuardKeeper(Configure(both, str(tmp_path)), lambda report: None, safe)
     for name, resource in (("left", "new"), ("right", "other")):
         met = Met(resource, "benchd-sim", "simulated", (), "benchd", "SIM-2", "B8", "0.1", "")
-        keeper._note(LinkChanged(name, True, 1, met=met))
+        keeper._note(LinkChanged(name, True, 1, identity=f"who {name} is", met=met))
     keeper._gone("killed")
-    assert sorted(made_safe) == ["new", "other"]
+    assert sorted(made_safe) == [("new", "who left is"), ("other", "who right is")]
 
 
 def test_looking_around_asks_real_ports_and_sets_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
