@@ -157,7 +157,7 @@ class GuardClient:
             return True
         self._keeper.expect_end()
         with contextlib.suppress(GuardRefused):
-            await self._ask(Shutdown(next(self._ids)), STOP_WITHIN_S)
+            await self._ask(Shutdown(next(self._ids)), STOP_WITHIN_S + self._keeper.longer_s)
         made_safe = await asyncio.to_thread(self._keeper.stop)
         if self._tick is not None:
             self._tick.cancel()

@@ -23,7 +23,7 @@ from typing import Literal
 import msgspec
 
 from benchd.guard.framing import FramingError, encode, report_decoder
-from benchd.guard.opening import make_config_safe
+from benchd.guard.opening import longer_s, make_config_safe
 from benchd.guard.wire import (
     Command,
     Configure,
@@ -69,6 +69,8 @@ class GuardKeeper:
         self.loop_seen_s = time.monotonic()
         """When the event loop last came round; set by its owner."""
         self._configure = configure
+        self.longer_s = longer_s(*configure.supplies)
+        """What the slowest supply takes to be proved off, beyond what a quick one does."""
         self._arrived = arrived
         self._safe = safe
         self._process: subprocess.Popen[bytes] | None = None
@@ -209,7 +211,7 @@ class GuardKeeper:
                 return f"silent for {time.monotonic() - heard_s:.2f} s"
             if self._stopping.is_set():
                 stop_s = stop_s or now
-                if now - stop_s > END_WITHIN_S:
+                if now - stop_s > END_WITHIN_S + self.longer_s:
                     return "it did not end when told"
                 if now - stop_s > ASK_AGAIN_S and self._process is not None:
                     self._process.terminate()  # it may have been starting when it was to be told
@@ -283,7 +285,7 @@ class GuardKeeper:
             else:
                 helpers.append(helper)
         # A helper that hangs (a look-up of a host name is not bounded) must not keep the other supplies unguarded.
-        deadline = time.monotonic() + SAFE_WITHIN_S
+        deadline = time.monotonic() + SAFE_WITHIN_S + longer_s(*supplies)
         for helper in helpers:
             helper.join(max(0.0, deadline - time.monotonic()))
 

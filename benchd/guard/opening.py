@@ -17,10 +17,10 @@ from benchd.guard.wire import Met, SupplyConfig
 from benchd.reading import OutputState
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.lock import SupplyLock
-from benchd.supplies.makesafe import ChannelSafe, make_safe
+from benchd.supplies.makesafe import ChannelSafe, allowed_s, make_safe
 from benchd.supplies.off import OffOutcome, confirm_off
 from benchd.supplies.pace import Pace
-from benchd.supplies.profile import load_profile
+from benchd.supplies.profile import ProfileError, load_profile
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.supply import Supply
 
@@ -29,6 +29,20 @@ NOISE_STEPS = 2
 (common practice, no source); a noisier supply only makes `short` wait a little longer."""
 
 RESCUE_DEADLINE_S = 1.0
+
+
+def longer_s(*supplies: SupplyConfig) -> float:
+    """How much longer than a quick supply the slowest of these takes until all its outputs are proved off, s."""
+    longest_s = 0.0
+    for config in supplies:
+        try:
+            profile = load_profile(config.profile)
+        except ProfileError:
+            continue  # it will not be opened either
+        serial = config.resource.upper().startswith("ASRL")
+        takes_s = allowed_s(profile, len(config.channels), serial, RESCUE_DEADLINE_S)
+        longest_s = max(longest_s, takes_s - RESCUE_DEADLINE_S)
+    return longest_s
 
 
 def make_config_safe(config: SupplyConfig, deadline_s: float = RESCUE_DEADLINE_S) -> list[ChannelSafe]:

@@ -27,7 +27,7 @@ import time
 from collections.abc import Callable
 
 from benchd.guard.framing import FramingError, command_decoder
-from benchd.guard.opening import Opener
+from benchd.guard.opening import Opener, longer_s
 from benchd.guard.outbox import Outbox
 from benchd.guard.rescue import Watchdog
 from benchd.guard.sampler import AllOff, End, SupplyThread
@@ -52,9 +52,12 @@ TICK_S = 0.015
 """With many readings the main loop comes round this often, so that a block is not older than 20 ms when it is sent."""
 CONFIGURE_WITHIN_S = 10.0
 GIVE_UP_S = 4.0
-"""Outputs that cannot be confirmed off after this long with nobody to tell: end, s."""
+"""Outputs that cannot be confirmed off after this long with nobody to tell: end, s. Slow families are given longer."""
 RESCUE_AFTER_S = 1.0
-"""A thread that has not switched off by itself this long after the daemon was lost is helped over a second link."""
+"""A thread that has not switched off by itself this long after the daemon was lost is helped over a second link; where
+the family is slow, later, since a second link would only be in the way of the first."""
+END_S = 2.0
+"""Threads are waited for this long at the end, so that they close their links in good order, s."""
 COLLECT_S = 30.0
 SWITCH_INTERVAL_S = 0.0001
 """Longest time that the main thread may keep a supply thread from running Python code, s (CPython's default: 5 ms)."""
@@ -80,6 +83,7 @@ class GuardProcess:
         self._watchdog = Watchdog(self._report)
         self._threads: dict[str, SupplyThread] = {}
         self._configured: Configure | None = None
+        self._longer_s: dict[str, float] = {}
         self._wake_read, self._wake_write = os.pipe()
         os.set_blocking(self._wake_read, False)
         os.set_blocking(self._wake_write, False)
@@ -180,14 +184,16 @@ class GuardProcess:
             self._closed = True
 
     def _beat(self, now: float) -> None:
-        if now - self._beat_s < BEAT_S:
-            return
+        if now - self._beat_s >= BEAT_S:
+            self._put_beat(now)
+            self._watchdog.look(list(self._threads.values()))
+
+    def _put_beat(self, now: float) -> None:
         self._beat_s = now
         self._seq += 1
         ages = {name: now - thread.round_s for name, thread in self._threads.items()}
         with self._send_lock:
             self._outbox.put_beat(GuardBeat(self._seq, ages))
-        self._watchdog.look(list(self._threads.values()))
 
     # ---- commands ---------------------------------------------------------------------------------------------
 
@@ -209,6 +215,7 @@ class GuardProcess:
             print("guard: configured twice; the second is ignored", file=sys.stderr, flush=True)
             return
         self._configured = configure
+        self._longer_s = {supply.name: longer_s(supply) for supply in configure.supplies}
         open_supply = self._open_supply(configure.lock_dir)
         # Few readings: each is sent when it is there, with a sleep in between. Many: collected until the next tick.
         rounds_per_s = sum(1 / max(supply.reading_interval_s, 1e-4) for supply in configure.supplies)
@@ -316,20 +323,25 @@ class GuardProcess:
         if all(thread.nothing_on() for thread in self._threads.values()):
             return EXIT_SAFE
         late = [thread for thread in waited_for if not thread.nothing_on()]
-        if now - since > RESCUE_AFTER_S:
-            for thread in late:
+        for thread in late:
+            if now - since > RESCUE_AFTER_S + self._longer_s[thread.config.name]:
                 self._watchdog.rescue(thread)
         held = [thread for thread in self._threads.values() if thread not in waited_for and not thread.nothing_on()]
-        if late and not held and now - since > GIVE_UP_S:
+        if late and not held and now - since > GIVE_UP_S + max(self._longer_s.values(), default=0.0):
             return EXIT_NOT_CONFIRMED
         return None
 
     def _end(self, status: int) -> int:
         for thread in self._threads.values():
             thread.post(End())
-        deadline = time.monotonic() + 2.0
+        # A slow supply may be in the middle of its readings; a guard that says nothing meanwhile would count as dead.
+        deadline = time.monotonic() + END_S + max(self._longer_s.values(), default=0.0)
         for thread in self._threads.values():
-            thread.join(max(0.0, deadline - time.monotonic()))
+            while thread.is_alive() and (now := time.monotonic()) < deadline:
+                thread.join(BEAT_S / 2)
+                self._put_beat(now)
+                with self._send_lock:
+                    self._send()
         if not all(thread.nothing_on() for thread in self._threads.values()):
             status = EXIT_NOT_CONFIRMED
             print("guard: ends with an output that could not be confirmed off", file=sys.stderr, flush=True)

@@ -266,5 +266,5 @@ def test_the_daemon_ends_with_every_output_off(shop: Shop) -> None:
         assert each.served.truth(1).output
 
     shop.everywhere(leave_on, brisk(shop))
-    print(f"the daemon ended with status {shop.daemon.end()}; {shop.daemon.errors()[-3000:]}")
+    assert shop.daemon.end() == 0, shop.daemon.errors()[-3000:]
     assert [each.name for each in shop.supplies if each.served.truth(1).output] == []
