@@ -1,4 +1,4 @@
-"""Common commands (IEEE 488.2 §10), status registers and system commands (SCPI-1999 vol. 2 §20, §21)."""
+"""`*IDN?`, status registers and system commands (SCPI-1999 vol. 2 §20, §21)."""
 
 from __future__ import annotations
 
@@ -13,70 +13,9 @@ if TYPE_CHECKING:
     from benchd.sim.rig import Event
 
 
-@WORDS.order("*CLS")
-def _clear(instrument: Instrument, call: Call) -> None:
-    instrument.clear_status(call.now_s)
-
-
-@WORDS.order("*ESE", 1)
-def _set_event_enable(instrument: Instrument, call: Call) -> None:
-    instrument.standard.enable = whole(call.parameters[0], 0, 255)
-
-
-@WORDS.query("*ESE")
-def _event_enable(instrument: Instrument, _call: Call) -> str:
-    return str(instrument.standard.enable)
-
-
-@WORDS.query("*ESR")
-def _event_status(instrument: Instrument, _call: Call) -> str:
-    return str(instrument.standard.take())
-
-
 @WORDS.query("*IDN")
 def _identify(instrument: Instrument, _call: Call) -> str:
     return f"benchd,{instrument.model},{instrument.serial},{instrument.version}"
-
-
-@WORDS.order("*OPC")
-def _complete(instrument: Instrument, _call: Call) -> None:
-    instrument.standard.bits |= 1
-
-
-@WORDS.query("*OPC")
-def _is_complete(_instrument: Instrument, _call: Call) -> str:
-    return "1"
-
-
-@WORDS.order("*RST")
-def _reset(instrument: Instrument, call: Call) -> None:
-    instrument.reset(call.now_s)
-
-
-@WORDS.order("*SRE", 1)
-def _set_request_enable(instrument: Instrument, call: Call) -> None:
-    # Bit 6 cannot request itself (IEEE 488.2 §11.3.2).
-    instrument.request_enable = whole(call.parameters[0], 0, 255) & ~64
-
-
-@WORDS.query("*SRE")
-def _request_enable(instrument: Instrument, _call: Call) -> str:
-    return str(instrument.request_enable)
-
-
-@WORDS.query("*STB")
-def _status_byte(instrument: Instrument, call: Call) -> str:
-    return str(instrument.status_byte(call.now_s, call.pending))
-
-
-@WORDS.query("*TST")
-def _self_test(_instrument: Instrument, _call: Call) -> str:
-    return "0"
-
-
-@WORDS.order("*WAI")
-def _wait(_instrument: Instrument, _call: Call) -> None:
-    """Nothing to wait for: every command here is finished before the next one begins."""
 
 
 def _event(name: str, path: str) -> None:

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from benchd.sim.language import Language
 from benchd.sim.simulate import SIMULATION
+from benchd.sim.standard import COMMON
 
 if TYPE_CHECKING:
     from benchd.sim.instrument import Instrument
 
-WORDS: Language[Instrument] = Language(SIMULATION)
+WORDS: Language[Instrument] = Language(SIMULATION, COMMON)

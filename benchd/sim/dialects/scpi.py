@@ -15,6 +15,7 @@ from benchd.sim.errors import DeviceError, ErrorQueue, ScpiError, event_bit
 from benchd.sim.language import Call, Command, Language, Program, carry_out
 from benchd.sim.parser import short_form
 from benchd.sim.rig import Event
+from benchd.sim.standard import COMMON, clear
 from benchd.sim.values import name, nr2, setting, whole
 
 QUEUE_DEPTH = 20
@@ -95,6 +96,16 @@ class ScpiDialect(Dialect):
         self.standard.bits |= event_bit(error.number)
         if not self.errors.add(error):
             self.standard.bits |= event_bit(-350)
+
+    def clear_status(self, now_s: float) -> None:
+        """`*CLS`."""
+        self.errors.clear()
+        self.standard.bits = 0
+
+    def status_byte(self, now_s: float, pending: bool) -> int:
+        """As `*STB?` gives it, with the master summary in bit 6 (IEEE 488.2 §11.2)."""
+        byte = (4 if len(self.errors) else 0) | (16 if pending else 0) | (32 if self.standard.summary else 0)
+        return byte | (64 if byte & self.request_enable else 0)
 
     def overrun(self) -> None:
         self.report(ScpiError(-363))
@@ -185,70 +196,8 @@ def _identify(supply: ScpiDialect, _call: Call) -> str:
     return supply.identity.format(model=supply.model, serial=supply.serial)
 
 
-STANDARD: Language[ScpiDialect] = Language(IDENTITY)
+STANDARD: Language[ScpiDialect] = Language(IDENTITY, COMMON)
 """The common commands that IEEE 488.2 §10 makes mandatory."""
-
-
-@STANDARD.order("*CLS")
-def _clear(supply: ScpiDialect, _call: Call) -> None:
-    supply.errors.clear()
-    supply.standard.bits = 0
-
-
-@STANDARD.order("*ESE", 1)
-def _set_event_enable(supply: ScpiDialect, call: Call) -> None:
-    supply.standard.enable = whole(call.parameters[0], 0, 255)
-
-
-@STANDARD.query("*ESE")
-def _event_enable(supply: ScpiDialect, _call: Call) -> str:
-    return str(supply.standard.enable)
-
-
-@STANDARD.query("*ESR")
-def _event_status(supply: ScpiDialect, _call: Call) -> str:
-    return str(supply.standard.take())
-
-
-@STANDARD.order("*OPC")
-def _complete(supply: ScpiDialect, _call: Call) -> None:
-    supply.standard.bits |= 1
-
-
-@STANDARD.query("*OPC")
-def _is_complete(_supply: ScpiDialect, _call: Call) -> str:
-    return "1"
-
-
-@STANDARD.order("*RST")
-def _reset(supply: ScpiDialect, call: Call) -> None:
-    supply.reset(call.now_s)
-
-
-@STANDARD.order("*SRE", 1)
-def _set_request_enable(supply: ScpiDialect, call: Call) -> None:
-    supply.request_enable = whole(call.parameters[0], 0, 255) & ~64
-
-
-@STANDARD.query("*SRE")
-def _request_enable(supply: ScpiDialect, _call: Call) -> str:
-    return str(supply.request_enable)
-
-
-@STANDARD.query("*STB")
-def _status_byte(supply: ScpiDialect, call: Call) -> str:
-    byte = (4 if len(supply.errors) else 0) | (16 if call.pending else 0) | (32 if supply.standard.summary else 0)
-    return str(byte | (64 if byte & supply.request_enable else 0))
-
-
-@STANDARD.query("*TST")
-def _self_test(_supply: ScpiDialect, _call: Call) -> str:
-    return "0"
-
-
-@STANDARD.order("*WAI")
-def _wait(_supply: ScpiDialect, _call: Call) -> None:
-    """Nothing to wait for: a command is finished before the next one begins."""
 
 
 ERRORS: Language[ScpiDialect] = Language()
@@ -273,7 +222,7 @@ def _go_local(supply: ScpiDialect, _call: Call) -> None:
     supply.remote = False
 
 
-ALWAYS = frozenset({_go_remote, _go_local, _clear})
+ALWAYS = frozenset({_go_remote, _go_local, clear})
 """Orders that a supply in local takes."""
 
 
