@@ -37,7 +37,7 @@ from benchd.guard.units import WrongUnit
 from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import LinkError, LinkLost, SupplyError
+from benchd.supplies.errors import AnotherUnit, LinkError, LinkLost, SupplyError
 from benchd.supplies.makesafe import ChannelSafe
 
 POLL_STATE_S = 0.5
@@ -117,6 +117,8 @@ class SupplyThread(threading.Thread):
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
         self._down_kind = ""
+        self._another_unit = False
+        """The last attempt to reopen met another instrument."""
         self._arrays: Arrays | None = None
 
     # ---- for other threads ------------------------------------------------------------------------------------
@@ -327,16 +329,20 @@ class SupplyThread(threading.Thread):
                 identity = opened.identity
             else:
                 for channel in self.channels.values():
-                    if channel.output is not OutputState.OFF:  # it may be on: OFF before any question
+                    # It may be on, so OFF comes before any question. Where another unit answered last time, that one may
+                    # be somebody else's, who does not want it switched off with every attempt.
+                    if channel.output is not OutputState.OFF and not self._another_unit:
                         self._switcher.repeat_off(channel)
                 identity = opened.reconnect()
         except Exception as error:
             # Whatever it is (link, profile, lock, a refused address): say it, wait, try again. Nothing is known of the
             # outputs, also where this guard never knew: the daemon may hold on to what an earlier one said.
             text = str(error) or type(error).__name__
+            self._another_unit = isinstance(error, AnotherUnit) or isinstance(error.__cause__, AnotherUnit)
             self._switcher.link_lost(text)
             self._link_down(text, type(error).__name__, text if isinstance(error, WrongUnit) else "")
             return
+        self._another_unit = False
         self._switcher.opened = opened
         self._supply = opened.supply
         met = opened.met

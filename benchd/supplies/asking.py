@@ -13,7 +13,7 @@ from typing import NamedTuple
 from benchd.scpi import framing, message, reply
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.link import Link
-from benchd.supplies.profile_base import Order, Query, Select, as_command
+from benchd.supplies.profile_base import Bits, Order, Query, Select, as_command
 from benchd.supplies.profile_tables import Profile
 
 
@@ -33,11 +33,13 @@ class Question:
 
     `selection`: a message that selects the output beforehand, where it needs one of its own. `data`: the query.
     `frame`: what ends its reply; None as usual on this link. `gap_ns`: the rest after it. `fields`: of its values.
+    `bits`: those that must be told, where the query itself does not say.
     """
 
-    def __init__(self, query: Query, maker: Maker, gap_ns: int | None) -> None:
+    def __init__(self, query: Query, maker: Maker, gap_ns: int | None, bits: Bits | None = None) -> None:
         self._query = query
-        self._looked_at = query.on.bits_at(maker.place) if query.on else 0
+        bits = query.on or bits
+        self._looked_at = bits.bits_at(maker.place) if bits else 0
         self.selection, self.data = maker.question(query)
         self.frame = _frame(query, maker.profile)
         self.gap_ns = gap_ns
@@ -179,9 +181,9 @@ class Maker:
         selection, messages = self._selected((query.send,), query.select, None)
         return selection, messages[0]
 
-    def ask(self, query: Query, state: bool = False) -> Question:
-        """A question. `state`: it is about a state or register, which have a rest of their own."""
-        return Question(query, self, self.status_gap_ns if state else self.read_gap_ns)
+    def ask(self, query: Query, state: bool = False, bits: Bits | None = None) -> Question:
+        """A question. `state`: about a state or register, which have a rest of their own. `bits`: see Question."""
+        return Question(query, self, self.status_gap_ns if state else self.read_gap_ns, bits)
 
     def order(self, order: Order, value: str | None = None) -> Orders:
         """A command; `value` as it is written."""

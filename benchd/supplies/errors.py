@@ -4,6 +4,7 @@ LinkError            the exchange failed; nothing is known about what the instru
 ├── LinkLost         refused, closed, reset, unplugged: the next call tries to open it again
 ├── ReplyLate        no whole reply within the time allowed: the next query resynchronises first
 └── ReplyGarbled     something came that is no answer to what was asked: likewise
+    └── AnotherUnit  the identification of another instrument than before
 SupplyError          the instrument answered in good order, but not as asked
 SupplyHeld           another process holds this supply
 """
@@ -32,6 +33,10 @@ class ReplyLate(LinkError):
 
 class ReplyGarbled(LinkError):
     """Something came that is no answer to what was asked. The next query resynchronises first."""
+
+
+class AnotherUnit(ReplyGarbled):
+    """Another instrument answers than the one that was there before."""
 
 
 class SupplyError(Exception):

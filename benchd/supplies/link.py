@@ -20,7 +20,7 @@ from collections.abc import Callable
 
 from benchd.scpi.framing import EndFrame, Frame, GapFrame
 from benchd.scpi.reply import ReplyError
-from benchd.supplies.errors import LinkError, LinkLost, ReplyGarbled, ReplyLate
+from benchd.supplies.errors import AnotherUnit, LinkError, LinkLost, ReplyGarbled, ReplyLate
 from benchd.supplies.profile_link import LinkProfile
 from benchd.supplies.wire import Opener, Wire, open_wire
 
@@ -296,7 +296,8 @@ class Link:
             what = f"got {reply[:80]!r}, which is no identification of the profile's family; choose another profile"
         else:
             what = f"expected the identification {self.identity!r}, got {reply[:80]!r}"
-        raise ReplyGarbled(self.resource, what, self._identify.query, (self.got_ns - self.sent_ns) / 1e6)
+        kind = AnotherUnit if self.identity is not None and self._identify.looks(reply) else ReplyGarbled
+        raise kind(self.resource, what, self._identify.query, (self.got_ns - self.sent_ns) / 1e6)
 
     def _connect(self) -> Wire:
         opener = self._opener or open_wire

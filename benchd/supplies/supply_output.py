@@ -8,7 +8,7 @@ from benchd.reading import Mode
 from benchd.scpi import message
 from benchd.supplies.asking import Maker, Orders
 from benchd.supplies.link import Link
-from benchd.supplies.profile_base import Order, as_queries, as_query
+from benchd.supplies.profile_base import Bits, Order, as_queries, as_query
 from benchd.supplies.profile_tables import ArrayRead, ModeSource, OutputRange, Profile, Protection
 
 
@@ -63,8 +63,10 @@ class Output:
         self.selected = maker.ask(as_query(channels.selected), True) if channels.selected is not None else None
         self.selected_answers = {str(channel), maker.name.upper()}
         self.armed = maker.ask(as_query(channels.armed), True) if channels.armed is not None else None
+        apart = tracking.independent if tracking is not None else None
+        bits = apart if isinstance(apart, Bits) else None
         self.tracking = (
-            tuple(maker.ask(query, True) for query in as_queries(tracking.query)) if tracking is not None else ()
+            tuple(maker.ask(query, True, bits) for query in as_queries(tracking.query)) if tracking is not None else ()
         )
         self.protections = [
             ProtectionMessages(maker, protection)

@@ -20,7 +20,7 @@ from benchd.guard.wire import (
     Tripped,
 )
 from benchd.reading import OutputState, Reading
-from benchd.supplies.errors import SupplyHeld
+from benchd.supplies.errors import AnotherUnit, SupplyHeld
 from benchd.supplies.pace import Pace
 
 from .fakes import Bench, FakeSupply
@@ -284,6 +284,24 @@ def test_making_safe_is_told_who_was_held() -> None:
     with Bench() as bench:
         ready(bench)
         assert bench.thread.config.identity == bench.opened.identity
+
+
+def test_another_unit_at_the_place_is_not_switched_off_again_and_again() -> None:
+    with Bench() as bench:
+        power_on(bench, 1)
+        bench.fake.calls.clear()
+        attempts: list[int] = []
+
+        def reconnect() -> str:
+            attempts.append([what for what, _ in bench.fake.calls].count("send_off"))
+            raise AnotherUnit("fake", "expected the identification 'A', got 'B'")
+
+        bench.opened.reconnect = reconnect  # type: ignore[method-assign]
+        bench.fake.lost = True
+        bench.wait(lambda: len(attempts) >= 4)
+        assert attempts[0] > 0  # it could have been ours
+        assert attempts[1:] == attempts[:1] * (len(attempts) - 1)
+        assert bench.thread.channels[1].state is ChannelState.TRIPPED_UNKNOWN
 
 
 def test_off_goes_to_every_output_before_the_first_is_confirmed() -> None:

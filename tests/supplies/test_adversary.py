@@ -7,7 +7,7 @@ import types
 import pytest
 
 from benchd.reading import OutputState
-from benchd.supplies.errors import LinkError, LinkLost, SupplyError
+from benchd.supplies.errors import AnotherUnit, LinkLost, ReplyGarbled, SupplyError
 from benchd.supplies.link import Link
 from benchd.supplies.makesafe import make_safe
 from benchd.supplies.off import confirm_off
@@ -214,6 +214,22 @@ def test_a_limit_that_the_voltage_setting_changes_is_noticed():
             supply.close()
 
 
+@pytest.mark.parametrize(("flags", "coupled"), [("10", False), ("11", True), ("1X", None)])
+def test_outputs_of_which_nobody_tells_whether_they_are_coupled_are_not_set(flags, coupled):
+    tracking = {"query": {"send": "STAT?", "form": "flags"}, "independent": {"mask": 2, "value": 0}}
+    with LineInstrument(Instrument(**{"STAT?": flags})) as server:
+        supply = opened(server, profile(tracking=tracking))
+        try:
+            if coupled is False:
+                supply.prepare(1, 1.0, 0.1)
+            else:
+                with pytest.raises((SupplyError, ReplyGarbled), match="are coupled" if coupled else "0 or 1 for each"):
+                    supply.prepare(1, 1.0, 0.1)
+                assert not [line for line in server.lines if line.startswith(("VOLT ", "CURR "))]
+        finally:
+            supply.close()
+
+
 # ---- readings and switching ----------------------------------------------------------------------------------------
 
 
@@ -270,6 +286,6 @@ def test_a_link_that_expects_somebody_asks_before_it_believes():
     with LineInstrument(Place("")) as instrument:
         link = Link.open(instrument.resource, GENERIC.link, 0.3)
         link.expect("Somebody,else,0,0")
-        with pytest.raises(LinkError, match="expected the identification 'Somebody,else,0,0'"):
+        with pytest.raises(AnotherUnit, match="expected the identification 'Somebody,else,0,0'"):
             link.query("OUTP?")
         link.close()
