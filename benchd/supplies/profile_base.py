@@ -71,13 +71,16 @@ class Query(Table, frozen=True, kw_only=True):
     lines: Annotated[int, told("Lines that come back for this one message.", ge=1, le=16)] = 1
     length: Annotated[int, told("Bytes of a reply that has no end; 0 where it has one.", ge=0, le=4096)] = 0
     stray: Annotated[int, told("Bytes that may follow such a reply and mean nothing.", ge=0, le=16)] = 0
-    separators: Annotated[str, told("Characters between the values: some of ; , and space.")] = ";"
+    separators: Annotated[str, told("Between the values: some of ; , and space. For others: pattern.")] = ";"
     fields: Annotated[tuple[Field, ...], told('The values in their order; "-" passes one over.')] = ()
-    echo: Annotated[str, told("What stands before the value and repeats the question, as V1 in `V1 5.00`.")] = ""
+    echo: Annotated[
+        str, told("What stands before the value, with a blank after it, as V1 in `V1 5.00`. Without a blank: pattern.")
+    ] = ""
     units: Annotated[tuple[str, ...], told("The unit that is glued to each value, as V in `1.2V`.")] = ()
     quoted: Annotated[bool, told("The reply is one quoted string with the values in it.")] = False
     pattern: Annotated[
-        str, told("A regular expression that the whole reply fits; its named groups are the fields, or `value`.")
+        str,
+        told("A regular expression that the whole reply fits, with a named group for each of fields, else `value`."),
     ] = ""
     none_words: Annotated[tuple[str, ...], told("Words in the place of a number that mean that there is none.")] = ()
     on_words: Annotated[tuple[str, ...], told("Of a yes-or-no question: the words for yes, if not as in [words].")] = ()

@@ -234,9 +234,13 @@ def _query_faults(profile: Profile) -> list[Fault]:
     for table, key, query in queries(profile):
         place = f"table [{table}], key {key}"
         if set(query.separators) - set(";, ") or not query.separators:
-            found.append((f"{place}.separators", query.separators, "one or more of ; , and space"))
+            found.append(
+                (f"{place}.separators", query.separators, "one or more of ; , and space; for others give pattern")
+            )
         if query.pattern and not _expression_fits_fields(query):
-            found.append((f"{place}.pattern", query.pattern, "an expression with a group for each field, or `value`"))
+            groups = ", ".join(f"(?P<{name}>…)" for name in query.fields or ("value",) if name != "-")
+            also = "" if query.fields else ", or fields beside it that name its groups"
+            found.append((f"{place}.pattern", query.pattern, f"an expression with {groups}{also}"))
         if query.units and len(query.units) != max(1, len(query.fields)):
             found.append((f"{place}.units", query.units, "one for each value"))
         if (query.form == "byte") and query.length == 0 and profile.link.frame == "end":

@@ -9,6 +9,15 @@ import msgspec
 
 from benchd.supplies.profile_base import Table, listed
 
+KINDS = {
+    "int": "a whole number",
+    "float": "a number",
+    "str": "a text",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
+"""msgspec's names of types, in words."""
 UNITS = {"_ms": "ms", "_v": "V", "_a": "A", "baud_rate": "baud"}
 
 
@@ -35,7 +44,7 @@ def explained(found: str, data: dict[str, Any], top: type) -> str:
     if missing:
         return f"{place_of(names, missing[1])}: given nothing, required"
     words = _words_in(kind) if reason.startswith("Invalid enum value") else []
-    allowed = listed(repr(word) for word in words) if words else _bounds_of(kind, names[-1]) or reason
+    allowed = listed(repr(word) for word in words) if words else _bounds_of(kind, names[-1]) or _in_toml(reason)
     return f"{place_of(names[:-1], names[-1] if names else '?')}: given {value!r}, allowed: {allowed}"
 
 
@@ -56,6 +65,15 @@ def _bounds_of(kind: Any, key: str) -> str:
         if isinstance(meta, msgspec.Meta) and lowest is not None and meta.le is not None:
             return f"{'above ' if meta.ge is None else ''}{lowest:g} to {meta.le:g}{unit}"
     return ""
+
+
+def _in_toml(reason: str) -> str:
+    """`Expected `int | array`, got `str`` → `a whole number or a list, not a text`."""
+    found = re.fullmatch(r"Expected `(.*)`, got `(.*)`", reason)
+    if found is None:
+        return reason
+    wanted, given = ([KINDS.get(kind, kind) for kind in names.split(" | ")] for names in found.groups())
+    return f"{' or '.join(wanted)}, not {given[0]}"
 
 
 def _inner(kind: Any) -> tuple[Any, ...]:

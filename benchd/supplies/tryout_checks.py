@@ -48,7 +48,7 @@ def output_off_checks(tryout: Tryout) -> None:
 def _state(tryout: Tryout) -> str:
     if tryout.supply.output_state(tryout.unit.channel):
         raise Fails("it says on, though it was confirmed off a moment ago; is somebody at its panel?")
-    return "says off"
+    return "says off; a question that says off for ever looks the same: that it says on while on, --output shows"
 
 
 def _errors_before(tryout: Tryout) -> str:

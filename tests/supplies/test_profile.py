@@ -70,7 +70,27 @@ def test_generic_profiles_keep_to_the_dc_supply_class():
         ),
         (
             lambda d: d["outputs"][0].update(max_limit_a="3"),
-            "x.toml: table [outputs], key max_limit_a: given '3', allowed: Expected `float`, got `str`",
+            "x.toml: table [outputs], key max_limit_a: given '3', allowed: a number, not a text",
+        ),
+        (
+            lambda d: d["outputs"][0].update(numbers=1),
+            "x.toml: table [outputs], key numbers: given 1, allowed: a list, not a whole number",
+        ),
+        (
+            lambda d: d["mode"].update(cc={"mask": "0x40"}),
+            "x.toml: table [mode.cc], key mask: given '0x40', allowed: a whole number or a list, not a text",
+        ),
+        (
+            lambda d: d["commands"].update(get_limit={"send": "J?", "pattern": "J=(?P<amps>.*)A"}),
+            "x.toml: table [commands], key get_limit.pattern: given 'J=(?P<amps>.*)A', allowed an expression with "
+            "(?P<value>…), or fields beside it that name its groups",
+        ),
+        (
+            lambda d: d["read"].update(
+                query={"send": "M?", "pattern": "M=(?P<voltage>.*)", "fields": ["voltage", "-", "current"]}
+            ),
+            "x.toml: table [read], key query.pattern: given 'M=(?P<voltage>.*)', allowed an expression with "
+            "(?P<voltage>…), (?P<current>…)",
         ),
         (
             lambda d: d["read"]["query"].update(fields=["voltage", "amps"]),
@@ -126,7 +146,8 @@ def test_generic_profiles_keep_to_the_dc_supply_class():
         ),
         (
             lambda d: d["read"]["query"].update(separators=":"),
-            "x.toml: table [read], key query.separators: given ':', allowed one or more of ; , and space",
+            "x.toml: table [read], key query.separators: given ':', allowed one or more of ; , and space; "
+            "for others give pattern",
         ),
         (
             lambda d: d["read"]["query"].update(fields=["voltage", "status"]),
