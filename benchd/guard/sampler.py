@@ -329,8 +329,8 @@ class SupplyThread(threading.Thread):
                 identity = opened.identity
             else:
                 for channel in self.channels.values():
-                    # It may be on, so OFF comes before any question. Where another unit answered last time, that one may
-                    # be somebody else's, who does not want it switched off with every attempt.
+                    # It may be on, so OFF comes before any question. Where another unit answered last time, it may be
+                    # somebody else's, who does not want it switched off with every attempt.
                     if channel.output is not OutputState.OFF and not self._another_unit:
                         self._switcher.repeat_off(channel)
                 identity = opened.reconnect()
