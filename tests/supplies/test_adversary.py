@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import socket
+import time
 import types
 
 import pytest
@@ -9,7 +11,7 @@ import pytest
 from benchd.reading import OutputState
 from benchd.supplies.errors import AnotherUnit, LinkLost, ReplyGarbled, SupplyError
 from benchd.supplies.link import Link
-from benchd.supplies.makesafe import make_safe
+from benchd.supplies.makesafe import allowed_s, make_safe
 from benchd.supplies.off import confirm_off
 from benchd.supplies.profile import load_profile
 from benchd.supplies.profile_link import LinkProfile
@@ -93,6 +95,17 @@ def test_making_safe_sends_off_to_anybody_and_believes_only_the_unit_that_was_he
         reached = make_safe(instrument.resource, used, (1,), 0.3, deadline_s=0.4, identity=identity)
         assert reached[0].state is state, reached
         assert instrument.lines[0] == "OUTP OFF"
+
+
+def test_making_safe_does_not_knock_for_as_long_as_a_slow_proof_would_take():
+    slow = load_profile("rs-hmp")
+    assert allowed_s(slow, 4, False, 0.2) > 5
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    started = time.monotonic()
+    reached = make_safe(f"TCPIP0::127.0.0.1::{port}::SOCKET", slow, (1, 2, 3, 4), 0.3, deadline_s=0.2)
+    assert [each.state for each in reached] == [OutputState.UNKNOWN] * 4
+    assert time.monotonic() - started < 3
 
 
 # ---- which output answers ------------------------------------------------------------------------------------------
