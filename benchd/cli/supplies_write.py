@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchd.cli.supplies_patience import bearable
 from benchd.supplies.discovery import Found
 from benchd.supplies.discovery_abilities import TRUST
 from benchd.supplies.discovery_places import named_place
@@ -106,6 +107,8 @@ def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
         del kept["supply"]
     if not before.get("plan"):
         del kept["plan"]
+    else:
+        kept["plan"] = after["plan"][: len(before["plan"])]  # a plan for a slow supply may come behind
     if kept != {key: value for key, value in before.items() if value != []}:
         raise WriteError(f"{path}: the new block would change what stands there; add it by hand")
     _in_order(after, path)
@@ -203,7 +206,7 @@ def _add(document: TOMLDocument, path: Path, found: Found, name: str, profile_na
     taken = {str(supply.get("name", "")) for supply in document.get("supply", [])}
     if name in taken:
         raise WriteError(f"{path}: a supply {name} stands there already; choose another --name")
-    block = _block(found, profile, name or _name(found, taken), document)
+    block = _block(found, profile, name or _name(found, taken), document, profile_name)
     if "supply" not in document:
         document["supply"] = tomlkit.aot()
     document["supply"].append(block)
@@ -231,7 +234,7 @@ def _name(found: Found, taken: set[str]) -> str:
     return next(name for name in names if name not in taken)
 
 
-def _block(found: Found, profile: Profile, name: str, document: TOMLDocument) -> Table:
+def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, given: str) -> Table:
     import tomlkit
 
     place = found.place
@@ -246,22 +249,39 @@ def _block(found: Found, profile: Profile, name: str, document: TOMLDocument) ->
     block.add("resource", place.stable or place.resource)
     if place.stable_text:
         block["resource"].comment(place.stable_text)
-    block.add("profile", profile.name)
+    block.add("profile", given or profile.name)
     if found.serial:
         block.add("serial", found.serial)
     if found.baud_rate and found.baud_rate != profile.link.serial.baud_rate:
         block.add("baud_rate", found.baud_rate)
-    channels = tomlkit.aot()
-    for number in _usable(profile):
-        channel = _channel(number, profile, document)
-        if channel is not None:
-            channels.append(channel)
-    if not channels:
+    all_plans = document.get("plan", [])
+    within = {n: [plan for plan in all_plans if _within(plan, profile.output(n))] for n in _usable(profile)}
+    within = {number: plans for number, plans in within.items() if plans}
+    if not within:
         raise WriteError(
             f"{found.resource}: no plan in the settings is within what profile {profile.name} can do: add one"
         )
+    serial = str(block["resource"]).upper().startswith("ASRL")
+    use = bearable(within, profile, serial, [str(plan.get("name", "")) for plan in all_plans])
+    if use.told:
+        block.add(tomlkit.comment(use.told))
+    if use.slower is not None:
+        all_plans.append(_plan(use.slower))
+    channels = tomlkit.aot()
+    for number, plan in use.plans.items():
+        channels.append(_channel(number, profile.output(number), within[number], plan))
     block.add("channel", channels)
     return block
+
+
+def _plan(values: dict[str, Any]) -> Table:
+    import tomlkit
+
+    table = tomlkit.table()
+    table.trivia.indent = "\n"
+    for key, value in values.items():
+        table.add(key, value)
+    return table
 
 
 def _usable(profile: Profile) -> list[int]:
@@ -270,18 +290,14 @@ def _usable(profile: Profile) -> list[int]:
     return numbers[:1] if profile.channels.switch == "all" else numbers
 
 
-def _channel(number: int, profile: Profile, document: TOMLDocument) -> Table | None:
+def _channel(number: int, output: OutputRange, plans: Sequence[Any], plan: str) -> Table:
     """The envelope reaches just as far as the plans of this file that the output can do, so never above its range."""
     import tomlkit
 
     from benchd.settings import ES1_MAX_V
 
-    output = profile.output(number)
-    plans = [plan for plan in document.get("plan", []) if _within(plan, output)]
-    if not plans:
-        return None
-    voltage_v = max(min(float(plan.get("over_voltage_v", plan["voltage_v"])), output.max_voltage_v) for plan in plans)
-    limit_a = max(float(plan["limit_a"]) for plan in plans)
+    voltage_v = max(min(float(p.get("over_voltage_v", p["voltage_v"])), output.max_voltage_v) for p in plans)
+    limit_a = max(float(p["limit_a"]) for p in plans)
     channel = tomlkit.table()
     channel.add("number", number)
     channel.add("max_voltage_v", min(voltage_v, ES1_MAX_V))
@@ -290,7 +306,7 @@ def _channel(number: int, profile: Profile, document: TOMLDocument) -> Table | N
     )
     channel.add("max_limit_a", limit_a)
     channel["max_limit_a"].comment(f"the supply can do {output.max_limit_a:g} A. Lower it likewise")
-    channel.add("plan", str(plans[0]["name"]))
+    channel.add("plan", plan)
     return channel
 
 

@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 
 from benchd import settings
 from benchd.cli.config import example_text
+from benchd.cli.supplies_patience import STALE_MS
 from benchd.cli.supplies_text import lines, record, warnings
 from benchd.cli.supplies_write import WriteError, write_supplies
+from benchd.settings_fit import unfit
 from benchd.supplies.discovery import Found, fitting_profiles
 from benchd.supplies.discovery_ask import named
 from benchd.supplies.discovery_places import Announced, Place
@@ -267,3 +269,56 @@ def test_a_serial_number_that_tells_nothing_apart_is_said() -> None:
 def test_settings_refuse_a_serial_number_that_tells_nothing_apart(serial: str) -> None:
     with pytest.raises(settings.SettingsError, match="one that tells two units apart"):
         with_supply(serial=serial)
+
+
+HMP4040 = "ROHDE&SCHWARZ,HMP4040,012345,HW50020001/SW2.51"
+"""Reply form: the maker's manual of the HMP series, *IDN? (from memory)."""
+
+
+def slow_bench(mine: Path, resource: str, stale_ms: float) -> tuple[settings.Settings, str]:
+    mine.write_text(MINE.replace("limit_a = 1.5", f"limit_a = 1.5\nstale_ms = {stale_ms}"))
+    write_supplies(mine, [found(resource, HMP4040)])
+    text = mine.read_text()
+    return settings.load(mine), text
+
+
+def test_a_slow_supply_is_written_with_as_many_outputs_as_the_plans_have_patience_for(mine: Path) -> None:
+    """A question rests 400 ms, so an output takes 0.8 s and four take 3.2 s (the profile's own figures)."""
+    kept, text = slow_bench(mine, "TCPIP0::192.0.2.7::5025::SOCKET", 2000.0)
+    assert [(c.number, c.plan) for c in kept.supply[1].channel] == [(1, "phone"), (2, "phone")]
+    assert "reading its 4 outputs takes 3200 ms" in text
+    assert [plan.name for plan in kept.plan] == ["phone", "laptop"]
+    assert unfit(kept) == []
+
+
+def test_where_no_plan_has_patience_for_one_output_a_slower_plan_is_added_behind(mine: Path) -> None:
+    """On a serial port each question rests 400 ms twice: 1.6 s for an output."""
+    kept, text = slow_bench(mine, "ASRL/dev/ttyUSB0::INSTR", 1000.0)
+    assert text.startswith(MINE[: MINE.index("[[plan]]")])
+    assert [plan.name for plan in kept.plan] == ["phone", "laptop", "phone-slow"]
+    slow = kept.plan[2]
+    assert (slow.voltage_v, slow.limit_a, slow.stale_ms) == (4.2, 1.5, 2500.0)
+    assert [(c.number, c.plan) for c in kept.supply[1].channel] == [(1, "phone-slow")]
+    assert "so plan phone-slow is for it" in text
+    assert unfit(kept) == []
+
+
+def test_a_new_file_takes_a_slow_family(tmp_path: Path) -> None:
+    """Whatever is found, the file that is written is in order; nobody is left with a refusal and no file to edit."""
+    for number, (resource, identity) in enumerate(
+        [("ASRL/dev/ttyUSB0::INSTR", HMP4040), ("TCPIP0::192.0.2.7::5025::SOCKET", HMP4040)]
+    ):
+        file = tmp_path / f"{number}.toml"
+        assert len(write_supplies(file, [found(resource, identity)])[0]) == 1
+        assert unfit(settings.load(file)) == []
+
+
+def test_the_patience_that_a_plan_has_by_default_is_that_of_the_settings() -> None:
+    assert settings.Plan.model_fields["stale_ms"].default == STALE_MS
+
+
+def test_a_profile_given_by_its_file_is_written_as_that_file(mine: Path, tmp_path: Path) -> None:
+    own = tmp_path / "generic-scpi-apart.toml"
+    own.write_text((Path(__file__).parents[2] / "drivers/generic-scpi-apart.toml").read_text())
+    write_supplies(mine, [found(identity="EXAMPLE,X,1,1")], ["TCPIP0::192.0.2.7::5025::SOCKET"], profile=str(own))
+    assert settings.load(mine).supply[1].profile == str(own)
