@@ -73,7 +73,10 @@ class Channel:
     @property
     def words(self) -> str:
         """Reason and doubt in words."""
-        return "; not confirmed off: ".join(part for part in (self.text, self.doubt) if part)
+        doubt = self.doubt
+        if self.text and doubt and not doubt.startswith("not confirmed off"):
+            doubt = f"not confirmed off: {doubt}"
+        return "; ".join(part for part in (self.text, doubt) if part)
 
     def contradicts(self, reading: Reading) -> bool:
         """True when a reading does not look like the state the output is held to be in, or that state is not known."""

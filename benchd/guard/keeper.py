@@ -16,6 +16,7 @@ import sys
 import threading
 import time
 import traceback
+from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -51,6 +52,10 @@ END_WITHIN_S = 6.0
 SAFE_WITHIN_S = 3.0
 """Making safe is waited for this long: thrice what it takes where the link itself is bounded, s."""
 ASK_AGAIN_S = 0.5
+REMEMBER_S = 5.0
+"""A guard that was left alone has made its supplies safe and ended after this long, s; slow families take longer."""
+SILENCES = 500
+"""So many beats are remembered: 50 s of them."""
 """A guard that has not ended this long after it was told gets SIGTERM, which means the same, s."""
 PACKAGE_PARENT = str(Path(__file__).resolve().parents[2])
 
@@ -183,6 +188,7 @@ class GuardKeeper:
         heard_s = time.monotonic()
         may_be_silent_s = FIRST_BEAT_WITHIN_S
         next_beat_s = heard_s
+        heard_of_s, silences = heard_s, deque[tuple[float, float]](maxlen=SILENCES)
         sequence = 0
         stop_s: float | None = None
         while True:
@@ -192,15 +198,17 @@ class GuardKeeper:
                 if now - self.loop_seen_s < LOOP_DEAD_S:
                     sequence += 1
                     self.send(DaemonBeat(sequence))
+                    silences.append((now, now - heard_of_s))
+                    heard_of_s = now
             readable = select.select([sock], [], [], max(0.0, next_beat_s - time.monotonic()))[0]
             if readable:
                 try:
                     data = sock.recv(262144)
                     reports = decoder.feed(data)
                 except (OSError, FramingError) as error:
-                    return str(error)
+                    return self._why_ended(str(error), heard_of_s, silences)
                 if not data:
-                    return "its end of the socket closed"
+                    return self._why_ended("its end of the socket closed", heard_of_s, silences)
                 heard_s = time.monotonic()
                 for report in reports:
                     if isinstance(report, GuardBeat):
@@ -215,6 +223,15 @@ class GuardKeeper:
                     return "it did not end when told"
                 if now - stop_s > ASK_AGAIN_S and self._process is not None:
                     self._process.terminate()  # it may have been starting when it was to be told
+
+    def _why_ended(self, seen: str, heard_of_s: float, silences: deque[tuple[float, float]]) -> str:
+        """A guard that hears nothing from here makes safe and ends by itself; then the fault is on this side."""
+        now = time.monotonic()
+        recent = [length_s for at_s, length_s in silences if now - at_s < REMEMBER_S + self.longer_s]
+        silent_s = max(*recent, now - heard_of_s) if recent else now - heard_of_s
+        if silent_s > self._configure.daemon_timeout_s:
+            return f"it ended by itself, having heard nothing from here for {silent_s:.2f} s; this computer is too busy"
+        return seen
 
     def _note(self, report: Report) -> None:
         if isinstance(report, LinkChanged) and report.up:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -307,6 +308,20 @@ async def test_a_guard_that_is_gone_or_hangs_is_replaced_and_outputs_made_safe(
     await daemon.until(lambda: len(daemon.of(LinkChanged)) >= 2)
     await daemon.client.power_on("left", 1, 4.0, 1.5)
     assert supply.truth(1).output
+
+
+async def test_a_guard_that_heard_nothing_from_a_busy_daemon_is_told_of_as_that(
+    supply: SimulatedSupply, start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    daemon = await start()
+    await daemon.client.power_on("left", 1, 4.0, 1.5)
+    with monkeypatch.context() as busy:
+        busy.setattr("benchd.guard.keeper.LOOP_DEAD_S", 0.0)  # no beat goes out any more
+        await daemon.until(lambda: daemon.alarms)
+    assert not supply.truth(1).output
+    told = " ".join(daemon.alarms)
+    assert re.search(r"having heard nothing from here for \d+\.\d\d s; this computer is too busy", told)
+    await daemon.until(lambda: daemon.client.state == "alive")
 
 
 async def test_the_guard_s_readings_are_on_the_daemon_s_clock(
