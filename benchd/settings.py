@@ -296,7 +296,20 @@ def load(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read: {e}") from e
     except (ValueError, RecursionError) as e:  # beside TOML's own errors: a number of 5000 digits, brackets in brackets
         raise SettingsError(f"{path}: not valid TOML: {e}") from e
-    return from_dict(raw, str(path))
+    return from_dict(anchored(raw, path), str(path))
+
+
+def anchored(raw: dict[str, Any], path: Path) -> dict[str, Any]:
+    """`raw` of the file `path`: profiles given by a file count from its folder, wherever the daemon is started."""
+
+    def found(supply: Any) -> Any:
+        profile = supply.get("profile") if isinstance(supply, dict) else None
+        if not isinstance(profile, str) or not ("/" in profile or profile.endswith(".toml")):
+            return supply
+        return {**supply, "profile": str(path.absolute().parent / Path(profile))}
+
+    supplies = raw.get("supply")
+    return {**raw, "supply": [found(each) for each in supplies]} if isinstance(supplies, list) else raw
 
 
 def from_dict(raw: dict[str, Any], where: str) -> Settings:

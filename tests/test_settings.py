@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
+import os
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,24 @@ GOOD: dict[str, Any] = {
         }
     ],
 }
+
+
+DRIVERS = Path(__file__).resolve().parents[1] / "drivers"
+FILE = """\
+[[plan]]
+name = "phone"
+voltage_v = 4.0
+limit_a = 2.0
+[[supply]]
+name = "a"
+resource = "TCPIP0::127.0.0.1::5025::SOCKET"
+profile = "generic-scpi"
+[[supply.channel]]
+number = 1
+max_voltage_v = 5.0
+max_limit_a = 3.0
+plan = "phone"
+"""
 
 
 def changed(path: str, value: Any) -> dict[str, Any]:
@@ -249,6 +268,34 @@ def test_a_secret_comes_from_its_file(tmp_path: Path) -> None:
     assert settings.secret("", str(file), "influxdb.token_file") == "s3cret"
     with pytest.raises(settings.SettingsError, match=r"influxdb\.token_file"):
         settings.secret("", str(tmp_path / "none"), "influxdb.token_file")
+
+
+def test_a_profile_given_by_its_file_is_beside_the_settings_wherever_benchd_is_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = tmp_path / "bench"
+    bench.mkdir()
+    own = bench / "own.toml"
+    own.write_text((DRIVERS / "generic-scpi.toml").read_text("utf-8").replace('"generic-scpi"', '"own"'), "utf-8")
+    file = bench / "benchd.toml"
+    (tmp_path / "elsewhere").mkdir()
+    for started_in, name in ((bench, "own.toml"), (tmp_path, "./own.toml"), (tmp_path / "elsewhere", str(own))):
+        monkeypatch.chdir(started_in)
+        file.write_text(FILE.replace('"generic-scpi"', f'"{name}"'), "utf-8")
+        for path in (file, Path(os.path.relpath(file))):
+            kept = settings.load(path)
+            assert load_profile(kept.supply[0].profile).name == "own"
+            assert unfit(kept) == []
+    file.write_text(FILE, "utf-8")
+    assert settings.load(file).supply[0].profile == "generic-scpi"
+
+
+@pytest.mark.parametrize("supply", ["supply = 3", "supply = [1, 2]", "[[supply]]\nprofile = 3"])
+def test_what_is_no_supply_is_told_as_that(supply: str, tmp_path: Path) -> None:
+    file = tmp_path / "benchd.toml"
+    file.write_text(f"{supply}\n", "utf-8")
+    with pytest.raises(settings.SettingsError, match=r"benchd.toml: supply"):
+        settings.load(file)
 
 
 def test_missing_and_broken_files_name_the_file(tmp_path: Path) -> None:

@@ -115,10 +115,10 @@ def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
 
 
 def _in_order(data: dict[str, Any], path: Path) -> None:
-    from benchd.settings import SettingsError, from_dict
+    from benchd.settings import SettingsError, anchored, from_dict
 
     try:
-        settings = from_dict(data, str(path))
+        settings = from_dict(anchored(data, path), str(path))
         for supply in settings.supply:
             load_profile(supply.profile).check_channels([channel.number for channel in supply.channel])
     except (SettingsError, ProfileError) as error:
@@ -249,7 +249,8 @@ def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, gi
     block.add("resource", place.stable or place.resource)
     if place.stable_text:
         block["resource"].comment(place.stable_text)
-    block.add("profile", given or profile.name)
+    # A file is named from here, but read from beside the settings.
+    block.add("profile", str(Path(given).absolute()) if "/" in given or given.endswith(".toml") else profile.name)
     if found.serial:
         block.add("serial", found.serial)
     if found.baud_rate and found.baud_rate != profile.link.serial.baud_rate:
