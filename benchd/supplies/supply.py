@@ -89,7 +89,7 @@ class Supply:
             )
             raise SupplyError(
                 f"{self.name}: asked {wanted.query}, came back {identity!r}, but profile {self._family.name} is for "
-                f"{family}; choose another profile"
+                f"{family}; choose another profile (`benchd supplies --identify` names those that fit)"
             )
         self.named = named
         options = self._family.identity.options_query
