@@ -17,6 +17,11 @@ SECRET_KEYS = {"token", "password"}
 ES1_MAX_V = 60.0
 """V DC: the limit of electrical class ES1 (IEC 62368-1 table 4, from memory); above it this tool is out of scope."""
 
+MOST_READINGS_PER_S = 2000
+"""Of all channels together where the settings give no interval. A reading costs the guard some 0.1 ms, and what it
+takes ahead of everybody else is missing to the daemon."""
+SHORTEST_INTERVAL_MS = 1.0
+
 Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
 Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Port = Annotated[int, Field(ge=0, le=65535)]
@@ -105,7 +110,7 @@ class Supply(_Table):
     resource: str
     profile: str
     serial: Annotated[str, Field(max_length=64)] = ""
-    reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] = 1.0
+    reading_interval_ms: Annotated[float, Field(ge=0, le=1000)] | None = None
     timeout_ms: Annotated[float, Field(ge=20, le=10000)] = 300.0
     on_daemon_loss: Literal["off", "hold"] = "off"
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
@@ -215,6 +220,13 @@ class Settings(_Table):
     def data_path(self) -> Path:
         """Where log, locks and the running daemon's address lie."""
         return Path(self.data_dir).expanduser() if self.data_dir else platformdirs.user_data_path("benchd")
+
+    def interval_ms(self, supply: Supply) -> float:
+        """From one round of readings of a supply to the next, ms: as set, else shared out among all channels."""
+        if supply.reading_interval_ms is not None:
+            return supply.reading_interval_ms
+        channels = sum(len(each.channel) for each in self.supply)
+        return max(SHORTEST_INTERVAL_MS, channels * 1e3 / MOST_READINGS_PER_S)
 
     def plan_named(self, name: str) -> Plan | None:
         """The plan of that name, or None."""

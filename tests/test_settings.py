@@ -338,3 +338,19 @@ def test_no_value_anywhere_gives_another_error(path: str, value: Any) -> None:
     with contextlib.suppress(settings.SettingsError):
         s = settings.from_dict(raw, "benchd.toml")
         assert 0 < s.plan[0].voltage_v <= s.supply[0].channel[0].max_voltage_v <= settings.ES1_MAX_V
+
+
+@pytest.mark.parametrize(("supplies", "channels", "interval_ms"), [(1, 1, 1.0), (1, 2, 1.0), (1, 4, 2.0), (16, 1, 8.0)])
+def test_channels_share_the_readings_where_no_interval_is_set(supplies, channels, interval_ms):
+    raw = copy.deepcopy(GOOD)
+    (one,) = raw["supply"]
+    raw["supply"] = [
+        {**one, "name": f"s{at}", "resource": f"TCPIP0::192.0.2.{at + 1}::5025::SOCKET", "profile": "generic-scpi-multi",
+         "channel": [{**one["channel"][0], "number": number + 1} for number in range(channels)]}
+        for at in range(supplies)
+    ]  # fmt: skip
+    found = settings.from_dict(raw, "x")
+    assert {found.interval_ms(supply) for supply in found.supply} == {interval_ms}
+    raw["supply"][0]["reading_interval_ms"] = 0.0
+    found = settings.from_dict(raw, "x")
+    assert found.interval_ms(found.supply[0]) == 0.0

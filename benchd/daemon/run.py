@@ -176,7 +176,7 @@ def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
         resource=supply.resource,
         profile=supply.profile,
         channels=tuple(ChannelConfig(c.number, c.max_voltage_v, c.max_limit_a) for c in supply.channel),
-        reading_interval_s=supply.reading_interval_ms / 1000,
+        reading_interval_s=settings.interval_ms(supply) / 1000,
         timeout_s=supply.timeout_ms / 1000,
         on_daemon_loss=supply.on_daemon_loss,
         baud_rate=supply.baud_rate,

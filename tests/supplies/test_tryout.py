@@ -135,8 +135,9 @@ def test_a_supply_that_becomes_deaf_is_taken_to_its_minimum_and_not_set_back(sim
     assert "output-off-again" in verdicts(run, Verdict.FAILS)
     assert run.state is OutputState.UNKNOWN
     assert "settings-as-before" not in [result.check for result in run.results]
-    sim.fault("NONE")
+    # While it is still deaf: an OFF that is under way on the other connection must not come after the fault is gone.
     assert sim.query("INST:NSEL 1;:VOLT?;:OUTP?") == "0.000;1"
+    sim.fault("NONE")
 
 
 def test_a_link_that_is_lost_with_the_output_on_is_said_loudly(sim):
