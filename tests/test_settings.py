@@ -344,11 +344,12 @@ def test_no_value_anywhere_gives_another_error(path: str, value: Any) -> None:
 def test_channels_share_the_readings_where_no_interval_is_set(supplies, channels, interval_ms):
     raw = copy.deepcopy(GOOD)
     (one,) = raw["supply"]
+    envelopes = [{**one["channel"][0], "number": number + 1} for number in range(channels)]
+    places = [f"TCPIP0::192.0.2.{at + 1}::5025::SOCKET" for at in range(supplies)]
     raw["supply"] = [
-        {**one, "name": f"s{at}", "resource": f"TCPIP0::192.0.2.{at + 1}::5025::SOCKET", "profile": "generic-scpi-multi",
-         "channel": [{**one["channel"][0], "number": number + 1} for number in range(channels)]}
-        for at in range(supplies)
-    ]  # fmt: skip
+        {**one, "name": f"s{at}", "resource": place, "profile": "generic-scpi-multi", "channel": envelopes}
+        for at, place in enumerate(places)
+    ]
     found = settings.from_dict(raw, "x")
     assert {found.interval_ms(supply) for supply in found.supply} == {interval_ms}
     raw["supply"][0]["reading_interval_ms"] = 0.0
