@@ -2,6 +2,7 @@
 
 import copy
 import math
+import re
 import subprocess
 import sys
 import tomllib
@@ -11,6 +12,12 @@ import pytest
 
 from benchd.share import share_path
 from benchd.supplies.profile import ProfileError, load_profile, parse_profile, profile_names
+
+COMMAND_KEYS = {
+    *("set_voltage", "get_voltage", "set_limit", "get_limit", "output_on", "output_off", "output_state", "query"),
+    *("set_level", "get_level", "enable", "disable", "enabled", "tripped", "clear", "set_delay", "get_delay"),
+    *("select_command", "selected", "armed", "connect", "close", "start", "stop"),
+}
 
 
 def shipped(name="benchd-sim"):
@@ -246,3 +253,13 @@ def test_many_threads_may_load_profiles_at_once() -> None:
     for _ in range(5):
         done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=30)
         assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_every_command_has_its_source_beside_it(name):
+    """At the end of its line, in a comment right above it, or somewhere in a list over several lines."""
+    keys = "|".join(sorted(COMMAND_KEYS))
+    text = (share_path("drivers") / f"{name}.toml").read_text()
+    entries = re.findall(rf"^(?:# .*\n)?(?:{keys}) = (?:[\[{{]\n(?:.*\n)*?[\]}}].*|.*)$", text, re.MULTILINE)
+    assert len(entries) >= 8
+    assert [entry for entry in entries if not re.search(r"^# |  # \S", entry)] == []
