@@ -99,7 +99,7 @@ class OpenSupply:
             self.supply.link.resource,
             family.name,
             family.trust,
-            family.notes,
+            self.supply.profile.notes,
             maker,
             model,
             serial,

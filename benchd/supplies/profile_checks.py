@@ -16,7 +16,19 @@ from benchd.supplies.profile_shape import place_of
 from benchd.supplies.profile_tables import Profile
 
 VARIABLE = frozenset(
-    {"words", "outputs", "mode", "read", "over_voltage", "over_current", "tracking", "array", "errors", "abilities"}
+    {
+        "notes",
+        "words",
+        "outputs",
+        "mode",
+        "read",
+        "over_voltage",
+        "over_current",
+        "tracking",
+        "array",
+        "errors",
+        "abilities",
+    }
 )
 """Tables that [[variants]] may change. Not the commands: OFF must be right before it is known which unit it is."""
 

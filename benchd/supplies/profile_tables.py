@@ -228,7 +228,7 @@ class Variant(Table, frozen=True, kw_only=True):
         dict[str, Any],
         told(
             "Tables that replace or change those of the file: words, outputs, mode, read, over_voltage, over_current, "
-            "tracking, array, errors, abilities."
+            "tracking, array, errors, abilities, and the notes."
         ),
     ] = msgspec.field(default_factory=dict)
 
