@@ -64,7 +64,11 @@ class Supply:
         baud_rate: int | None = None,
         library: str = "@py",
     ) -> Supply:
-        """Open the link and identify; changes no output. Closes the link again when that fails."""
+        """Open the link and identify; changes no output. Closes the link again when that fails.
+
+        Raises ProfileError before anything is opened, for a channel that the profile does not have.
+        """
+        profile.check_channels(channels)
         link = Link.open(resource, profile.link, timeout_s, baud_rate, library, identification(profile))
         supply = cls(name, profile, link, channels)
         try:

@@ -11,6 +11,7 @@ import pytest
 from benchd.reading import Flag, Mode
 from benchd.share import share_path
 from benchd.supplies.errors import ReplyGarbled, SupplyError
+from benchd.supplies.link import Link
 from benchd.supplies.profile import ProfileError, parse_profile
 from benchd.supplies.supply import Supply
 from tests.supplies.lines import LineInstrument
@@ -458,3 +459,11 @@ def test_an_array_that_is_none(open_on, reply):
     array.start()
     with pytest.raises(ReplyGarbled):
         array.fetch()
+
+
+def test_a_channel_that_the_profile_does_not_have_is_refused_before_anything_is_opened(monkeypatch):
+    opened = []
+    monkeypatch.setattr(Link, "open", lambda *words: opened.append(words))
+    with pytest.raises(ProfileError, match="no channel 7"):
+        Supply.open("bench", "TCPIP0::192.0.2.1::5025::SOCKET", profile(), (7,), 1.0)
+    assert opened == []
