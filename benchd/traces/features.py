@@ -104,32 +104,32 @@ class Rest:
     """Short stretches of no current between currents while the voltage stayed."""
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
+@dataclasses.dataclass(frozen=True, slots=True, kw_only=True)
 class Features:
-    """Everything a signature looks at. `rest` and `start` are None when the output never was on."""
+    """Everything a signature looks at. What has a default is not there when the output never was on."""
 
     readings: int
     duration_s: float
     """Of the part with the output on."""
     rate_per_s: float
     line: Line
-    bins: Bins | None
-    levels: tuple[Level, ...]
-    start: Start | None
-    leak_u_a: float | None
+    bins: Bins | None = None
+    levels: tuple[Level, ...] = ()
+    start: Start | None = None
+    leak_u_a: float | None = None
     """Expanded uncertainty (k = 2) of the leak, A. JCGM 100, see `uncertainty.expanded`."""
     known: Known
     """What says how well the readings are known."""
     normal_leak_a: float
     odd_leak_a: float
-    rest: Rest | None
-    repeats: Repeats | None
-    short: Short | None
-    limit_s: float
+    rest: Rest | None = None
+    repeats: Repeats | None = None
+    short: Short | None = None
+    limit_s: float = 0.0
     """Time at the current limit with the voltage still up, the first inrush left out."""
-    sag: float
+    sag: float = 0.0
     """Largest fall of the voltage that is no collapse, as a share of the setting."""
-    sag_u: float
+    sag_u: float = 0.0
     """Its expanded uncertainty (k = 2), likewise; that of the setting itself is not in it."""
     tripped_s: float | None
     """When the output was switched off to protect the board, s, as marked by the guard or by hand; None: not marked."""
@@ -144,65 +144,46 @@ def extract(trace: Trace) -> Features:
     line = make_line(trace)
     s = trace.samples
     t_s = (s.t_ns - trace.start_ns) / 1e9
-    charge = float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0
-    energy = float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0
-    duration = float(line.t_s[-1] - line.t_s[0]) if len(line.t_s) else 0.0
-    rate = 1 / line.interval_s if line.interval_s > 0 else 0.0
-    known = Known.of(trace.conditions)
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
-    normal_a, odd_a = NORMAL_LEAK_A[laptop], ODD_LEAK_A[laptop]
-    tripped_s = trace.mark_s("tripped")
-    common = (len(s), duration, rate, line)
-    if not len(line.t_s):
-        return Features(
-            *common,
-            None,
-            (),
-            None,
-            None,
-            known,
-            normal_a,
-            odd_a,
-            None,
-            None,
-            None,
-            0.0,
-            0.0,
-            0.0,
-            tripped_s,
-            charge,
-            energy,
-        )
+    measured = Features(
+        readings=len(s),
+        duration_s=float(line.t_s[-1] - line.t_s[0]) if len(line.t_s) else 0.0,
+        rate_per_s=1 / line.interval_s if line.interval_s > 0 else 0.0,
+        line=line,
+        known=Known.of(trace.conditions),
+        normal_leak_a=NORMAL_LEAK_A[laptop],
+        odd_leak_a=ODD_LEAK_A[laptop],
+        tripped_s=trace.mark_s("tripped"),
+        charge_c=float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0,
+        energy_j=float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0,
+    )
+    return _with_shape(trace, measured) if len(line.t_s) else measured
+
+
+def _with_shape(trace: Trace, measured: Features) -> Features:
+    """The same, with how the current moved while the output was on."""
+    line, known, normal_a = measured.line, measured.known, measured.normal_leak_a
     bins = make_bins(line)
     levels = find_levels(bins)
-    short = find_short(line, bins)
     marked_s = trace.mark_s("button") if any(m.kind == "button" and m.by == "hand" for m in trace.marks) else None
     first = first_draw(line, bins, levels, normal_a)
     begin_s = marked_s if marked_s is not None else levels[first].start_s if first is not None else None
     swing_a = max(6 * bins.sigma_a, 2.5 * line.resolution_a)
     repeats = find_repeats(bins.since(begin_s - bins.width_s), bins.width_s, swing_a) if begin_s is not None else None
     start = find_start(line, bins, levels, marked_s, normal_a, repeats.low_a if repeats else None)
-    leak_u = _leak_uncertainty(known, line, start)
-    rest = find_rest(line, bins, levels, start)
     limit_s, sag, sag_u = _limits(line, start, known)
-    return Features(
-        *common,
-        bins,
-        tuple(levels),
-        start,
-        leak_u,
-        known,
-        normal_a,
-        odd_a,
-        rest,
-        repeats,
-        short,
-        limit_s,
-        sag,
-        sag_u,
-        tripped_s,
-        charge,
-        energy,
+    return dataclasses.replace(
+        measured,
+        bins=bins,
+        levels=tuple(levels),
+        start=start,
+        leak_u_a=_leak_uncertainty(known, line, start),
+        rest=find_rest(line, bins, levels, start),
+        repeats=repeats,
+        short=find_short(line, bins),
+        limit_s=limit_s,
+        sag=sag,
+        sag_u=sag_u,
     )
 
 

@@ -21,11 +21,13 @@ CHANNEL = "/supplies/{supply}/channels/{ch}"
 def router(bench: BenchPort) -> APIRouter:
     """Routes over the bench port. Handlers return a `Response` that is already encoded."""
     r = APIRouter(tags=["bench"])
+    _add_bench(r, bench)
+    _add_channels(r, bench)
+    return r
 
-    def channel(supply: str, ch: int) -> Response:
-        view = bench.view()
-        found = next((c for c in view.channels if (c.supply, c.channel) == (supply, ch)), None)
-        return answer(found)
+
+def _add_bench(r: APIRouter, bench: BenchPort) -> None:
+    """The bench as a whole, and its stream."""
 
     @r.get("/bench", responses=shape(BenchView))
     async def bench_now() -> Response:
@@ -37,6 +39,26 @@ def router(bench: BenchPort) -> APIRouter:
         """Switch every output off. Answers when all are confirmed off; doing it again is safe."""
         await bench.power_off(None, None)
         return answer(bench.view())
+
+    @r.get("/recent", responses=shape("Columns"))
+    async def recent(query: Annotated[RecentQuery, Query()]) -> Response:
+        """The newest readings of one channel, for a page that just opened. `t_s` counts from the first of them."""
+        samples = await bench.recent(query.supply, query.channel, query.seconds)
+        start_ns = int(samples.t_ns[0]) if len(samples) else 0
+        return answer(columns(samples, start_ns, query.points))
+
+    @r.websocket("/live")
+    async def live(socket: WebSocket) -> None:
+        await pump(socket, bench)
+
+
+def _add_channels(r: APIRouter, bench: BenchPort) -> None:
+    """What is asked of one output, or of its supply."""
+
+    def channel(supply: str, ch: int) -> Response:
+        view = bench.view()
+        found = next((c for c in view.channels if (c.supply, c.channel) == (supply, ch)), None)
+        return answer(found)
 
     @r.post(CHANNEL + "/off", responses=shape(ChannelView))
     async def channel_off(supply: SupplyName, ch: ChannelNumber) -> Response:
@@ -67,16 +89,3 @@ def router(bench: BenchPort) -> APIRouter:
         """Mark this moment in the open trace."""
         await bench.mark(supply, ch, body.kind)
         return channel(supply, ch)
-
-    @r.get("/recent", responses=shape("Columns"))
-    async def recent(query: Annotated[RecentQuery, Query()]) -> Response:
-        """The newest readings of one channel, for a page that just opened. `t_s` counts from the first of them."""
-        samples = await bench.recent(query.supply, query.channel, query.seconds)
-        start_ns = int(samples.t_ns[0]) if len(samples) else 0
-        return answer(columns(samples, start_ns, query.points))
-
-    @r.websocket("/live")
-    async def live(socket: WebSocket) -> None:
-        await pump(socket, bench)
-
-    return r
