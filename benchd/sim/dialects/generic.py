@@ -13,25 +13,16 @@ from benchd.sim.dialects.base import Output
 from benchd.sim.dialects.phrasing import add_levels, add_output, add_readings
 from benchd.sim.dialects.scpi import ERRORS, PANEL, REGULATION, SELECTION, STANDARD, SUMMARIES, ScpiDialect
 from benchd.sim.language import Language
-from benchd.sim.values import nr3
 
 _USUAL = Output(30.0, 5.0, set_step_v=0.01, set_step_a=0.001, limit_a=0.1)
 
 
 class GenericScpi(ScpiDialect):
     name = "generic-scpi"
+    numbers = "+.5E"
     identity = "Plainwork,{model},{serial},1.0"
     models: ClassVar[Mapping[str, Sequence[Output]]] = {"PW-1": (_USUAL,)}
     words = Language(STANDARD, ERRORS, PANEL, REGULATION)
-
-    def say_voltage(self, value: float, place: int) -> str:
-        return nr3(value)
-
-    def say_current(self, value: float, place: int) -> str:
-        return nr3(value)
-
-    def say_measured(self, value: float, place: int, unit: str) -> str:
-        return nr3(value)
 
 
 class GenericScpiApart(GenericScpi):

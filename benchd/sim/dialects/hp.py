@@ -56,6 +56,7 @@ _SELECTS = re.compile(rb"[\s:]*INST[A-Z:]*\s+\S")
 class _Legacy(ScpiDialect):
     """What both families share: remote first, exponents, a rest after selecting."""
 
+    numbers = "+.8E"
     entry = signed_entry
     needs_remote = True
     one_switch = True
@@ -71,15 +72,6 @@ class _Legacy(ScpiDialect):
         if text.startswith(b"SYST") and b":REM" in text:
             return REMOTE_S
         return SELECTING_S if len(self.places) > 1 and _SELECTS.match(text) else 0.0
-
-    def say_voltage(self, value: float, place: int) -> str:
-        return f"{value:+.8E}"
-
-    def say_current(self, value: float, place: int) -> str:
-        return f"{value:+.8E}"
-
-    def say_measured(self, value: float, place: int, unit: str) -> str:
-        return f"{value:+.8E}"
 
 
 _TRACKING: Language[Any] = Language()

@@ -22,22 +22,22 @@ from benchd.sim.dialects.base import Output
 from benchd.sim.dialects.phrasing import (
     add_apply,
     add_clear,
+    add_common_switch,
     add_levels,
+    add_named_selection,
     add_output,
     add_protection_delay,
     add_protection_level,
     add_protection_state,
     add_readings,
     add_trip_query,
-    digit,
-    is_on,
     over_voltage,
 )
 from benchd.sim.dialects.scpi import ERRORS, PANEL, SELECTION, STANDARD, Aim, ScpiDialect
 from benchd.sim.errors import ScpiError
 from benchd.sim.language import Call, Command, Language
 from benchd.sim.parser import short_form
-from benchd.sim.values import boolean, name
+from benchd.sim.values import name
 
 MESSAGE_S = 0.2
 CV_BIT, CC_BIT = 4, 8
@@ -187,23 +187,5 @@ def at_channel(supply: ScpiDialect, call: Call) -> Aim:
 add_apply(BK9130B, at_channel)
 add_output(BK9130B, "[SOURce:]CHANnel:OUTPut[:STATe]")
 add_protection_level(BK9130B, f"{OVP}[:LEVel]", over_voltage, "V")
-
-
-@BK9130B.order("INSTrument[:SELect]", 1)
-def _select_channel(supply: Bk9130b, call: Call) -> None:
-    supply.selected = supply.named(call.parameters[0])
-
-
-@BK9130B.query("INSTrument[:SELect]")
-def _selected_channel(supply: Bk9130b, _call: Call) -> str:
-    return f"CH{supply.selected + 1}"
-
-
-@BK9130B.order("OUTPut[:STATe]", 1)
-def _switch_all(supply: Bk9130b, call: Call) -> None:
-    supply.order_outputs(supply.places, boolean(call.parameters[0]), call.now_s)
-
-
-@BK9130B.query("OUTPut[:STATe]")
-def _any_on(supply: Bk9130b, call: Call) -> str:
-    return digit(any(is_on(supply, place, call.now_s) for place in supply.places))
+add_named_selection(BK9130B)
+add_common_switch(BK9130B, "OUTPut[:STATe]")

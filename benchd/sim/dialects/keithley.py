@@ -19,11 +19,12 @@ from typing import Any, ClassVar
 
 from benchd.sim.dialects.base import Output
 from benchd.sim.dialects.phrasing import (
+    add_common_switch,
     add_levels,
+    add_named_selection,
     add_output,
     add_readings,
     digit,
-    is_on,
 )
 from benchd.sim.dialects.scpi import (
     ERRORS,
@@ -134,26 +135,8 @@ def at_measured(supply: ScpiDialect, call: Call) -> Aim:
 add_levels(MULTI)
 add_readings(MULTI, at_measured, verbs=("FETCh",))
 add_output(MULTI, "[SOURce:]OUTPut:ENABle")
-
-
-@MULTI.order("INSTrument[:SELect]", 1)
-def _select(supply: Keithley2230, call: Call) -> None:
-    supply.selected = supply.named(call.parameters[0])
-
-
-@MULTI.query("INSTrument[:SELect]")
-def _selected(supply: Keithley2230, _call: Call) -> str:
-    return f"CH{supply.selected + 1}"
-
-
-@MULTI.order("[SOURce:]OUTPut[:STATe]", 1)
-def _switch_all(supply: Keithley2230, call: Call) -> None:
-    supply.order_outputs(supply.places, boolean(call.parameters[0]), call.now_s)
-
-
-@MULTI.query("[SOURce:]OUTPut[:STATe]")
-def _any_on(supply: Keithley2230, call: Call) -> str:
-    return digit(any(is_on(supply, place, call.now_s) for place in supply.places))
+add_named_selection(MULTI)
+add_common_switch(MULTI, "[SOURce:]OUTPut[:STATe]")
 
 
 @MULTI.order("INSTrument:COMbine:SERies")

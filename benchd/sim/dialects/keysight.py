@@ -69,6 +69,7 @@ def at_name(supply: ScpiDialect, call: Call) -> Aim:
 
 class KeysightE36300(ScpiDialect):
     name = "keysight-e36300"
+    numbers = "+.8E"
     identity = "Keysight Technologies,{model},{serial},2.1.0-1.0.4-1.12"
     usual_serial = "MY00000001"
     entry = signed_entry
@@ -80,15 +81,6 @@ class KeysightE36300(ScpiDialect):
         "E36231A": (Output(30.9, 20.6),),
     }
     words = Language(STANDARD, ERRORS, PANEL, SELECTION, SUMMARIES, memory(10))
-
-    def say_voltage(self, value: float, place: int) -> str:
-        return f"{value:+.8E}"
-
-    def say_current(self, value: float, place: int) -> str:
-        return f"{value:+.8E}"
-
-    def say_measured(self, value: float, place: int, unit: str) -> str:
-        return f"{value:+.8E}"
 
     def reset(self, now_s: float) -> None:
         super().reset(now_s)

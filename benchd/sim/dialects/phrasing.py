@@ -121,6 +121,30 @@ def add_output(words: Words, pattern: str, address: Address = at_selected, say: 
         return ",".join(words_of(is_on(supply, place, call.now_s)) for place in aim.places)
 
 
+def add_named_selection(words: Words) -> None:
+    """`INSTrument[:SELect]` by the outputs' names, answered with `CHn`."""
+
+    @words.order("INSTrument[:SELect]", 1)
+    def select(supply: ScpiDialect, call: Call) -> None:
+        supply.selected = supply.named(call.parameters[0])
+
+    @words.query("INSTrument[:SELect]")
+    def selected(supply: ScpiDialect, _call: Call) -> str:
+        return f"CH{supply.selected + 1}"
+
+
+def add_common_switch(words: Words, pattern: str) -> None:
+    """One command for all outputs; its query says whether any is on."""
+
+    @words.order(pattern, 1)
+    def switch_all(supply: ScpiDialect, call: Call) -> None:
+        supply.order_outputs(supply.places, boolean(call.parameters[0]), call.now_s)
+
+    @words.query(pattern)
+    def any_on(supply: ScpiDialect, call: Call) -> str:
+        return digit(any(is_on(supply, place, call.now_s) for place in supply.places))
+
+
 def is_on(supply: ScpiDialect, place: int, now_s: float) -> bool:
     supply.channels[place].advance(now_s)
     return supply.channels[place].source.on

@@ -42,6 +42,7 @@ WORDS: Language[GwinstekPsw] = Language(STANDARD, ERRORS)
 
 class GwinstekPsw(ScpiDialect):
     name = "gwinstek-psw"
+    numbers = "+.3f"
     words = WORDS
     usual_serial = "TW123456"
     trips_in_limit = False
@@ -64,15 +65,6 @@ class GwinstekPsw(ScpiDialect):
         super().reset(now_s)
         self.panel_locked = False
         self.channels[0].protect(self.channels[0].over_voltage, now_s, enabled=True)
-
-    def say_voltage(self, value: float, place: int) -> str:
-        return f"{value:+.3f}"
-
-    def say_current(self, value: float, place: int) -> str:
-        return f"{value:+.3f}"
-
-    def say_measured(self, value: float, place: int, unit: str) -> str:
-        return f"{value:+.3f}"
 
 
 @WORDS.query("*IDN")

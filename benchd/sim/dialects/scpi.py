@@ -44,6 +44,8 @@ class ScpiDialect(Dialect):
     """Takes settings and queries in one message."""
     compounds: ClassVar[bool] = True
     """Takes several commands in one message."""
+    numbers: ClassVar[str] = ""
+    """Format of every setting and reading that it says; empty: fixed point, as fine as its own steps."""
 
     def __init__(self, model: str | None = None, serial: str | None = None, setup: Setup | None = None) -> None:
         self.errors = ErrorQueue(QUEUE_DEPTH, type(self).entry)
@@ -118,16 +120,19 @@ class ScpiDialect(Dialect):
 
     def say_voltage(self, value: float, place: int) -> str:
         """A voltage setting."""
-        return nr2(value, self.outputs[place].set_step_v)
+        return self._said(value, self.outputs[place].set_step_v)
 
     def say_current(self, value: float, place: int) -> str:
         """A limit setting."""
-        return nr2(value, self.outputs[place].set_step_a)
+        return self._said(value, self.outputs[place].set_step_a)
 
     def say_measured(self, value: float, place: int, unit: str) -> str:
         """A reading in this unit: V, A or W."""
         output = self.outputs[place]
-        return nr2(value, {"V": output.read_step_v, "A": output.read_step_a, "W": 0.001}[unit])
+        return self._said(value, {"V": output.read_step_v, "A": output.read_step_a, "W": 0.001}[unit])
+
+    def _said(self, value: float, step: float) -> str:
+        return format(value, self.numbers) if self.numbers else nr2(value, step)
 
     def to_voltage(self, text: str, place: int) -> float:
         """A voltage as it is given, as a magnitude. Raises the ScpiError that fits."""
