@@ -16,13 +16,14 @@ Theory of operation
 -------------------
 A channel begins UNKNOWN. When its link comes up (LINK_BACK) the output state is read: READ_OFF and READ_ON both
 lead through SWITCHING_OFF, since nobody asked this guard for an output. From OFF a power-on request goes through
-PREPARING (settings written and read back, output still off) and STARTING (on sent, not yet confirmed) to ON.
-Whatever ends ON passes through SWITCHING_OFF or, when it was a trip, TRIPPING: off is sent and being confirmed.
+PREPARING (settings written and read back, output still off) and STARTING (on sent, not yet confirmed) to the first
+stage of the plan: PROBING, HOLDING, or ON, which is the boot stage. When a stage is over, ADJUSTING writes the settings
+of the next one with the output on. Whatever ends one of these four (`POWERED`) passes through SWITCHING_OFF or, when it was a trip, TRIPPING: off is sent and being confirmed.
 If it cannot be confirmed the channel rests in UNKNOWN or TRIPPED_UNKNOWN, where every further poll of the output
-state (READ_ON or READ_OFF) tries again. Losing the link while ON is a trip: without readings nothing is protected.
+state (READ_ON or READ_OFF) tries again. Losing the link while POWERED is a trip: without readings nothing is protected.
 
-SWITCHING_OFF, TRIPPING and STARTING are passed through inside one call; an outsider is told about the states in
-which a channel rests, so `OUTPUT_OF` gives `unknown` for the three.
+SWITCHING_OFF, TRIPPING, STARTING and ADJUSTING are passed through inside one call; an outsider is told about the
+states in which a channel rests, so `OUTPUT_OF` gives `unknown` for the first three.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from benchd.reading import OutputState
 __all__ = [
     "LATCHED",
     "OUTPUT_OF",
+    "POWERED",
     "REASONS",
     "TABLE",
     "Action",
@@ -53,6 +55,12 @@ class ChannelState(enum.StrEnum):
     OFF = "off"
     PREPARING = "preparing"
     STARTING = "starting"
+    PROBING = "probing"
+    """On at the plan's low probe voltage, measuring the rail."""
+    HOLDING = "holding"
+    """On at the plan's voltage and the small limit of the stage `hold`."""
+    ADJUSTING = "adjusting"
+    """On, the settings of the next stage being written."""
     ON = "on"
     SWITCHING_OFF = "switching-off"
     TRIPPING = "tripping"
@@ -68,7 +76,16 @@ class Event(enum.StrEnum):
     """Every setting was read back as asked, the output still off."""
     REFUSED = "refused"
     """Preparing or switching on failed; the output may be in any state."""
+    PROBE_ON = "probe-on"
+    """Confirmed on with the settings of the probe."""
+    HOLD_ON = "hold-on"
+    """Confirmed on with the settings of the stage `hold`."""
     ON_CONFIRMED = "on-confirmed"
+    """Confirmed on with the settings of the boot."""
+    STAGE_OVER = "stage-over"
+    """The stage has shown what it is for, and nothing speaks against the next one."""
+    TIME_OVER = "time-over"
+    """It has been on for as long as its plan allows."""
     TRIP = "trip"
     OFF_ASKED = "off-asked"
     OFF_CONFIRMED = "off-confirmed"
@@ -89,7 +106,9 @@ class Action(enum.StrEnum):
     PREPARE = "prepare"
     """Write and read back the settings; then PREPARED or REFUSED."""
     SWITCH_ON = "switch-on"
-    """Switch on and read back; then ON_CONFIRMED or REFUSED."""
+    """Switch on and read back; then PROBE_ON, HOLD_ON, ON_CONFIRMED or REFUSED."""
+    ADJUST = "adjust"
+    """Write and read back the settings of the next stage; then HOLD_ON, ON_CONFIRMED, REFUSED, or TRIP."""
     SWITCH_OFF = "switch-off"
     """Send off and read back, with escalation; then OFF_CONFIRMED or OFF_UNCONFIRMED."""
     READ_STATE = "read-state"
@@ -121,6 +140,7 @@ REASONS = {
     "link-back": "the link came up and the output was read",
     "daemon-lost": "the daemon is gone",
     "shutdown": "the guard is ending",
+    "on-time": "it has been on for as long as its plan allows",
     "re-armed": "a person released the latch",
     "blocked": "an exchange with the supply did not come back in time",
     "guard-gone": "the guard process is gone; said by the daemon",
@@ -131,11 +151,17 @@ REASONS = {
 LATCHED = frozenset({S.TRIPPING, S.TRIPPED, S.TRIPPED_UNKNOWN})
 """States in which a person must re-arm before the output may go on."""
 
+POWERED = frozenset({S.PROBING, S.HOLDING, S.ADJUSTING, S.ON})
+"""States in which the output is on as asked, and the rules judge its readings."""
+
 OUTPUT_OF: dict[ChannelState, OutputState] = {
     S.UNKNOWN: OutputState.UNKNOWN,
     S.OFF: OutputState.OFF,
     S.PREPARING: OutputState.OFF,
     S.STARTING: OutputState.UNKNOWN,
+    S.PROBING: OutputState.ON,
+    S.HOLDING: OutputState.ON,
+    S.ADJUSTING: OutputState.ON,
     S.ON: OutputState.ON,
     S.SWITCHING_OFF: OutputState.UNKNOWN,
     S.TRIPPING: OutputState.UNKNOWN,
@@ -145,6 +171,22 @@ OUTPUT_OF: dict[ChannelState, OutputState] = {
 
 _OFF_NOW = (S.SWITCHING_OFF, (A.SWITCH_OFF,))
 _OFF_NOW_LATCHED = (S.TRIPPING, (A.SWITCH_OFF,))
+
+
+def _powered(state: ChannelState) -> dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]:
+    """What holds in every state with the output on as asked."""
+    return {
+        (state, E.TRIP): _OFF_NOW_LATCHED,
+        (state, E.LINK_LOST): _OFF_NOW_LATCHED,
+        (state, E.READ_ON): (state, ()),
+        (state, E.READ_OFF): _OFF_NOW,
+        (state, E.OFF_ASKED): _OFF_NOW,
+        (state, E.DAEMON_LOST): _OFF_NOW,
+        (state, E.TIME_OVER): _OFF_NOW,
+        (state, E.POWER_ON_ASKED): (state, (A.REFUSE,)),
+        (state, E.REARM): (state, (A.REFUSE,)),
+    }
+
 
 TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]] = {
     # Unknown: read, and switch off whatever is found.
@@ -174,6 +216,8 @@ TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]
     (S.PREPARING, E.POWER_ON_ASKED): (S.PREPARING, (A.REFUSE,)),
     (S.PREPARING, E.REARM): (S.PREPARING, (A.REFUSE,)),
     # Starting: on has been sent.
+    (S.STARTING, E.PROBE_ON): (S.PROBING, ()),
+    (S.STARTING, E.HOLD_ON): (S.HOLDING, ()),
     (S.STARTING, E.ON_CONFIRMED): (S.ON, ()),
     (S.STARTING, E.REFUSED): _OFF_NOW,
     (S.STARTING, E.LINK_LOST): _OFF_NOW_LATCHED,
@@ -181,15 +225,16 @@ TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]
     (S.STARTING, E.DAEMON_LOST): _OFF_NOW,
     (S.STARTING, E.POWER_ON_ASKED): (S.STARTING, (A.REFUSE,)),
     (S.STARTING, E.REARM): (S.STARTING, (A.REFUSE,)),
-    # On, protected by the rules.
-    (S.ON, E.TRIP): _OFF_NOW_LATCHED,
-    (S.ON, E.LINK_LOST): _OFF_NOW_LATCHED,
-    (S.ON, E.READ_ON): (S.ON, ()),
-    (S.ON, E.READ_OFF): _OFF_NOW,
-    (S.ON, E.OFF_ASKED): _OFF_NOW,
-    (S.ON, E.DAEMON_LOST): _OFF_NOW,
-    (S.ON, E.POWER_ON_ASKED): (S.ON, (A.REFUSE,)),
-    (S.ON, E.REARM): (S.ON, (A.REFUSE,)),
+    # On, protected by the rules; stage by stage.
+    **_powered(S.PROBING),
+    **_powered(S.HOLDING),
+    **_powered(S.ADJUSTING),
+    **_powered(S.ON),
+    (S.PROBING, E.STAGE_OVER): (S.ADJUSTING, (A.ADJUST,)),
+    (S.HOLDING, E.STAGE_OVER): (S.ADJUSTING, (A.ADJUST,)),
+    (S.ADJUSTING, E.HOLD_ON): (S.HOLDING, ()),
+    (S.ADJUSTING, E.ON_CONFIRMED): (S.ON, ()),
+    (S.ADJUSTING, E.REFUSED): _OFF_NOW,
     # Switching off: off has been sent and is being confirmed.
     (S.SWITCHING_OFF, E.OFF_CONFIRMED): (S.OFF, ()),
     (S.SWITCHING_OFF, E.OFF_UNCONFIRMED): (S.UNKNOWN, ()),

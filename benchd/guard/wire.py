@@ -28,6 +28,30 @@ class RuleLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Largest bulk capacitance believed harmless, F: it sets how fast a good board's voltage must rise."""
     stale_s: float = 1.0
     """No valid reading for this long while the output is on: trip. s"""
+    limit_hold_s: float | None = 1.0
+    """In limit for longer than this with the voltage pulled down, though not collapsed: trip as `short`. s"""
+    energy_j: float | None = None
+    """Most energy since the output went on, J: rule `budget`."""
+    square_a2s: float | None = None
+    """Most I²t since the output went on, A²s: rule `budget`."""
+    fault_j: float | None = None
+    """Most energy into one collapsed stretch, J, however it rises: rule `budget`."""
+    longest_on_s: float | None = None
+    """Switched off after this long, s. Not a trip: nothing is wrong, but nobody is looking either."""
+
+
+class Stage(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One part of a power-up before the boot: lower settings, for a while."""
+
+    name: Literal["probe", "hold"]
+    voltage_v: float
+    limit_a: float
+    seconds: float
+    """How long the stage lasts, s; longer where the supply has not given STAGE_READINGS by then."""
+    least_ohm: float | None = None
+    """A rail of less than this is a dead short: nothing more is applied. Ω"""
+    by_hand: bool = False
+    """Goes on only when somebody says so (`Advance`), not earlier than after `seconds`."""
 
 
 class ChannelConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -64,6 +88,8 @@ class SupplyConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The identification of the unit that was held last: making it safe believes no other one. Empty: not known."""
     leave_alone: tuple[str, ...] = ()
     """Resources of the other supplies, which are not asked when this one is looked for."""
+    link_watchdog_s: float | None = None
+    """The supply is to switch off by itself after so long without a message, where its family can, s. None: not."""
 
 
 # ---- daemon → guard -------------------------------------------------------------------------------------------
@@ -76,10 +102,17 @@ class Configure(msgspec.Struct, frozen=True, tag=True):
     lock_dir: str
     daemon_timeout_s: float = 0.4
     """Heartbeats missing for this long mean the daemon is gone, s."""
+    rearm_pause_s: float = 2.0
+    """From a trip until it may be re-armed, s."""
+    rearm_per_minute: int = 6
+    """So often may one output be re-armed within a minute."""
 
 
 class PowerOn(msgspec.Struct, frozen=True, tag=True):
-    """Prepare, read back, and switch one output on. Refused while tripped, unknown, or outside the envelope."""
+    """Prepare, read back, and switch one output on. Refused while tripped, unknown, or outside the envelope.
+
+    `voltage_v`, `limit_a`: of the boot, the highest of all. `before`: the stages that come first, in their order.
+    """
 
     id: int
     supply: str
@@ -89,6 +122,9 @@ class PowerOn(msgspec.Struct, frozen=True, tag=True):
     rules: RuleLimits
     consent: str = ""
     """What the operator consented to where the profile is unverified: `Met.consent` as it was then."""
+    before: tuple[Stage, ...] = ()
+    over_current_delay_s: float | None = None
+    """The supply's own over-current protection is to act after so long in limit, s. None: it is left as it is."""
 
 
 class PowerOff(msgspec.Struct, frozen=True, tag=True):
@@ -107,6 +143,14 @@ class Rearm(msgspec.Struct, frozen=True, tag=True):
     channel: int
 
 
+class Advance(msgspec.Struct, frozen=True, tag=True):
+    """A person ends the stage `hold`; refused in any other."""
+
+    id: int
+    supply: str
+    channel: int
+
+
 class DaemonBeat(msgspec.Struct, frozen=True, tag=True):
     """The daemon lives."""
 
@@ -119,7 +163,7 @@ class Shutdown(msgspec.Struct, frozen=True, tag=True):
     id: int
 
 
-Command = Configure | PowerOn | PowerOff | Rearm | DaemonBeat | Shutdown
+Command = Configure | PowerOn | PowerOff | Rearm | Advance | DaemonBeat | Shutdown
 
 
 # ---- guard → daemon -------------------------------------------------------------------------------------------
@@ -187,6 +231,52 @@ class OutputChanged(msgspec.Struct, frozen=True, tag=True):
     """The current limit when on, A."""
     latched: bool = False
     text: str = ""
+    stage: str = ""
+    """When on as asked: probe, hold, boot."""
+    second_layer: tuple[str, ...] = ()
+    """When on as asked: what the supply protects by itself, as read back; for people."""
+    rearm_from_ns: int = 0
+    """When latched: not before this time may it be re-armed."""
+
+
+class StageOver(msgspec.Struct, frozen=True, tag=True):
+    """What a stage has shown: means over the readings of its last half."""
+
+    supply: str
+    channel: int
+    stage: str
+    t_ns: int
+    passed: bool
+    set_voltage_v: float
+    limit_a: float
+    readings: int
+    """So many were averaged."""
+    voltage_v: float
+    current_a: float
+    spread_v: float
+    """Standard deviation of the readings, V."""
+    spread_a: float
+    in_limit: bool
+    """True: it was in limit at the end of the stage."""
+
+
+class Health(msgspec.Struct, frozen=True, tag=True):
+    """How the readings of one output have come in, since the report before (about once a second)."""
+
+    supply: str
+    channel: int
+    t_ns: int
+    readings: int
+    interval_ms: float
+    """Mean time from one reading to the next, ms."""
+    jitter_ms: float
+    """Standard deviation of that time, ms."""
+    worst_ms: float
+    """The longest, ms."""
+    round_trip_ms: float
+    """Mean time from question to reply, ms."""
+    overrun_ms: float
+    """The most that a round came late, against what was asked for, for reasons of this computer, ms."""
 
 
 class Tripped(msgspec.Struct, frozen=True, tag=True):
@@ -195,7 +285,7 @@ class Tripped(msgspec.Struct, frozen=True, tag=True):
     supply: str
     channel: int
     rule: str
-    """short, over-current, over-voltage, stale."""
+    """short, over-current, over-voltage, reverse, budget, stale, instrument."""
     text: str
     """One sentence with the figures and units that decided."""
     onset_ns: int
@@ -215,6 +305,16 @@ class Tripped(msgspec.Struct, frozen=True, tag=True):
     """The newest readings up to the decision (at most 200)."""
     after: Block
     """Readings between off sent and the end of the confirmation; may be empty."""
+    stage: str = ""
+    """probe, hold, boot."""
+    on_ns: int = 0
+    """When the output was switched on; 0: not known."""
+    since_on_c: float = 0.0
+    """Charge since then, C, trapezoid over all readings."""
+    since_on_j: float = 0.0
+    since_on_a2s: float = 0.0
+    budget_j: float | None = None
+    """`RuleLimits.fault_j` of this power-on: what the plan thinks harmless."""
 
 
 class SupplyErrors(msgspec.Struct, frozen=True, tag=True):
@@ -227,4 +327,4 @@ class SupplyErrors(msgspec.Struct, frozen=True, tag=True):
     """What was being done, for the message to the operator."""
 
 
-Report = GuardBeat | Answer | LinkChanged | OutputChanged | Tripped | SupplyErrors | Block
+Report = GuardBeat | Answer | LinkChanged | OutputChanged | StageOver | Health | Tripped | SupplyErrors | Block

@@ -60,6 +60,62 @@ class ChannelView(msgspec.Struct):
     """Not empty: power goes on only after consent to what has this key (POST /supplies/{supply}/consent)."""
     consent_text: str = ""
     """What the operator is asked to consent to."""
+    stage: str = ""
+    """When on as asked: probe, hold, boot."""
+    stage_by_hand: bool = False
+    """The stage goes on only when somebody says so (POST …/next)."""
+    on_s: float | None = None
+    """How long it has been on, s."""
+    probe: dict[str, Any] | None = None
+    """Of the last power-on: resistance_ohm, uncertainty_ohm (k = 2; null: not known), least_ohm, passed, text."""
+    leak: dict[str, Any] | None = None
+    """Of the last power-on: current_a, uncertainty_a (k = 2), expected_a, in_limit, text."""
+    rearm_wait_s: float | None = None
+    """When latched: so long until it may be re-armed; 0: now."""
+    second_layer: list[str] = []
+    """What the supply protects by itself, as read back."""
+    health: dict[str, Any] | None = None
+    """How its readings come in: interval_ms, jitter_ms, worst_ms, round_trip_ms, overrun_ms (newest second, and
+    worst_minute_ms)."""
+    promise: dict[str, Any] | None = None
+    """How soon a short is cut: cut_within_ms, asked_ms (the plan's; null: none), kept, limit_a, text."""
+
+
+class PlanView(msgspec.Struct):
+    """A power plan, and what follows from it."""
+
+    name: str
+    origin: str
+    """shipped, settings (stands in benchd.toml), own (a file of its own, editable here)."""
+    overrides: str
+    """The origin of the plan of the same name that this one stands before; empty: none."""
+    values: dict[str, Any]
+    """The plan's keys as in its file, units in their names."""
+    cautions: list[str]
+    """Sentences to read before power goes on: power class, and what goes with its voltage."""
+
+
+class TripRow(msgspec.Struct):
+    """One trip of the log."""
+
+    number: int
+    supply: str
+    channel: int
+    job: str | None
+    trace: str | None
+    figures: dict[str, Any]
+    """As in the event `trip`."""
+
+
+class TripReadings(msgspec.Struct):
+    """The readings around a trip, as columns; t_ms counts from the moment of the decision."""
+
+    t_ms: list[float]
+    voltage_v: list[float]
+    current_a: list[float]
+    mode: list[str]
+    marks: dict[str, float | None]
+    """onset, detected, off_sent, off_confirmed, in ms on the same scale; null: never."""
 
 
 class BenchView(msgspec.Struct):
@@ -84,7 +140,20 @@ class BenchPort(Protocol):
 
     def view(self) -> BenchView: ...
 
-    async def power_on(self, supply: str, channel: int, plan: str | None) -> None: ...
+    async def power_on(
+        self,
+        supply: str,
+        channel: int,
+        plan: str | None,
+        *,
+        voltage_v: float | None = None,
+        limit_a: float | None = None,
+        by: str = "",
+    ) -> None:
+        """With a plan (None: the channel's own), or with less voltage or less limit than it says; never with more."""
+
+    async def advance(self, supply: str, channel: int, by: str = "") -> None:
+        """End the stage `hold`: raise the limit to that of the boot."""
 
     async def consent(self, supply: str, key: str, who: str) -> None:
         """Consent to the unverified profile that a supply is driven by; `key`: `ChannelView.consent_key` as read.
@@ -95,7 +164,20 @@ class BenchPort(Protocol):
     async def power_off(self, supply: str | None, channel: int | None) -> None:
         """Returns once confirmed off; raises Refused('wrong-state') when it could not be confirmed."""
 
-    async def rearm(self, supply: str, channel: int) -> None: ...
+    async def rearm(self, supply: str, channel: int, by: str = "") -> None:
+        """Release the latch. `by`: page, foot-switch, command-line, mqtt ... for the journal."""
+
+    def plans(self) -> list[PlanView]: ...
+
+    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
+        """Make or change a plan of one's own. Raises Refused('out-of-range') with one sentence a fault."""
+
+    async def delete_plan(self, name: str) -> None:
+        """Delete a plan of one's own; the shipped one of that name is there again. Raises Refused."""
+
+    async def trips(self, job: str | None, limit: int) -> list[TripRow]: ...
+
+    async def trip(self, number: int) -> tuple[TripRow, TripReadings]: ...
 
     async def mark(self, supply: str, channel: int, kind: str) -> None: ...
 
