@@ -44,6 +44,7 @@ def measured(output: OutputRange) -> Conditions:
     """How well an output's readings are known, as its profile says. Zeros in a profile: not stated."""
     return Conditions(
         resolution_a=output.read_resolution_a,
+        resolution_v=output.read_resolution_v,
         accuracy_fraction_a=output.accuracy_fraction_a or None,
         accuracy_offset_a=output.accuracy_offset_a or None,
         accuracy_fraction_v=output.accuracy_fraction_v or None,

@@ -36,6 +36,8 @@ class Conditions(msgspec.Struct, frozen=True):
     """The same for voltage readings."""
     accuracy_offset_v: float | None = None
     """The offset, V."""
+    resolution_v: float | None = None
+    """Smallest step of the voltage reading, V."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
