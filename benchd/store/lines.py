@@ -1,7 +1,8 @@
 """Readings, trips and findings as lines of InfluxDB line protocol, ns precision.
 
     supply_reading  voltage (V), current (A), power (W), mode ("cv", "cc", "off", "unknown")   at the reading's time
-    supply_trip     rule, text, set_voltage, limit, let_through_c, let_through_j, let_through_a2s,
+    supply_trip     rule, text, stage, set_voltage, limit, budget_j, let_through_c, let_through_j, let_through_a2s,
+                    and the upper bound of each (let_through_c_most ...),
                     off_confirmed (boolean), off_sent_s, off_confirmed_s (s after the onset)   at the onset's detection
     trace_finding   signature, confidence, reason, duration_s, readings, peak, charge, energy  at the trace's start
 
@@ -88,6 +89,11 @@ def event_line(entry: JournalEntry, bench: str) -> str:
             "let_through_c": _float(p.get("let_through_c")),
             "let_through_j": _float(p.get("let_through_j")),
             "let_through_a2s": _float(p.get("let_through_a2s")),
+            "let_through_c_most": _float(p.get("let_through_c_most")),
+            "let_through_j_most": _float(p.get("let_through_j_most")),
+            "let_through_a2s_most": _float(p.get("let_through_a2s_most")),
+            "budget_j": _float(p.get("budget_j")),
+            "stage": p.get("stage") or None,
             "off_confirmed": p.get("off_confirmed"),
             "off_sent_s": _after(p.get("off_sent_ns"), p.get("onset_ns")),
             "off_confirmed_s": _after(p.get("off_confirmed_ns"), p.get("onset_ns")),

@@ -25,17 +25,18 @@ import msgspec
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JournalEntry, check_job_id
 from benchd.reading import Block
-from benchd.store import blocks, migrations
+from benchd.store import blocks, migrations, trip_rows
 from benchd.store.blocks import StoredBlock
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.follower_rows import FollowerRows, Rejected
+from benchd.store.trip_rows import StoredTrip
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Finding, Mark, Trace
+from benchd.traces.trip_record import trip_figures
 
-__all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "TraceRow", "new_trace_id"]
+__all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "StoredTrip", "TraceRow", "new_trace_id"]
 
 # Made here, while one thread imports: msgspec 0.22 crashes the process when two threads meet a type for the first time.
-_TRIPPED = msgspec.msgpack.Decoder(Tripped)
 _CONDITIONS = msgspec.json.Decoder(Conditions)
 _MARKS = msgspec.json.Decoder(list[Mark])
 _FINDING = msgspec.json.Decoder(Finding)
@@ -308,32 +309,34 @@ class Log:
 
     # ---- trips ------------------------------------------------------------------------------------------------
 
-    def add_trip(self, tripped: Tripped, job: str | None = None, trace: str | None = None) -> JournalEntry:
-        """Keep a trip with the readings around it, and its journal entry `trip` (its figures, without readings)."""
+    def add_trip(
+        self,
+        tripped: Tripped,
+        job: str | None = None,
+        trace: str | None = None,
+        figures: dict[str, Any] | None = None,
+    ) -> JournalEntry:
+        """Keep a trip with the readings around it, and its journal entry `trip`: its figures, and its number as `trip`.
+
+        `figures`: as `trip_figures` made them; None: by what the trip alone says.
+        """
+        figures = trip_figures(tripped) if figures is None else figures
         with self.transaction() as db:
-            number = db.execute(
-                "INSERT INTO trips (detected_ns, supply, channel, job, trace, rule, record)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (tripped.detected_ns, tripped.supply, tripped.channel, job, trace, tripped.rule,
-                 msgspec.msgpack.encode(tripped)),
-            ).lastrowid  # fmt: skip
-            facts = {
-                name: getattr(tripped, name)
-                for name in ("rule", "text", "onset_ns", "detected_ns", "off_sent_ns", "off_confirmed_ns",
-                             "set_voltage_v", "limit_a", "let_through_c", "let_through_j", "let_through_a2s")
-            }  # fmt: skip
-            facts |= {"trip": number, "off_confirmed": tripped.off_confirmed_ns is not None}
+            facts = figures | {"trip": trip_rows.insert(db, tripped, job, trace, figures)}
             return self.add_entry(
                 "trip", job=job, supply=tripped.supply, channel=tripped.channel, trace=trace, payload=facts,
                 t_ns=tripped.detected_ns,
             )  # fmt: skip
 
-    def trip(self, number: int) -> Tripped | None:
-        """The whole trip with the readings around it; `number` is `trip` in the journal entry's payload."""
-        row = self._one("SELECT record FROM trips WHERE id = ?", (number,))
-        return _TRIPPED.decode(row[0]) if row else None
+    def trips(self, job: str | None = None, limit: int = 1000) -> list[StoredTrip]:
+        """Trips, of one job if given, newest first."""
+        return trip_rows.newest(self.rows, job, limit)
 
-    def latched(self) -> dict[tuple[str, int], Tripped | None]:
+    def trip(self, number: int) -> StoredTrip | None:
+        """The trip of that number."""
+        return trip_rows.numbered(self.rows, number)
+
+    def latched(self) -> dict[tuple[str, int], StoredTrip | None]:
         """Outputs, by supply and channel, that had tripped and were not re-armed; each with its newest trip.
 
         A trip that has no later word on the output counts: whoever wrote it may have been killed just then.
@@ -342,15 +345,11 @@ class Log:
             "SELECT supply, channel, kind, payload FROM journal WHERE seq IN (SELECT max(seq) FROM journal"
             " WHERE kind IN ('output', 'trip') AND channel IS NOT NULL GROUP BY supply, channel)"
         )
-        found: dict[tuple[str, int], Tripped | None] = {}
-        for supply, channel, kind, payload in self.rows(newest):
-            if kind == "output" and not msgspec.json.decode(payload).get("latched"):
-                continue
-            row = self._one(
-                "SELECT record FROM trips WHERE supply = ? AND channel = ? ORDER BY id DESC LIMIT 1", (supply, channel)
-            )
-            found[supply, channel] = _TRIPPED.decode(row[0]) if row else None
-        return found
+        return {
+            (supply, channel): trip_rows.last_of(self.rows, supply, channel)
+            for supply, channel, kind, payload in self.rows(newest)
+            if kind == "trip" or msgspec.json.decode(payload).get("latched")
+        }
 
     # ---- readings ---------------------------------------------------------------------------------------------
 

@@ -48,7 +48,12 @@ UPDATE traces SET conditions = replace(conditions, '"accuracy_fraction":', '"acc
 """
 # Quotes inside of the board's name are escaped in JSON, so that the key alone has the colon right behind its quote.
 
-STEPS = (_V1, _V2)
+_V3 = """
+ALTER TABLE trips ADD COLUMN figures TEXT;
+CREATE INDEX trips_job ON trips (job, id);
+"""
+
+STEPS = (_V1, _V2, _V3)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 

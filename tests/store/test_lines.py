@@ -108,6 +108,10 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     trip, unsure, filed, again = (parse_line(event_line(e, "bench-1")) for e in entries)
     assert (trip["measurement"], trip["time"]) == ("supply_trip", T0)
     assert trip["tags"] == {"bench": "bench-1", "supply": "psu-a", "channel": "1", "job": "R-1042", "trace": "t-1"}
+    bounds = {name: trip["fields"].pop(name) for name in list(trip["fields"]) if name.endswith("_most")}
+    # 1 A for 3 ms that nobody saw beside the 2 mC that were read, and 20 µs at the ends.
+    assert bounds["let_through_c_most"] == pytest.approx(0.005, rel=0.01)
+    assert sorted(bounds) == ["let_through_a2s_most", "let_through_c_most", "let_through_j_most"]
     assert trip["fields"] == {
         "rule": "short", "text": tripped().text, "set_voltage": 4.0, "limit": 1.0, "let_through_c": 0.002,
         "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True, "off_sent_s": 0.00204,
@@ -115,6 +119,7 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     }  # fmt: skip
     assert unsure["fields"]["off_confirmed"] is False
     assert "off_confirmed_s" not in unsure["fields"]
+    assert not [name for name in unsure["fields"] if name.endswith("_most")]
     assert (filed["measurement"], filed["time"]) == ("trace_finding", T0)
     assert filed["fields"] == {
         "signature": "low-stall", "confidence": 0.9, "reason": "removed", "duration_s": 5.0, "readings": 5000,

@@ -5,19 +5,21 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchd.jobs.job import Job, JobError
-from benchd.reading import Mode
+from benchd.reading import Block, Mode
 from benchd.store import blocks, migrations
 from benchd.store.consent_rows import Consent, add_consent, consented
 from benchd.store.log import Log, LogDown, LogError, Rejected, new_trace_id
 from benchd.store.settings_rows import record_settings
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
+from benchd.traces.trip_record import trip_figures
 from tests.store.making import MS, T0, block, columns_block, finding, same, trace_row, tripped
 
 
@@ -111,15 +113,17 @@ def test_what_is_latched_is_known_to_the_next_reader(log: Log) -> None:
         log.add_entry("output", supply=supply, channel=channel, payload={"output": "off", "latched": latched})
 
     assert log.latched() == {}
-    trip = tripped()
-    log.add_trip(trip)
-    assert log.latched() == {("psu-a", 1): trip}  # the word on the output may have been lost with its writer
+    log.add_trip(tripped(T0 - MS))
+    number = log.add_trip(tripped()).payload["trip"]
+    kept = log.trip(number)
+    assert kept is not None
+    assert log.latched() == {("psu-a", 1): kept}  # the word on the output may have been lost with its writer
     output("psu-a", 1, True)
     output("psu-b", 2, True)
     output("psu-c", 1, True)
     output("psu-c", 1, False)
     log.add_entry("link", supply="psu-a", payload={"up": True})
-    assert log.latched() == {("psu-a", 1): trip, ("psu-b", 2): None}
+    assert log.latched() == {("psu-a", 1): kept, ("psu-b", 2): None}
     output("psu-a", 1, False)
     assert log.latched() == {("psu-b", 2): None}
 
@@ -128,12 +132,74 @@ def test_what_is_latched_is_known_to_the_next_reader(log: Log) -> None:
 def test_a_trip_is_kept_whole(log: Log, confirmed: bool) -> None:
     trip = tripped(confirmed=confirmed)
     entry = log.add_trip(trip, "R-1042", "some-trace")
-    assert log.trip(entry.payload["trip"]) == trip
+    kept = log.trip(entry.payload["trip"])
+    assert kept is not None
+    assert (kept.tripped, kept.job, kept.trace) == (trip, "R-1042", "some-trace")
+    assert kept.figures == trip_figures(trip)
+    assert entry.payload == kept.figures | {"trip": kept.number}
     assert entry.payload["off_confirmed"] is confirmed
     assert entry.payload["text"] == trip.text
     assert (entry.t_ns, entry.supply, entry.channel, entry.job) == (trip.detected_ns, "psu-a", 1, "R-1042")
     assert log.journal(kinds=["trip"]) == [entry]
     assert log.trip(99) is None
+
+
+def test_trips_are_listed_by_job_the_newest_first(log: Log) -> None:
+    for number, job in enumerate(("R-1", "R-2", "R-1")):
+        log.add_trip(tripped(T0 + number * MS), job)
+    assert [(t.number, t.job) for t in log.trips()] == [(3, "R-1"), (2, "R-2"), (1, "R-1")]
+    assert [t.number for t in log.trips("R-1")] == [3, 1]
+    assert [t.number for t in log.trips(limit=1)] == [3]
+    assert log.trips("R-9") == []
+
+
+def test_figures_are_kept_as_they_were_worked_out(log: Log) -> None:
+    """With the accuracy of the supply as it was known then."""
+    known = trip_figures(tripped(), Conditions(accuracy_offset_a=0.01))
+    number = log.add_trip(tripped(), figures=known).payload["trip"]
+    kept = log.trip(number)
+    assert kept is not None
+    assert kept.figures == known
+    assert kept.figures["let_through_c_u"] > 0
+
+
+class _OldTripped(msgspec.Struct, frozen=True, tag="Tripped"):
+    """A trip's record as it was before stages, budgets and sums since power-on were in it."""
+
+    supply: str
+    channel: int
+    rule: str
+    text: str
+    onset_ns: int
+    detected_ns: int
+    off_sent_ns: int
+    off_confirmed_ns: int | None
+    set_voltage_v: float
+    limit_a: float
+    let_through_c: float
+    let_through_j: float
+    let_through_a2s: float
+    before: Block
+    after: Block
+
+
+def test_a_log_of_version_2_keeps_its_trips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "l.sqlite"
+    steps = migrations.STEPS
+    monkeypatch.setattr(migrations, "STEPS", steps[:2])
+    trip = tripped()
+    old = _OldTripped(**{name: getattr(trip, name) for name in _OldTripped.__struct_fields__})
+    with Log.open(path) as log, log.transaction() as db:
+        db.execute(
+            "INSERT INTO trips (detected_ns, supply, channel, job, trace, rule, record) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (trip.detected_ns, trip.supply, trip.channel, "R-1", None, trip.rule, msgspec.msgpack.encode(old)),
+        )
+    monkeypatch.setattr(migrations, "STEPS", steps)
+    with Log.open(path) as log:
+        (kept,) = log.trips("R-1")
+        assert kept.tripped == trip
+        assert (kept.figures["let_through_c"], kept.figures["let_through_c_u"]) == (0.002, None)
+        assert (kept.figures["stage"], kept.figures["budget_j"]) == ("", None)
 
 
 def test_a_failed_transaction_leaves_nothing(log: Log) -> None:
@@ -300,7 +366,7 @@ def test_a_newer_file_is_refused_and_left_alone(tmp_path: Path) -> None:
     db.close()
     before = path.read_bytes()
     for read_only in (False, True):
-        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 2"):
+        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 3"):
             Log.open(path, read_only)
     assert path.read_bytes() == before
 
@@ -326,15 +392,16 @@ def test_a_step_that_fails_takes_nothing_with_it(tmp_path: Path, monkeypatch: py
     with Log.open(path) as log:
         log.add_job(Job("R-1"))
     good = "ALTER TABLE jobs ADD COLUMN owner TEXT NOT NULL DEFAULT ''"
-    monkeypatch.setattr(migrations, "STEPS", (*migrations.STEPS, good + "; CREATE TABLE jobs (x)"))
+    steps = migrations.STEPS
+    monkeypatch.setattr(migrations, "STEPS", (*steps, good + "; CREATE TABLE jobs (x)"))
     with pytest.raises(LogError, match="table jobs already exists"):
         Log.open(path)
-    monkeypatch.setattr(migrations, "STEPS", (*migrations.STEPS[:-1], good))
+    monkeypatch.setattr(migrations, "STEPS", (*steps, good))
     with pytest.raises(LogError, match="start the daemon once"):
         Log.open(path, read_only=True)
     with Log.open(path) as log:
         assert log.rows("SELECT id, owner FROM jobs") == [("R-1", "")]
-        assert log.rows("PRAGMA user_version") == [(3,)]
+        assert log.rows("PRAGMA user_version") == [(len(steps) + 1,)]
 
 
 def test_a_log_of_version_1_keeps_its_accuracies_and_takes_consents(

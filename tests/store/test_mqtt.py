@@ -125,8 +125,8 @@ async def test_availability_state_readings_and_events(broker: Mosquitto, writer:
         ("finding", "clean-boot"),
     ]
     assert not any(b"private" in m.payload for m in listener.messages)
-    # Every number but counts, shares of one and numbers of things carries its unit in its key.
-    units = ("_ns", "_s", "_a", "_v", "_c", "_j", "_a2s")
+    # Every number but counts, shares of one and numbers of things carries its unit in its key; _u and _most after it.
+    units = ("_ns", "_us", "_ms", "_s", "_a", "_v", "_c", "_j", "_a2s", "_u", "_most")
     for event in (trip, *found):
         bare = {k for k, v in event.items() if isinstance(v, int | float) and not isinstance(v, bool)}
         assert {k for k in bare if not k.endswith(units)} <= {"channel", "trip", "readings"}
