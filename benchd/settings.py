@@ -9,31 +9,26 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
-NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
+from benchd.checked import Table, faults
+from benchd.plans.leads import THICKEST_AWG, THINNEST_AWG, pair_ohm
+from benchd.plans.plan import NAME, Amps, Plan, Volts
+from benchd.plans.quiet import parse_hours
+from benchd.plans.shelf import Shelf
+
 VISA_LIBRARIES = ("@py", "@ivi", "@sim")
-SECRET_KEYS = {"token", "password"}
-ES1_MAX_V = 60.0
-"""V DC: the limit of electrical class ES1 (IEC 62368-1 table 4, from memory); above it this tool is out of scope."""
 
 MOST_READINGS_PER_S = 2000
 """Of all channels together where the settings give no interval. A reading costs the guard some 0.1 ms, and what it
 takes ahead of everybody else is missing to the daemon."""
 SHORTEST_INTERVAL_MS = 1.0
 
-Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
-Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 Port = Annotated[int, Field(ge=0, le=65535)]
 
 
 class SettingsError(ValueError):
     """The settings cannot be used. One line per fault: file, key, what was given, what is allowed."""
-
-
-class _Table(BaseModel):
-    # strict: a string is not a number and 1 is not true; whole numbers are still taken for float fields.
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 def _name(text: str) -> str:
@@ -42,7 +37,7 @@ def _name(text: str) -> str:
     return text
 
 
-class Web(_Table):
+class Web(Table):
     """Where the page listens."""
 
     host: str = "127.0.0.1"
@@ -63,47 +58,38 @@ class Web(_Table):
         return host
 
 
-class Plan(_Table):
-    """Voltage, limit and protections for a kind of board."""
-
-    name: str
-    voltage_v: Volts
-    limit_a: Amps
-    over_voltage_v: Volts | None = None
-    over_current_a: Amps | None = None
-    short_voltage_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.5
-    short_hold_ms: Annotated[float, Field(ge=0, le=1000)] = 10.0
-    harmless_bulk_uf: Annotated[float, Field(ge=1, le=20000)] = 2000.0
-    stale_ms: Annotated[float, Field(ge=100, le=60000)] = 1000.0
-    source: str = ""
-
-    _check_name = field_validator("name")(_name)
-
-    @model_validator(mode="after")
-    def _sane(self) -> Plan:
-        if self.over_voltage_v is not None and self.over_voltage_v <= self.voltage_v:
-            raise ValueError(
-                f"over_voltage_v = {self.over_voltage_v} V must be above voltage_v = {self.voltage_v} V, "
-                "else every start trips"
-            )
-        if self.over_current_a is not None and self.over_current_a > self.limit_a:
-            raise ValueError(
-                f"over_current_a = {self.over_current_a} A must not be above limit_a = {self.limit_a} A: "
-                "the supply holds the current at limit_a, so the rule could never act"
-            )
-        return self
-
-
-class Channel(_Table):
-    """One output with its envelope."""
+class Channel(Table):
+    """One output with its envelope, and the leads on it."""
 
     number: Annotated[int, Field(ge=1, le=31)] = 1
     max_voltage_v: Volts
     max_limit_a: Amps
     plan: str
+    lead_mohm: Annotated[float, Field(ge=0, le=5000)] | None = None
+    """Both leads together with their contacts, measured."""
+    lead_awg: Annotated[int, Field(ge=THICKEST_AWG, le=THINNEST_AWG)] | None = None
+    lead_m: Annotated[float, Field(gt=0, le=10)] | None = None
+    """Length of one lead; there are two."""
+
+    @property
+    def lead_ohm(self) -> float:
+        """Both leads together, Ω, at 20 °C where it comes from gauge and length; 0.0 where nothing is given."""
+        if self.lead_mohm is not None:
+            return self.lead_mohm / 1e3
+        if self.lead_awg is not None and self.lead_m is not None:
+            return pair_ohm(self.lead_awg, self.lead_m)
+        return 0.0
+
+    @model_validator(mode="after")
+    def _leads_once(self) -> Channel:
+        if (self.lead_awg is None) != (self.lead_m is None):
+            raise ValueError("lead_awg and lead_m go together: gauge, and length of one lead in m")
+        if self.lead_mohm is not None and self.lead_awg is not None:
+            raise ValueError("lead_mohm is the measured resistance of both leads: leave lead_awg and lead_m out then")
+        return self
 
 
-class Supply(_Table):
+class Supply(Table):
     """One supply."""
 
     name: str
@@ -116,6 +102,8 @@ class Supply(_Table):
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
     visa_library: str = "@py"
     array_readback: bool = False
+    link_watchdog_s: Annotated[float, Field(ge=1, le=3600)] | None = None
+    """The supply itself switches off after so long without a message, where its family can."""
     channel: Annotated[list[Channel], Field(min_length=1)]
 
     _check_name = field_validator("name")(_name)
@@ -161,7 +149,7 @@ class Supply(_Table):
         return self
 
 
-class Influx(_Table):
+class Influx(Table):
     """The time-series follower."""
 
     url: Annotated[str, Field(pattern=r"^https?://\S+$")]
@@ -171,7 +159,7 @@ class Influx(_Table):
     token_file: str = ""
 
 
-class Mqtt(_Table):
+class Mqtt(Table):
     """The MQTT follower."""
 
     host: Annotated[str, Field(min_length=1)]
@@ -180,9 +168,11 @@ class Mqtt(_Table):
     password: str = ""
     password_file: str = ""
     tls: bool = False
+    commands: bool = False
+    """Besides off, which is always taken."""
 
 
-class CaptureSettings(_Table):
+class CaptureSettings(Table):
     """When a trace begins and ends."""
 
     pre_roll_s: Annotated[float, Field(ge=0, le=30)] = 2.0
@@ -191,14 +181,29 @@ class CaptureSettings(_Table):
     longest_s: Annotated[float, Field(ge=5, le=3600)] = 300.0
 
 
-class Settings(_Table):
+class GuardSettings(Table):
+    """What people may do after a trip, and when nobody is there."""
+
+    rearm_pause_s: Annotated[float, Field(ge=0.5, le=600)] = 2.0
+    rearm_per_minute: Annotated[int, Field(ge=1, le=60)] = 6
+    quiet_hours: str = ""
+
+    @field_validator("quiet_hours")
+    @classmethod
+    def _hours(cls, text: str) -> str:
+        parse_hours(text)
+        return text
+
+
+class Settings(Table):
     """The whole file."""
 
     bench: str = "bench"
     data_dir: str = ""
     web: Web = Web()
     capture: CaptureSettings = CaptureSettings()
-    plan: Annotated[list[Plan], Field(min_length=1)]
+    guard: GuardSettings = GuardSettings()
+    plan: Annotated[list[Plan], Field(default_factory=list)]
     supply: Annotated[list[Supply], Field(min_length=1)]
     influxdb: Influx | None = None
     mqtt: Mqtt | None = None
@@ -228,9 +233,10 @@ class Settings(_Table):
         channels = sum(len(each.channel) for each in self.supply)
         return max(SHORTEST_INTERVAL_MS, channels * 1e3 / MOST_READINGS_PER_S)
 
-    def plan_named(self, name: str) -> Plan | None:
-        """The plan of that name, or None."""
-        return next((p for p in self.plan if p.name == name), None)
+    @property
+    def shelf(self) -> Shelf:
+        """The plans of this bench. Keep it: each call makes a new one, which reads the files anew."""
+        return Shelf(self.data_path / "plans", self.plan)
 
     @model_validator(mode="after")
     def _joined_up(self) -> Settings:
@@ -241,24 +247,30 @@ class Settings(_Table):
         resources = [s.resource.lower() for s in self.supply]
         if len(set(resources)) != len(resources):
             raise ValueError("two supplies have the same resource; list its outputs as channels of one supply")
+        shelf = self.shelf
         for s in self.supply:
             for c in s.channel:
-                check_plan(self, s.name, c)
+                found = shelf.find(c.plan)
+                # One's own is edited on the page while the bench runs: power-on refuses it, a start need not.
+                if found is None or found.origin != "own":
+                    check_plan(self, s.name, c, shelf=shelf)
         return self
 
 
-def check_plan(settings: Settings, supply: str, channel: Channel, name: str | None = None) -> Plan:
-    """The plan that a channel would be powered with.
+def check_plan(
+    settings: Settings, supply: str, channel: Channel, name: str | None = None, shelf: Shelf | None = None
+) -> Plan:
+    """The plan that a channel would be powered with; the stages of a plan never go beyond its boot.
 
     Raises ValueError when it is missing, exceeds the envelope, or could not trip as soon as it says.
     """
     wanted = name or channel.plan
-    plan = settings.plan_named(wanted)
+    shelf = shelf or settings.shelf
+    found = shelf.find(wanted)
     where = f"supply {supply} channel {channel.number}"
-    if plan is None:
-        raise ValueError(
-            f"{where}: plan {wanted!r} is not there; there are: {', '.join(p.name for p in settings.plan)}"
-        )
+    if found is None:
+        raise ValueError(f"{where}: plan {wanted!r} is not there; {_instead(shelf, wanted)}")
+    plan = found.plan
     if not plan.voltage_v <= channel.max_voltage_v:
         raise ValueError(
             f"{where}: plan {wanted!r} asks for {plan.voltage_v} V, the channel's max_voltage_v is "
@@ -270,6 +282,12 @@ def check_plan(settings: Settings, supply: str, channel: Channel, name: str | No
         )
     _check_patience(plan, next(s for s in settings.supply if s.name == supply), where)
     return plan
+
+
+def _instead(shelf: Shelf, name: str) -> str:
+    """What there is in place of a plan that is not there; or why its file cannot be used."""
+    broken = [fault for fault in shelf.faults() if f"{name}.toml: " in fault]
+    return "; ".join(broken) or f"there are: {', '.join(shelf.names())}"
 
 
 def _check_patience(plan: Plan, supply: Supply, where: str) -> None:
@@ -329,7 +347,7 @@ def from_dict(raw: dict[str, Any], where: str) -> Settings:
     try:
         return Settings.model_validate(raw)
     except ValidationError as e:
-        raise SettingsError("\n".join(_fault(where, dict(err)) for err in e.errors())) from None
+        raise SettingsError("\n".join(f"{where}: {fault.text}" for fault in faults(e, Settings))) from None
 
 
 def secret(value: str, file: str, key: str) -> str:
@@ -340,70 +358,3 @@ def secret(value: str, file: str, key: str) -> str:
         return Path(file).expanduser().read_text("utf-8").strip()
     except (OSError, ValueError, RuntimeError) as e:  # no such file; not UTF-8 text; no such user after '~'
         raise SettingsError(f"{key} = {file!r}: cannot be read: {e}") from e
-
-
-def _key(loc: tuple[Any, ...]) -> str:
-    out = ""
-    for part in loc:
-        out += f"[{part}]" if isinstance(part, int) else f".{part}" if out else str(part)
-    return out or "(whole file)"
-
-
-def _fault(where: str, err: dict[str, Any]) -> str:
-    loc, kind, ctx = err["loc"], err["type"], err.get("ctx", {})
-    key = _key(loc)
-    given = err.get("input")
-    shown = "(not shown)" if loc and loc[-1] in SECRET_KEYS else _short(given)
-    if kind == "extra_forbidden":
-        near = _allowed_keys(loc)
-        return f"{where}: {key}: unknown key; allowed here: {', '.join(near)}" + _unit_hint(str(loc[-1]), near)
-    if kind == "missing":
-        return f"{where}: {key}: missing; it has to be given"
-    if kind == "value_error":
-        detail = str(ctx.get("error", err["msg"]))
-        if not loc:  # a rule between tables: its words name them
-            return f"{where}: {detail}"
-        return f"{where}: {key}: {detail}" if isinstance(given, dict) else f"{where}: {key} = {shown}: {detail}"
-    text = {
-        "greater_than": "allowed: above {gt}", "greater_than_equal": "allowed: {ge} or more",
-        "less_than": "allowed: below {lt}", "less_than_equal": "allowed: {le} or less",
-        "literal_error": "allowed: {expected}", "too_short": "allowed: at least {min_length} entry",
-        "string_too_short": "allowed: at least {min_length} character",
-        "string_pattern_mismatch": "allowed: text of the form {pattern}",
-    }.get(kind)  # fmt: skip
-    if text:
-        return f"{where}: {key} = {shown}: {text.format(**ctx)}" + _unit(str(loc[-1]))
-    types = {"float_type": "a number", "int_type": "a whole number", "string_type": "text in quotes",
-             "bool_type": "true or false", "list_type": "a list of tables", "finite_number": "a finite number",
-             "model_type": "a table"}  # fmt: skip
-    return f"{where}: {key} = {shown}: allowed: {types.get(kind, err['msg'])}" + _unit(str(loc[-1]))
-
-
-UNITS = {"_v": "V", "_a": "A", "_s": "s", "_ms": "ms", "_uf": "µF"}
-
-
-def _unit(key: str) -> str:
-    return next((f" (unit: {u})" for end, u in UNITS.items() if key.endswith(end)), "")
-
-
-def _unit_hint(key: str, near: list[str]) -> str:
-    stem = key.rsplit("_", 1)[0]
-    same = [k for k in near if k.rsplit("_", 1)[0] == stem]
-    return f"; did you mean {same[0]}{_unit(same[0])}?" if same else ""
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _allowed_keys(loc: tuple[Any, ...]) -> list[str]:
-    model: type[BaseModel] = Settings
-    for part in loc[:-1]:
-        if isinstance(part, str):
-            for inner in (Web, CaptureSettings, Plan, Supply, Channel, Influx, Mqtt):
-                if part == {"Web": "web", "CaptureSettings": "capture", "Influx": "influxdb"}.get(
-                    inner.__name__, inner.__name__.lower()
-                ):
-                    model = inner
-    return list(model.model_fields)

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from benchd import settings
 from benchd.daemon.run import guarded
+from benchd.plans.plan import ES1_MAX_V
 from benchd.settings_fit import unfit
 from benchd.supplies.pace import round_s
 from benchd.supplies.profile import load_profile
@@ -122,7 +123,9 @@ def test_a_fault_is_named_exactly(path: str, value: Any, said: str) -> None:
 
 def test_a_wrong_unit_gets_the_right_key_offered() -> None:
     said = refused(changed("plan.0.voltage_mv", 4000))
-    assert said.startswith("benchd.toml: plan[0].voltage_mv: unknown key; allowed here: name, voltage_v, limit_a")
+    assert said.startswith(
+        "benchd.toml: plan[0].voltage_mv: unknown key; allowed here: name, title, voltage_v, limit_a"
+    )
     assert said.endswith("did you mean voltage_v (unit: V)?")
 
 
@@ -337,7 +340,7 @@ def test_no_value_anywhere_gives_another_error(path: str, value: Any) -> None:
     raw = changed(path, value)
     with contextlib.suppress(settings.SettingsError):
         s = settings.from_dict(raw, "benchd.toml")
-        assert 0 < s.plan[0].voltage_v <= s.supply[0].channel[0].max_voltage_v <= settings.ES1_MAX_V
+        assert 0 < s.plan[0].voltage_v <= s.supply[0].channel[0].max_voltage_v <= ES1_MAX_V
 
 
 @pytest.mark.parametrize(("supplies", "channels", "interval_ms"), [(1, 1, 1.0), (1, 2, 1.0), (1, 4, 2.0), (16, 1, 8.0)])

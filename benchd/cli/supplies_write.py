@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import copy
-import os
 import re
-import tempfile
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +15,7 @@ from benchd.supplies.discovery_abilities import TRUST
 from benchd.supplies.discovery_places import named_place
 from benchd.supplies.profile import load_profile, profile_of_unit
 from benchd.supplies.profile_tables import OutputRange, Profile, ProfileError
+from benchd.whole_file import replace_file
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -126,35 +124,10 @@ def _in_order(data: dict[str, Any], path: Path) -> None:
 
 
 def _replace(path: Path, text: str) -> None:
-    """All or nothing: a new file takes the old one's place, with its mode; a link goes on pointing at it."""
-    target = Path(os.path.realpath(path))
-    temporary = ""
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        descriptor, temporary = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            _take_after(target, file.fileno())
-            os.fsync(file.fileno())
-        os.replace(temporary, target)
+        replace_file(path, text)
     except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
         raise WriteError(f"{path}: cannot be written, so it is as it was: {error}") from error
-
-
-def _take_after(target: Path, descriptor: int) -> None:
-    try:
-        old = target.stat()
-    except FileNotFoundError:
-        mask = os.umask(0)
-        os.umask(mask)
-        os.fchmod(descriptor, 0o666 & ~mask)
-        return
-    os.fchmod(descriptor, old.st_mode & 0o7777)
-    with contextlib.suppress(PermissionError):  # somebody else's file in a folder of ours becomes ours
-        os.fchown(descriptor, old.st_uid, old.st_gid)
 
 
 # ---- which -----------------------------------------------------------------------------------------------------
@@ -295,7 +268,7 @@ def _channel(number: int, output: OutputRange, plans: Sequence[Any], plan: str) 
     """The envelope reaches just as far as the plans of this file that the output can do, so never above its range."""
     import tomlkit
 
-    from benchd.settings import ES1_MAX_V
+    from benchd.plans.plan import ES1_MAX_V
 
     voltage_v = max(min(float(p.get("over_voltage_v", p["voltage_v"])), output.max_voltage_v) for p in plans)
     limit_a = max(float(p["limit_a"]) for p in plans)

@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from benchd.checked import Table
 from benchd.guard.rules import LEAST_CHARGING_SHARE
 
 NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
@@ -21,12 +22,7 @@ Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
 Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 
 
-class _Table(BaseModel):
-    # strict: a string is not a number and 1 is not true; whole numbers are still taken for float fields.
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class ProbeStage(_Table):
+class ProbeStage(Table):
     """Stage 1: a low voltage at a low limit shows the resistance of the rail before anything else is applied."""
 
     voltage_v: Volts = 0.5
@@ -36,7 +32,7 @@ class ProbeStage(_Table):
     """A rail of less is a dead short: nothing more is applied."""
 
 
-class HoldStage(_Table):
+class HoldStage(Table):
     """Stage 2: the plan's voltage at a small limit, no button yet: the leak."""
 
     limit_a: Amps
@@ -45,7 +41,7 @@ class HoldStage(_Table):
     """Goes on only when somebody says so."""
 
 
-class Budget(_Table):
+class Budget(Table):
     """How much energy and I²t may go in. Each may be left out."""
 
     energy_j: Annotated[float, Field(gt=0, le=1e7)] | None = None
@@ -56,7 +52,7 @@ class Budget(_Table):
     """Into a collapsed rail, in one stretch; what a trip let through is compared with it."""
 
 
-class Plan(_Table):
+class Plan(Table):
     """Voltage, stage limits and protections for a kind of board."""
 
     name: str
@@ -115,7 +111,8 @@ class Plan(_Table):
         for key, stage in (("probe", self.probe), ("hold", self.hold)):
             if stage is not None and stage.limit_a > self.limit_a:
                 raise ValueError(
-                    f"{key}.limit_a = {stage.limit_a} A must not be above limit_a = {self.limit_a} A, the highest of all"
+                    f"{key}.limit_a = {stage.limit_a} A must not be above limit_a = {self.limit_a} A, "
+                    "the highest of all"
                 )
         least_j = self.charging_j
         if self.budget.fault_j is not None and self.budget.fault_j < least_j:

@@ -1,0 +1,50 @@
+"""A file is replaced whole or not at all, whenever the power fails; a link goes on pointing at it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from pathlib import Path
+
+
+def replace_file(path: Path, text: str) -> None:
+    """Write `text` to a new file, which takes the old one's place with its mode. Folders are made as needed.
+
+    Raises OSError, and then the file is as it was.
+    """
+    target = Path(os.path.realpath(path))
+    target.parent.mkdir(parents=True, exist_ok=True)
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
+    try:
+        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            _take_after(target, file.fileno())
+            os.fsync(file.fileno())
+        os.replace(temporary, target)
+    except OSError:
+        temporary.unlink(missing_ok=True)
+        raise
+    sync_folder(target.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Names in it that came or went are on the disk, where its file system can promise that."""
+    with contextlib.suppress(OSError):  # the change is made; some file systems sync no folders
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _take_after(target: Path, descriptor: int) -> None:
+    try:
+        old = target.stat()
+    except FileNotFoundError:
+        return
+    os.fchmod(descriptor, old.st_mode & 0o7777)
+    with contextlib.suppress(PermissionError):  # somebody else's file in a folder of ours becomes ours
+        os.fchown(descriptor, old.st_uid, old.st_gid)
