@@ -223,10 +223,15 @@ class Link:
         self.identity = identity
         self.dirty = True
 
+    @property
+    def in_order(self) -> bool:
+        """It is open, and no reply is under way."""
+        return self._wire is not None and not self.dirty
+
     def close(self) -> None:
         """Send the close commands if the link is in order, then close. Never raises."""
         try:
-            for text in self._profile.close if self._wire is not None and not self.dirty else ():
+            for text in self._profile.close if self.in_order else ():
                 self.write(text)
         except LinkError:
             pass  # closing anyway

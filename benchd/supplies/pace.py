@@ -70,8 +70,10 @@ def prepare_s(profile: Profile, serial: bool = False) -> float:
     setting += read_back
     outputs = len(profile.channel_numbers) if profile.channels.switch == "all" else 1
     questions = 6 * _asks(profile, commands.output_state, link.status_gap_ms, serial)  # tracking, trips, errors, states
+    # Level, delay and switch of over-current protection, delay and switch of the watch over the link.
+    second_layer = 3 * (profile.over_current is not None) + 2 * (profile.watchdog is not None)
     switched = 2 * _order(profile, commands.output_on, link.output_gap_ms, serial)
-    return (2 * outputs + 2) * setting + 2 * read_back + questions + switched
+    return (2 * outputs + 2 + second_layer) * setting + 2 * read_back + questions + switched
 
 
 def _asks(profile: Profile, asks: Asks | Ask, gap_ms: float, serial: bool) -> float:

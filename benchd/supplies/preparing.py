@@ -6,62 +6,74 @@
 4. the instrument's own protections have not tripped; a trip is cleared where that can be done with the output off
 5. old errors are set aside
 6. limit, voltage and over-voltage level are written, read back and compared
-7. where one switch switches all outputs, the others are set to their minimum, read back and compared; where others are
+7. over-current protection and the watch over the link likewise, where they are asked for and the profile has them
+8. where one switch switches all outputs, the others are set to their minimum, read back and compared; where others are
    armed behind a master switch, they are disarmed if they are ours, else it is refused
-8. limit and voltage are read once more, since what was written after them may have changed them
-9. the instrument reports no error
+9. limit and voltage are read once more, since what was written after them may have changed them
+10. the instrument reports no error
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+import sys
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.profile_base import Bits
-from benchd.supplies.supply_output import Output, ProtectionMessages
+from benchd.supplies.protecting import (
+    arm_watchdog,
+    clear_trip,
+    protect_over_current,
+    protect_over_voltage,
+    sure_off,
+)
+from benchd.supplies.setting import Check, check_range, compare_setting, read_setting, write_setting
+from benchd.supplies.supply_output import Output
 
 if TYPE_CHECKING:
     from benchd.supplies.supply import Supply
 
 
-ROUNDING = 0.1
-"""A setting may be changed by no more than this share of it to fit the digits that the supply takes."""
+class Wanted(NamedTuple):
+    """How an output is to be made ready: V, A and s. None: left as it is."""
 
-Check = tuple[str, float, float, float, str]
-"""What is asked for, its value, the lowest and the highest allowed, and the unit."""
+    voltage_v: float
+    limit_a: float
+    over_voltage_v: float | None = None
+    over_current_delay_s: float | None = None
+    watchdog_s: float | None = None
 
 
-def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, over_voltage_v: float | None) -> None:
-    """Make an output ready. Raises LinkError, or SupplyError with what was asked, what came back and what to do."""
-    _check_range(supply, output, voltage_v, limit_a, over_voltage_v)
+def prepare(supply: Supply, output: Output, wanted: Wanted) -> tuple[str, ...]:
+    """Make an output ready; what the supply now does by itself, in words.
+
+    Raises LinkError, or SupplyError with what was asked, what came back and what to do.
+    """
+    voltage_v, limit_a = wanted.voltage_v, wanted.limit_a
+    _check(supply, output, wanted)
     output.forget_settings()
+    output.level_v = None
     try:
-        _sure_off(supply, output, "nothing was set")
+        sure_off(supply, output, "nothing was set")
     except LinkError:
         refuse_coupled(supply, output)  # while they are coupled, some do not answer for one output
         raise
     refuse_coupled(supply, output)
-    for protection in output.protections:
-        _clear_trip(supply, output, protection)
+    for protection in output.all_that_trip:
+        clear_trip(supply, output, protection)
     supply.complaints.set_aside()
-    write_setting(supply, output, "limit", limit_a)
-    if over_voltage_v is None:
-        write_setting(supply, output, "voltage", voltage_v)
-    elif over_voltage_v >= read_setting(supply, output, "voltage"):
-        # A level below the voltage that is set is a conflict on many supplies, so whichever rises goes first.
-        _protect(supply, output, over_voltage_v)
-        write_setting(supply, output, "voltage", voltage_v)
-    else:
-        write_setting(supply, output, "voltage", voltage_v)
-        _protect(supply, output, over_voltage_v)
+    second_layer = [
+        _write(supply, output, wanted),
+        protect_over_current(supply, output, limit_a, wanted.over_current_delay_s),
+        arm_watchdog(supply, output, wanted.watchdog_s) if wanted.watchdog_s is not None else "",
+    ]
     if supply.profile.channels.switch == "all":
         _minimise_others(supply, output)
     if supply.profile.channels.armed is not None:
         _disarm_others(supply, output)
     for what, value in (("limit", limit_a), ("voltage", voltage_v)):
-        _compare_setting(supply, output, what, value)
+        compare_setting(supply, output, what, value)
     complaints = supply.complaints.drain()
     if complaints:
         told = "; ".join(f'{number} "{text}"' for number, text in complaints)
@@ -70,55 +82,45 @@ def prepare(supply: Supply, output: Output, voltage_v: float, limit_a: float, ov
             "The output stays off; look the numbers up in its manual"
         )
     output.remember_settings(voltage_v, limit_a)
+    return tuple(filter(None, second_layer))
 
 
-def _check_range(
-    supply: Supply, output: Output, voltage_v: float, limit_a: float, over_voltage_v: float | None
-) -> None:
-    span, place = output.range, supply.place(output.channel)
+def _write(supply: Supply, output: Output, wanted: Wanted) -> str:
+    """Limit, voltage and over-voltage level; what the last one does, in words."""
+    write_setting(supply, output, "limit", wanted.limit_a)
+    level_v = wanted.over_voltage_v
+    if level_v is None:
+        write_setting(supply, output, "voltage", wanted.voltage_v)
+        return ""
+    # A level below the voltage that is set is a conflict on many supplies, so whichever rises goes first.
+    if level_v >= read_setting(supply, output, "voltage"):
+        told = protect_over_voltage(supply, output, level_v)
+        write_setting(supply, output, "voltage", wanted.voltage_v)
+        return told
+    write_setting(supply, output, "voltage", wanted.voltage_v)
+    return protect_over_voltage(supply, output, level_v)
+
+
+def _check(supply: Supply, output: Output, wanted: Wanted) -> None:
+    span = output.range
     checks: list[Check] = [
-        ("voltage", voltage_v, span.min_voltage_v, span.max_voltage_v, "V"),
-        ("current limit", limit_a, span.min_limit_a, span.max_limit_a, "A"),
+        ("voltage", wanted.voltage_v, span.min_voltage_v, span.max_voltage_v, "V"),
+        ("current limit", wanted.limit_a, span.min_limit_a, span.max_limit_a, "A"),
     ]
-    if over_voltage_v is not None:
+    if wanted.over_voltage_v is not None:
         if output.over_voltage is None or output.over_voltage.get_level is None:
             raise SupplyError(
-                f"{place}: asked for over-voltage protection at {over_voltage_v} V, but profile "
-                f"{supply.profile.name} knows none; leave it out"
+                f"{supply.place(output.channel)}: asked for over-voltage protection at {wanted.over_voltage_v} V, but "
+                f"profile {supply.profile.name} knows none; leave it out"
             )
-        checks.append(("over-voltage level", over_voltage_v, voltage_v, math.inf, "V"))
-    for what, value, low, high, unit in checks:
-        if not (low <= value <= high and math.isfinite(value)):
-            raise SupplyError(
-                f"{place}: asked for a {what} of {value} {unit}; allowed {low} to {high} {unit}. Nothing was sent"
-            )
-    for what, value, low, high, unit, text in _as_written(output, checks):
-        sent = abs(float(text))
-        # A rounded 0.4 mA is 0, and a rounded 0.6 mA nearly twice as much; the tenth is our choice.
-        if not (abs(sent - value) <= ROUNDING * value and low <= sent <= high):
-            raise SupplyError(
-                f"{place}: asked for a {what} of {value} {unit}, which would be written as {text} {unit}: the supply "
-                f"takes no finer steps. Allowed {low} to {high} {unit} in such steps. Nothing was sent"
-            )
-
-
-def _as_written(output: Output, checks: list[Check]) -> Iterator[tuple[str, float, float, float, str, str]]:
-    for what, value, low, high, unit in checks:
-        if what == "over-voltage level":
-            assert output.over_voltage is not None
-            text = output.written_level(output.over_voltage, value)
-        else:
-            text = output.written("voltage" if what == "voltage" else "limit", value)
-        yield what, value, low, high, unit, text
-
-
-def _sure_off(supply: Supply, output: Output, so_far: str) -> None:
-    supply.send_off(output.channel)
-    if supply.output_state(output.channel):
-        raise SupplyError(
-            f"{supply.place(output.channel)}: asked it to switch off, but the output still says on; {so_far}. "
-            "Switch it off at its panel"
-        )
+        checks.append(("over-voltage level", wanted.over_voltage_v, wanted.voltage_v, math.inf, "V"))
+    for what, value in (
+        ("over-current delay", wanted.over_current_delay_s),
+        ("time without a message", wanted.watchdog_s),
+    ):
+        if value is not None:
+            checks.append((what, value, 0.0, sys.float_info.max, "s"))
+    check_range(supply, output, checks)
 
 
 def refuse_coupled(supply: Supply, output: Output) -> None:
@@ -141,88 +143,6 @@ def refuse_coupled(supply: Supply, output: Output) -> None:
                 "coupled (series, parallel or tracking), so that settings and readings would not mean what they say. "
                 "Nothing was set; make the outputs independent at the supply"
             )
-
-
-def _clear_trip(supply: Supply, output: Output, protection: ProtectionMessages) -> None:
-    question = protection.tripped
-    if question is None or not supply.truth(output, question):
-        return
-    place = supply.place(output.channel)
-    if protection.clear is None:
-        raise SupplyError(
-            f"{place}: {question.asked} says that its own protection has tripped, and profile {supply.profile.name} "
-            "knows no way to clear it; clear it at the supply"
-        )
-    if protection.about.clear_switches_on:
-        for what, value in (("voltage", output.range.min_voltage_v), ("limit", output.range.min_limit_a)):
-            write_setting(supply, output, what, value)
-    supply.order(output, protection.clear)
-    # Clearing may switch the output on again by itself, whatever the manual says.
-    _sure_off(supply, output, "its own protection had tripped and was cleared")
-    if supply.truth(output, question):
-        raise SupplyError(
-            f"{place}: {question.asked} still says that its own protection has tripped, after clearing it; remove the "
-            "cause and clear it at the supply"
-        )
-
-
-def write_setting(supply: Supply, output: Output, what: str, value: float) -> None:
-    """Write `voltage` (V) or `limit` (A), read it back, compare. Raises SupplyError where it came back different."""
-    supply.order(output, output.setter(what, value))
-    _compare_setting(supply, output, what, value)
-    supply.between()
-
-
-def _compare_setting(supply: Supply, output: Output, what: str, value: float) -> None:
-    step, unit = output.step(what)
-    _compare(supply, output, what, (value, read_setting(supply, output, what), step, unit))
-
-
-def read_setting(supply: Supply, output: Output, what: str) -> float:
-    """What `voltage` (V) or `limit` (A) is set to; NaN where the instrument says no number."""
-    value = supply.number(output, output.getters[what])
-    if value is None:
-        return math.nan
-    return -value if what == "voltage" and output.range.negative else value
-
-
-def _compare(supply: Supply, output: Output, what: str, figures: tuple[float, float | None, float, str]) -> None:
-    asked, came_back, step, unit = figures
-    # Within a step, and not nothing in place of something: at one step those two are the same.
-    near = came_back is not None and abs(asked - came_back) <= step * (1 + 1e-6)
-    if near and (came_back or not asked):
-        return
-    told = "no number" if came_back is None else f"{came_back:g} {unit}"
-    raise SupplyError(
-        f"{supply.place(output.channel)}: asked for a {what} of {asked:g} {unit}, came back {told} "
-        f"(they may differ by {step:g} {unit}). The output stays off; check the supply's own limits and ranges"
-    )
-
-
-def _protect(supply: Supply, output: Output, level_v: float) -> None:
-    protection = output.over_voltage
-    assert protection is not None
-    assert protection.get_level is not None
-    supply.order(output, output.set_level(protection, level_v))
-    if protection.enable is not None and protection.enabled is None:
-        supply.order(output, protection.enable)  # a level that is off may read as a word
-    came_back = supply.number(output, protection.get_level)
-    if came_back is not None and output.range.negative:
-        came_back = -came_back
-    step = protection.about.level_resolution or output.step("voltage")[0]
-    _compare(supply, output, "over-voltage level", (level_v, came_back, step, "V"))
-    if protection.enabled is None:
-        return
-    if protection.enable is not None:
-        supply.order(output, protection.enable)
-    if not supply.truth(output, protection.enabled):
-        asked = (
-            " ".join(data.decode("ascii").strip() for data in protection.enable.messages) if protection.enable else ""
-        )
-        raise SupplyError(
-            f"{supply.place(output.channel)}: asked {asked or 'for over-voltage protection'}, but "
-            f"{protection.enabled.asked} says that the protection is off. The output stays off; switch it on"
-        )
 
 
 def _minimise_others(supply: Supply, output: Output) -> None:

@@ -13,7 +13,7 @@ from benchd.scpi import message
 from benchd.supplies.profile_base import Bits, Command, Query, Table, as_command, as_queries, as_query, listed
 from benchd.supplies.profile_outputs import OutputRange
 from benchd.supplies.profile_shape import place_of
-from benchd.supplies.profile_tables import Profile
+from benchd.supplies.profile_tables import Profile, Watchdog
 
 VARIABLE = frozenset(
     {
@@ -24,6 +24,7 @@ VARIABLE = frozenset(
         "read",
         "over_voltage",
         "over_current",
+        "watchdog",
         "tracking",
         "array",
         "errors",
@@ -51,6 +52,7 @@ def faults(profile: Profile) -> list[Fault]:
         *_word_faults(profile),
         *_error_faults(profile),
         *_protection_faults(profile),
+        *_delay_faults(profile),
         *_output_faults(profile),
     ]
 
@@ -119,7 +121,17 @@ def queries(profile: Profile) -> Iterator[tuple[str, str, Query]]:
 
 def _tables(profile: Profile) -> Iterator[tuple[str, Table]]:
     """The tables that hold commands about outputs."""
-    for name in ("channels", "commands", "read", "mode", "over_voltage", "over_current", "tracking", "array"):
+    for name in (
+        "channels",
+        "commands",
+        "read",
+        "mode",
+        "over_voltage",
+        "over_current",
+        "watchdog",
+        "tracking",
+        "array",
+    ):
         table = getattr(profile, name)
         if table is not None:
             yield name, table
@@ -340,6 +352,25 @@ def _protection_faults(profile: Profile) -> list[Fault]:
             found.append((f"table [{name}], key set_level", protection.set_level, 'nothing where level is "limit"'))
     if profile.over_voltage and profile.over_voltage.level == "limit":
         found.append(("table [over_voltage], key level", "limit", '"own": no current limit bounds a voltage'))
+    return found
+
+
+def _delay_faults(profile: Profile) -> list[Fault]:
+    found: list[Fault] = []
+    for name in ("over_voltage", "over_current", "watchdog"):
+        table = getattr(profile, name)
+        if table is None or table.set_delay is None:
+            continue
+        if table.get_delay is None:
+            found.append((f"table [{name}], key get_delay", None, "a question where set_delay is given"))
+        least, most, step = table.min_delay_s, table.max_delay_s, table.delay_step_s
+        if not least + step <= most:
+            given = (least, most)
+            found.append((f"table [{name}], keys min_delay_s and max_delay_s", given, f"at least {step:g} s apart"))
+        unit_s = 1.0 if isinstance(table, Watchdog) else table.delay_unit_s
+        if not step / unit_s * 10**table.delay_decimals >= 1 - 1e-9:
+            allowed = f"no less than the last digit written ({table.delay_decimals} decimals)"
+            found.append((f"table [{name}], key delay_step_s", step, allowed))
     return found
 
 

@@ -33,7 +33,7 @@ from benchd.supplies.profile_outputs import OutputRange
 __all__ = [
     "Abilities", "ArrayRead", "Ask", "Bits", "Channels", "Command", "Commands", "ErrorQueue", "Identity", "LinkProfile",
     "ModeSource", "Named", "Order", "OutputRange", "Profile", "ProfileError", "Protection", "Query", "ReadCommand",
-    "SerialPort", "Table", "Tracking", "Variant", "Words", "as_command", "as_queries", "as_query", "listed",
+    "SerialPort", "Table", "Tracking", "Variant", "Watchdog", "Words", "as_command", "as_queries", "as_query", "listed",
 ]  # fmt: skip
 
 Trust = Literal["unverified", "documented", "simulated", "recorded", "used"]
@@ -166,16 +166,51 @@ class Protection(Table, frozen=True, kw_only=True):
         float, told("Smallest step of the level; 0: that of the voltage or limit setting.", ge=0, le=10)
     ] = 0.0
     enable: Annotated[Order | None, told("Switches the protection on. Leave it out where it is always on.")] = None
-    disable: Annotated[Order | None, told("Switches it off. For people; this program never does.")] = None
+    disable: Annotated[
+        Order | None,
+        told("Switches it off. Only over-current protection that this program switched on itself is switched off."),
+    ] = None
     enabled: Annotated[Ask | None, told("Asks whether it is on.")] = None
     set_delay: Annotated[
-        Order | None, told("How long the cause must last; {value} in s. For people; left as it is at the supply.")
+        Order | None,
+        told(
+            "Sets how long the cause must last; {value} in delay_unit_s. Only with it over-current protection is made "
+            "use of: as the second layer, which acts by itself when nobody reads any more."
+        ),
     ] = None
-    get_delay: Annotated[Ask | None, told("Asks for that time. For people too.")] = None
+    get_delay: Annotated[Ask | None, told("Asks for that time.")] = None
+    min_delay_s: Annotated[float, told("The shortest delay, s.", ge=0, le=3600)] = 0.0
+    max_delay_s: Annotated[float, told("The longest delay, s. Needed with set_delay.", ge=0, le=3600)] = 0.0
+    delay_step_s: Annotated[float, told("Smallest step of the delay, s.", gt=0, le=60)] = 0.001
+    delay_unit_s: Annotated[float, told("What the delay is written and read in, s; 0.001 for ms.", gt=0, le=60)] = 1.0
+    delay_decimals: Annotated[int, told("Digits written after the point of the delay.", ge=0, le=9)] = 3
     tripped: Annotated[Ask | None, told("Asks whether it has tripped.")] = None
     clear: Annotated[Order | None, told("Clears a trip.")] = None
     clear_switches_on: Annotated[
         bool, told("Clearing switches the output on again by itself, so that OFF and the smallest settings come first.")
+    ] = False
+
+
+class Watchdog(Table, frozen=True, kw_only=True):
+    """Switches off by itself when no message came for a while. Armed where the settings ask for it."""
+
+    scope: Annotated[
+        Literal["supply", "channel"],
+        told('"supply": one for all outputs, which it switches off together. "channel": each output has its own.'),
+    ] = "supply"
+    set_delay: Annotated[Order, told("Sets how long it waits for a message; {value} in s.")]
+    get_delay: Annotated[Ask, told("Asks for that time.")]
+    min_delay_s: Annotated[float, told("The shortest time, s.", gt=0, le=3600)]
+    max_delay_s: Annotated[float, told("The longest time, s.", gt=0, le=86400)]
+    delay_step_s: Annotated[float, told("Smallest step of the time, s.", gt=0, le=60)] = 1.0
+    delay_decimals: Annotated[int, told("Digits written after the point of the time.", ge=0, le=9)] = 0
+    enable: Annotated[Order, told("Arms it.")]
+    disable: Annotated[Order, told("Disarms it, so that it does not trip after this program has ended in good order.")]
+    enabled: Annotated[Ask, told("Asks whether it is armed.")]
+    tripped: Annotated[Ask | None, told("Asks whether it has tripped.")] = None
+    clear: Annotated[Order | None, told("Clears a trip.")] = None
+    clear_switches_on: Annotated[
+        bool, told("Clearing switches outputs on again by itself, so that OFF and the smallest settings come first.")
     ] = False
 
 
@@ -228,7 +263,7 @@ class Variant(Table, frozen=True, kw_only=True):
         dict[str, Any],
         told(
             "Tables that replace or change those of the file: words, outputs, mode, read, over_voltage, over_current, "
-            "tracking, array, errors, abilities, and the notes."
+            "watchdog, tracking, array, errors, abilities, and the notes."
         ),
     ] = msgspec.field(default_factory=dict)
 
@@ -260,6 +295,7 @@ class Profile(Table, frozen=True, kw_only=True):
     errors: Annotated[ErrorQueue | None, told("What it says about errors.")] = None
     over_voltage: Annotated[Protection | None, told("Its own over-voltage protection.")] = None
     over_current: Annotated[Protection | None, told("Its own over-current protection.")] = None
+    watchdog: Annotated[Watchdog | None, told("Its own watch over the link.")] = None
     tracking: Annotated[Tracking | None, told("Whether outputs are coupled.")] = None
     array: Annotated[ArrayRead | None, told("Many readings at a time.")] = None
     abilities: Annotated[Abilities, told("What it can do beside.")] = Abilities()

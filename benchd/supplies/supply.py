@@ -7,16 +7,14 @@ the off path use messages encoded beforehand (`supply_output.py`).
 from __future__ import annotations
 
 import contextlib
-import math
 from collections.abc import Callable, Iterator, Sequence
 
-from benchd.reading import Flag, Mode, Reading
-from benchd.scpi import reply
+from benchd.reading import Reading
 from benchd.scpi.reply import ReplyError
-from benchd.supplies import preparing, selecting
+from benchd.supplies import adjusting, measuring, preparing, protecting, selecting
+from benchd.supplies.adjusting import Drift
 from benchd.supplies.arrays import ArrayReader
 from benchd.supplies.asking import InstrumentSays, Orders, Question
-from benchd.supplies.clock import ANCHOR_NS
 from benchd.supplies.complaints import Complaints
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.link import Identify, Link
@@ -114,14 +112,43 @@ class Supply:
         self.link.resync()
         return self.link.identity or self.identify()
 
-    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
-        """Output off and confirmed, then limit, voltage and protection, each read back.
+    def prepare(
+        self,
+        channel: int,
+        voltage_v: float,
+        limit_a: float,
+        over_voltage_v: float | None = None,
+        over_current_delay_s: float | None = None,
+        watchdog_s: float | None = None,
+    ) -> tuple[str, ...]:
+        """Output off and confirmed, then limit, voltage and what the supply protects by itself, each read back.
+
+        `over_current_delay_s`: it is to switch off after so long in limit; `watchdog_s`: when no message came for so
+        long. Both are moved into the supply's range, and left out where the profile has no such thing or they are
+        None. What comes back names what it now does by itself, each as a short sentence for people.
 
         Raises SupplyError where something is out of range, comes back different, outputs are coupled, a trip cannot
         be cleared, or the instrument reports an error; the output is then off if it answered at all. Errors that
         stood in the queue before are not held against it: `errors` gives them later.
         """
-        preparing.prepare(self, self._outputs[channel], voltage_v, limit_a, over_voltage_v)
+        wanted = preparing.Wanted(voltage_v, limit_a, over_voltage_v, over_current_delay_s, watchdog_s)
+        return preparing.prepare(self, self._outputs[channel], wanted)
+
+    def adjust(self, channel: int, voltage_v: float, limit_a: float) -> None:
+        """Other settings, V and A, for an output that stays as it is, on or off; each read back. Never switches.
+
+        What gets lower is written first, and the limit before the voltage. Raises SupplyError where something is out
+        of range (a voltage above the over-voltage level is) or comes back different; then nothing is known of the
+        settings.
+        """
+        adjusting.adjust(self, self._outputs[channel], voltage_v, limit_a)
+
+    def drift(self, channel: int) -> Drift | None:
+        """Whether voltage or limit are set to something else than was written last: by a panel, another program.
+
+        None where nothing differs by more than a step, or nothing was written.
+        """
+        return adjusting.drift(self, self._outputs[channel])
 
     def output_on(self, channel: int) -> None:
         """Switch on and confirm by asking. Raises SupplyError when the instrument says that it is not on."""
@@ -192,30 +219,7 @@ class Supply:
 
         Raises ReplyGarbled also for the 'not a number' of SCPI-99: an instrument without a reading gave none.
         """
-        output = self._outputs[channel]
-        missed = output.missed
-        output.missed = True
-        plain = output.plain
-        if plain is not None:
-            voltage_v, current_a, mode = self._read_plain(output, plain)
-            sent_ns = self.link.sent_ns
-        else:
-            voltage_v, current_a, mode, sent_ns = self._read_all(output)
-        half_trip_ns = (self.link.got_ns - sent_ns) // 2
-        flags = Flag.GAP if missed else Flag.NONE
-        if math.isinf(voltage_v) or math.isinf(current_a):
-            flags |= Flag.OVERLOAD
-            voltage_v = _clipped(voltage_v, output.range.max_voltage_v)
-            current_a = _clipped(current_a, output.range.max_limit_a)
-        if mode is None:
-            mode = output.derived_mode(voltage_v, current_a)
-            if output.mode_is_due():
-                mode = self._asked_mode(output, mode)
-        if output.is_on is False:
-            # Some supplies go on naming the mode that the output would be in.
-            mode = output.derived_mode(voltage_v, current_a)
-        output.missed = False
-        return Reading(ANCHOR_NS + sent_ns + half_trip_ns, voltage_v, current_a, mode, flags, half_trip_ns)
+        return measuring.read(self, self._outputs[channel])
 
     def errors(self) -> list[tuple[int, str]]:
         """What the instrument says about errors, oldest first, drained; empty where it says nothing."""
@@ -226,13 +230,21 @@ class Supply:
         return self._complaints.take()
 
     def tripped(self, channel: int) -> list[str]:
-        """Which of its own protections have tripped, by the questions that tell; empty where none or not known."""
+        """Which of its own protections have tripped, the watch over the link among them, by the questions that tell.
+
+        Empty where none has, or it is not known.
+        """
         output = self._outputs[channel]
         return [
             each.tripped.asked
-            for each in output.protections
+            for each in output.all_that_trip
             if each.tripped is not None and self.truth(output, each.tripped)
         ]
+
+    def tells_trips(self, channel: int) -> bool:
+        """Whether it can be asked if its over-current protection has tripped."""
+        protection = self._outputs[channel].over_current
+        return protection is not None and protection.tripped is not None
 
     def array(self, channel: int) -> ArrayReader | None:
         """The output's own array of readings; None where the family has none."""
@@ -240,15 +252,24 @@ class Supply:
         return ArrayReader(self, output) if output.array is not None else None
 
     def close(self) -> None:
-        """Close the link. Switches nothing."""
+        """Close the link. Switches nothing.
+
+        A watch over the link that this program began is ended first, if the link is in order and all outputs are off.
+        """
+        protecting.disarm_watchdog(self)
         self.link.close()
 
-    # ---- for `preparing`, `selecting` and `complaints` ---------------------------------------------------------------
+    # ---- for the modules beside this one ---------------------------------------------------------------
 
     @property
     def complaints(self) -> Complaints:
         """The error queue or registers."""
         return self._complaints
+
+    @property
+    def used(self) -> tuple[Output, ...]:
+        """The outputs that this program uses."""
+        return tuple(self._outputs.values())
 
     def ours(self, channel: int) -> Output | None:
         """The output of that number if it is one that this program uses."""
@@ -308,66 +329,6 @@ class Supply:
         for data in orders.messages:
             self.link.send(data, gap_ns or output.set_gap_ns)
 
-    # ---- inside ----------------------------------------------------------------------------------------------
-
-    def _read_plain(self, output: Output, question: Question) -> tuple[float, float, Mode | None]:
-        text = self.ask(output, question).decode("latin-1")
-        places = output.places
-        bits: int | None = None
-        try:
-            parts = reply.split(text, question.separators)
-            if len(parts) != len(question.fields):
-                raise ReplyError(question.asked, text, f"{len(question.fields)} values")
-            voltage_v = reply.number(parts[places["voltage"]])
-            current_a = reply.number(parts[places["current"]])
-            _refuse_no_reading(voltage_v, current_a, question.asked, text)
-            if "status" in places:
-                bits = reply.integer(parts[places["status"]])
-            word = parts[places["mode"]] if "mode" in places else None
-        except ReplyError as error:
-            raise self.link.garbled(ReplyError(question.asked, text, error.expected)) from error
-        if output.range.negative:
-            voltage_v, current_a = -voltage_v, abs(current_a)
-        if bits is not None and output.mode_source.source == "bits":
-            return voltage_v, current_a, output.mode_of_bits(bits, Mode.UNKNOWN)
-        return voltage_v, current_a, output.mode_of_word(word) if word is not None else None
-
-    def _read_all(self, output: Output) -> tuple[float, float, Mode | None, int]:
-        """Several questions, or a reply that is more than numbers; `sent_ns` is of the first."""
-        values: dict[str, float] = {}
-        mode: Mode | None = None
-        sent_ns = 0
-        for question in output.reads:
-            raw = self.ask(output, question)
-            sent_ns = sent_ns or self.link.sent_ns
-            with self.making_sense(output):
-                for field, part in zip(question.fields, question.parts(raw), strict=True):
-                    if field in ("voltage", "current"):
-                        value = question.number(part)
-                        values[field] = math.nan if value is None else value
-                    elif field == "mode":
-                        mode = output.mode_of_word(part)
-                    elif field == "status" and output.mode_source.source == "bits":
-                        mode = output.mode_of_bits(question.bits(part), Mode.UNKNOWN)
-                found = (values.get("voltage", 0.0), values.get("current", 0.0))
-                _refuse_no_reading(*found, question.asked, raw.decode("latin-1"))
-        voltage_v, current_a = values["voltage"], values["current"]
-        if output.range.negative:
-            voltage_v, current_a = -voltage_v, abs(current_a)
-        return voltage_v, current_a, mode, sent_ns
-
-    def _asked_mode(self, output: Output, derived: Mode) -> Mode:
-        question = output.mode_question
-        assert question is not None
-        # The times of the reading are those of its own exchange, not of this one.
-        sent_ns, got_ns = self.link.sent_ns, self.link.got_ns
-        raw = self.ask(output, question)
-        self.link.sent_ns, self.link.got_ns = sent_ns, got_ns
-        with self.making_sense(output):
-            if output.mode_source.source == "word":
-                return output.mode_of_word(question.word(raw))
-            return output.mode_of_bits(question.one_register(raw), derived)
-
 
 def identification(profile: Profile) -> Identify:
     """How the link asks for the identification, and what looks like one."""
@@ -377,18 +338,9 @@ def identification(profile: Profile) -> Identify:
     return Identify(identity.query, attempts=identity.attempts, looks=lambda text: identity.named(text) is not None)
 
 
-def _refuse_no_reading(voltage_v: float, current_a: float, asked: str, text: str) -> None:
-    if voltage_v != voltage_v or current_a != current_a:
-        raise ReplyError(asked, text, "a voltage and a current, not 9.91E37 or a word (no reading)")
-
-
 def _told(orders: Orders) -> str:
     return " ".join(data.decode("ascii").strip() for data in orders.messages)
 
 
 def _nothing() -> None:
     """Nobody wants to do anything in between."""
-
-
-def _clipped(value: float, end: float) -> float:
-    return math.copysign(end, value) if math.isinf(value) else value

@@ -9,21 +9,67 @@ from benchd.scpi import message
 from benchd.supplies.asking import Maker, Orders
 from benchd.supplies.link import Link
 from benchd.supplies.profile_base import Bits, Order, as_queries, as_query
-from benchd.supplies.profile_tables import ArrayRead, ModeSource, OutputRange, Profile, Protection
+from benchd.supplies.profile_tables import ArrayRead, ModeSource, OutputRange, Profile, Protection, Watchdog
 
 
-class ProtectionMessages:
-    """The messages of one protection; None for what it has not."""
+class TripMessages:
+    """What everything that trips has: a switch, a trip and a delay; None for what it has not."""
+
+    def __init__(self, maker: Maker, table: Protection | Watchdog) -> None:
+        self._maker = maker
+        self._set_delay = table.set_delay
+        self._delay_unit_s = table.delay_unit_s if isinstance(table, Protection) else 1.0
+        self._delay_decimals = table.delay_decimals
+        self.min_delay_s, self.max_delay_s, self.delay_step_s = (
+            table.min_delay_s, table.max_delay_s, table.delay_step_s
+        )  # fmt: skip
+        self.clear_switches_on = table.clear_switches_on
+        self.get_delay, self.enabled, self.tripped = (
+            maker.ask(as_query(ask), state) if ask is not None else None
+            for ask, state in ((table.get_delay, False), (table.enabled, True), (table.tripped, True))
+        )
+        self.enable, self.disable, self.clear = (
+            maker.order(order) if order is not None else None for order in (table.enable, table.disable, table.clear)
+        )
+        self.ours = False
+        """This program switched it on."""
+
+    @property
+    def has_delay(self) -> bool:
+        """Whether its delay can be set."""
+        return self._set_delay is not None
+
+    def nearest_delay_s(self, wanted_s: float) -> float:
+        """The delay that it can have, s: the next step that is no shorter, within its range."""
+        step_s = self.delay_step_s
+        steps = math.ceil(min(max(wanted_s, self.min_delay_s), self.max_delay_s) / step_s - 1e-6)
+        return steps * step_s if steps * step_s <= self.max_delay_s * (1 + 1e-9) else self.max_delay_s
+
+    def set_delay(self, delay_s: float) -> Orders:
+        """The messages that set the delay."""
+        assert self._set_delay is not None
+        return self._maker.order(self._set_delay, message.decimal(delay_s / self._delay_unit_s, self._delay_decimals))
+
+    def delay_s(self, came_back: float | None) -> float | None:
+        """What the instrument says of its delay, s."""
+        return None if came_back is None else came_back * self._delay_unit_s
+
+
+class ProtectionMessages(TripMessages):
+    """The messages of one protection."""
 
     def __init__(self, maker: Maker, protection: Protection) -> None:
+        super().__init__(maker, protection)
         self.about = protection
-        self.get_level, self.enabled, self.tripped = (
-            maker.ask(as_query(ask), state) if ask is not None else None
-            for ask, state in ((protection.get_level, False), (protection.enabled, True), (protection.tripped, True))
-        )
-        self.enable, self.clear = (
-            maker.order(order) if order is not None else None for order in (protection.enable, protection.clear)
-        )
+        self.get_level = maker.ask(as_query(protection.get_level)) if protection.get_level is not None else None
+
+
+class WatchdogMessages(TripMessages):
+    """The messages of the watch over the link."""
+
+    def __init__(self, maker: Maker, watchdog: Watchdog) -> None:
+        super().__init__(maker, watchdog)
+        self.about = watchdog
 
 
 class ArrayMessages:
@@ -37,7 +83,11 @@ class ArrayMessages:
 
 
 class Output:
-    """One output of one supply. `is_on`: what it last said, None when it was not asked since it was switched."""
+    """One output of one supply. `is_on`: what it last said, None when it was not asked since it was switched.
+
+    `settings`: voltage in V and limit in A as written last and read back; None when that is not known. `level_v`: the
+    same of the over-voltage level.
+    """
 
     def __init__(self, profile: Profile, link: Link, channel: int) -> None:
         self.channel = channel
@@ -48,6 +98,8 @@ class Output:
         self.set_gap_ns, self.select_gap_ns, self.output_gap_ns = (
             maker.set_gap_ns, maker.select_gap_ns, maker.output_gap_ns
         )  # fmt: skip
+        self.settings: tuple[float, float] | None = None
+        self.level_v: float | None = None
         self._cc_above_a = self._cc_below_v = math.nan
         commands = profile.commands
         self._commands = commands
@@ -74,6 +126,8 @@ class Output:
             if protection is not None
         ]
         self.over_voltage = self.protections[0] if profile.over_voltage is not None else None
+        self.over_current = self.protections[-1] if profile.over_current is not None else None
+        self.watchdog = WatchdogMessages(maker, profile.watchdog) if profile.watchdog is not None else None
         self.array = ArrayMessages(maker, profile.array) if profile.array is not None else None
         self.mode_source = profile.mode
         self.mode_question = maker.ask(as_query(profile.mode.query), True) if profile.mode.query is not None else None
@@ -115,12 +169,19 @@ class Output:
 
     def forget_settings(self) -> None:
         """What is set is not known from here on."""
+        self.settings = None
         self._cc_above_a = self._cc_below_v = math.nan
 
     def remember_settings(self, voltage_v: float, limit_a: float) -> None:
-        """These are set."""
+        """These are set, and were read back."""
+        self.settings = voltage_v, limit_a
         self._cc_above_a = limit_a - self.range.current_tolerance_a(limit_a)
         self._cc_below_v = voltage_v - self.range.voltage_tolerance_v(voltage_v)
+
+    @property
+    def all_that_trip(self) -> list[TripMessages]:
+        """What may have switched it off by itself."""
+        return [*self.protections, *([self.watchdog] if self.watchdog is not None else [])]
 
     # ---- mode -----------------------------------------------------------------------------------------------
 

@@ -23,10 +23,10 @@ from benchd.reading import OutputState
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 from benchd.supplies.link import Link
 from benchd.supplies.off import OffOutcome, confirm_off
-from benchd.supplies.preparing import read_setting, write_setting
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording import Recorder
 from benchd.supplies.recording_text import Entry
+from benchd.supplies.setting import read_setting, write_setting
 from benchd.supplies.supply import Supply, identification
 from benchd.supplies.supply_output import Output
 from benchd.supplies.wire import Opener, open_wire

@@ -11,7 +11,8 @@ from benchd.reading import Mode
 from benchd.scpi import reply
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import LinkLost, ReplyLate
-from benchd.supplies.preparing import read_setting, refuse_coupled, write_setting
+from benchd.supplies.preparing import refuse_coupled
+from benchd.supplies.setting import read_setting, write_setting
 from benchd.supplies.supply_output import ProtectionMessages
 from benchd.supplies.tryout import Fails, Skipped, Tryout
 from benchd.supplies.visa_wire import is_stream
