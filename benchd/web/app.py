@@ -12,7 +12,7 @@ from starlette.middleware import Middleware
 from starlette.routing import Mount
 
 from benchd import __version__
-from benchd.web import bench_routes, errors, job_routes, trace_routes
+from benchd.web import bench_routes, errors, job_routes, plan_routes, trace_routes, trip_routes
 from benchd.web.description import describe
 from benchd.web.files import Files, web_root
 from benchd.web.gate import Gate
@@ -42,7 +42,9 @@ def create_app(
     )
     api.include_router(bench_routes.router(bench))
     api.include_router(job_routes.router(bench, now_ns))
+    api.include_router(plan_routes.router(bench))
     api.include_router(trace_routes.router(bench))
+    api.include_router(trip_routes.router(bench))
     describe(api)
     app = Starlette(
         routes=[Mount("/api/v1", api), Mount("/", Files(root or web_root()))],

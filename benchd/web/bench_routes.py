@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, WebSocket
 from starlette.responses import Response
 
-from benchd.web.bodies import ConsentBody, MarkBody, PowerOnBody, RecentQuery
+from benchd.web.bodies import ByBody, ConsentBody, MarkBody, PowerOnBody, RecentQuery
 from benchd.web.description import shape
 from benchd.web.live import pump
 from benchd.web.port import BenchPort, BenchView, ChannelView
@@ -68,8 +68,15 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
 
     @r.post(CHANNEL + "/on", responses=shape(ChannelView))
     async def channel_on(supply: SupplyName, ch: ChannelNumber, body: PowerOnBody | None = None) -> Response:
-        """Switch one output on, within its envelope, with a power plan."""
-        await bench.power_on(supply, ch, body.plan if body else None)
+        """Switch one output on, within its envelope, with a power plan; or with less than the plan says."""
+        asked = body or PowerOnBody()  # type: ignore[call-arg]
+        await bench.power_on(supply, ch, asked.plan, voltage_v=asked.voltage_v, limit_a=asked.limit_a, by=asked.by)
+        return channel(supply, ch)
+
+    @r.post(CHANNEL + "/next", responses=shape(ChannelView))
+    async def advance(supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
+        """End the stage `hold`: the limit is raised to that of the boot. Refused in any other stage."""
+        await bench.advance(supply, ch, body.by if body else "other")
         return channel(supply, ch)
 
     @r.post("/supplies/{supply}/consent", responses=shape(BenchView))
@@ -79,9 +86,9 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         return answer(bench.view())
 
     @r.post(CHANNEL + "/rearm", responses=shape(ChannelView))
-    async def rearm(supply: SupplyName, ch: ChannelNumber) -> Response:
-        """Release the latch after a trip. A person has looked at the board; the output stays off."""
-        await bench.rearm(supply, ch)
+    async def rearm(supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
+        """Release the latch after a trip, after its pause. A person has looked at the board; the output stays off."""
+        await bench.rearm(supply, ch, body.by if body else "other")
         return channel(supply, ch)
 
     @r.post(CHANNEL + "/mark", responses=shape(ChannelView))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import math
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -33,10 +34,30 @@ def _not_blank(text: str) -> str:
     return text
 
 
+MOST_NESTED = 3
+"""A plan is a table of values, with tables and pairs of numbers inside; nothing is deeper."""
+
+
+def _plain_values(value: Any, depth: int = 0) -> Any:
+    """A plan's values can be stored and sent: plain text, and only numbers that are numbers."""
+    if depth > MOST_NESTED:
+        raise ValueError(f"tables inside tables: allowed are {MOST_NESTED}, one in another")
+    if isinstance(value, str):
+        return _plain(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"{value} is not a number that can be set")
+    for part in [*value, *value.values()] if isinstance(value, dict) else value if isinstance(value, list) else ():
+        _plain_values(part, depth + 1)
+    return value
+
+
 Plain = Annotated[str, AfterValidator(_plain)]
 Line = Annotated[Plain, AfterValidator(_one_line)]
 JobId = Annotated[str, Field(pattern=f"^(?:{JOB_ID.pattern})$", examples=["R-1042"])]
 Name = Annotated[Line, Field(min_length=1, max_length=64)]
+PlanValues = Annotated[dict[str, Any], AfterValidator(_plain_values)]
+Caller = Literal["page", "foot-switch", "command-line", "mqtt", "other"]
+"""Through which face a person asked, for the journal."""
 
 
 class _Body(BaseModel):
@@ -48,6 +69,19 @@ class PowerOnBody(_Body):
     """Switch an output on."""
 
     plan: Name | None = Field(None, description="Power plan; without it the channel's own.")
+    voltage_v: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = Field(
+        None, description="V; less than the plan says, never more."
+    )
+    limit_a: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = Field(
+        None, description="A; less than the plan says, never more."
+    )
+    by: Caller = "other"
+
+
+class ByBody(_Body):
+    """Who asks."""
+
+    by: Caller = "other"
 
 
 class ConsentBody(_Body):

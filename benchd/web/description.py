@@ -10,7 +10,7 @@ from fastapi.openapi.utils import get_openapi
 
 from benchd.jobs.job import Job, JournalEntry
 from benchd.store.log import TraceRow
-from benchd.web.port import BenchView, ChannelView
+from benchd.web.port import BenchView, ChannelView, PlanView, TripReadings, TripRow
 
 
 class Fault(msgspec.Struct):
@@ -38,7 +38,14 @@ class Columns(msgspec.Struct):
     thinned: bool
 
 
-SHAPES = (BenchView, ChannelView, Job, JournalEntry, TraceRow, Columns, Failure)
+class TripDetail(msgspec.Struct):
+    """One trip, and the readings around it."""
+
+    trip: TripRow
+    readings: TripReadings
+
+
+SHAPES = (BenchView, ChannelView, Job, JournalEntry, PlanView, TraceRow, TripRow, TripDetail, Columns, Failure)
 COMPONENT = "#/components/schemas/{name}"
 
 

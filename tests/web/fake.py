@@ -14,13 +14,29 @@ from benchd.reading import Mode, OutputState
 from benchd.store.log import TraceRow
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark
-from benchd.web.port import BenchView, ChannelView, Refused
+from benchd.web.port import BenchView, ChannelView, PlanView, Refused, TripReadings, TripRow
 
 START_NS = 1_700_000_000_000_000_000
-PLANS = [
-    {"name": "phone", "voltage_v": 4.0, "limit_a": 2.0},
-    {"name": "laptop", "voltage_v": 19.0, "limit_a": 3.0},
-]
+PHONE: dict[str, Any] = {
+    "title": "Phone board, one cell", "voltage_v": 4.0, "limit_a": 2.0,
+    "probe": {"voltage_v": 0.5, "limit_a": 0.1, "ms": 200.0, "least_ohm": 1.0},
+    "hold": {"limit_a": 0.3, "seconds": 2.0, "by_hand": True},
+    "over_voltage_v": 4.6, "harmless_bulk_uf": 1000.0, "budget": {"fault_j": 0.5, "energy_j": 5000.0},
+    "expected_leak_a": 0.005, "expected_idle_a": [0.05, 0.4], "cut_within_ms": 200.0, "longest_on_s": 1800.0,
+    "source": "Common practice, no source.",
+}  # fmt: skip
+LITHIUM = "Lithium cell on board: disconnect it before feeding its terminals. Never charge a cell from the bench."
+POWER_CLASS = "4 V x 2 A = 8 W: power class PS1 (IEC 62368-1). A limited supply still heats a short."
+
+
+def shipped_plans() -> dict[str, PlanView]:
+    """The plans of a bench that has none of its own."""
+    return {
+        "phone": PlanView("phone", "shipped", "", {"name": "phone", **PHONE}, [LITHIUM, POWER_CLASS]),
+        "laptop": PlanView(
+            "laptop", "settings", "", {"name": "laptop", "voltage_v": 19.0, "limit_a": 3.0}, ["Hot parts."]
+        ),
+    }
 
 
 def make_samples(
@@ -47,8 +63,24 @@ def trip_of(confirmed: bool = True) -> dict[str, Any]:
         "off_confirmed": confirmed,
         "let_through_c": 0.031,
         "let_through_j": 0.0128,
+        "let_through_j_u": 0.0004,
+        "let_through_j_most": 0.0151,
         "let_through_a2s": 0.061,
+        "budget_j": 0.5,
+        "over_budget": False,
+        "stage": "boot",
     }
+
+
+def trip_readings() -> TripReadings:
+    """A short at -12 ms, decided at 0, off confirmed at 21 ms; 500 readings/s, voltage collapsed meanwhile."""
+    t_ms = [float(t) for t in range(-200, 40, 2)]
+    volts = [4.0 if t < -12 else 0.41 if t <= 2 else max(0.41 - t / 50, 0.0) for t in t_ms]
+    amps = [0.31 if t < -12 else 2.0 if t <= 2 else 0.0 for t in t_ms]
+    mode = ["cv" if t < -12 else "cc" if t <= 2 else "off" for t in t_ms]
+    return TripReadings(
+        t_ms, volts, amps, mode, {"onset": -12.0, "detected": 0.0, "off_sent": 0.04, "off_confirmed": 21.0}
+    )
 
 
 def finding() -> Finding:
@@ -77,6 +109,8 @@ class FakeBench:
         self.filed: dict[str, tuple[TraceRow, Samples]] = {}
         self.memory: dict[tuple[str, int], Samples] = {}
         self.warnings: list[str] = []
+        self.plan_book = shipped_plans()
+        self.trip_book: dict[int, tuple[TripRow, TripReadings]] = {}
         self.channels = {("lab", n): self._channel(n) for n in (1, 2)}
         self._clients: set[asyncio.Queue[dict[str, Any]]] = set()
 
@@ -130,6 +164,12 @@ class FakeBench:
         self.filed[id] = row, samples
         return row
 
+    def trip_filed(self, number: int, job: str | None = None, **figures: Any) -> TripRow:
+        """File a trip of the first output."""
+        row = TripRow(number, "lab", 1, job, None, trip_of() | figures)
+        self.trip_book[number] = row, trip_readings()
+        return row
+
     def _enter(self, kind: str, job: str | None, payload: dict[str, Any]) -> JournalEntry:
         entry = JournalEntry(len(self.entries) + 1, self.t_ns, kind, job, None, None, None, payload)
         self.entries.append(entry)
@@ -150,19 +190,36 @@ class FakeBench:
     def view(self) -> BenchView:
         """See `BenchPort`."""
         log = {"state": "ok", "text": "", "waiting": 0}
+        plans = [p.values for p in self.plan_book.values()]
         return BenchView(
-            "north", self.t_ns, self.job, "alive", list(self.channels.values()), {}, log, self.warnings, PLANS
+            "north", self.t_ns, self.job, "alive", list(self.channels.values()), {}, log, self.warnings, plans
         )
 
-    async def power_on(self, supply: str, channel: int, plan: str | None) -> None:
+    async def power_on(
+        self,
+        supply: str,
+        channel: int,
+        plan: str | None,
+        *,
+        voltage_v: float | None = None,
+        limit_a: float | None = None,
+        by: str = "",
+    ) -> None:
         """See `BenchPort`."""
         now = self._at(supply, channel)
         if now.latched:
             raise Refused("wrong-state", f"{supply} {channel} tripped and is latched; re-arm it first")
         if now.consent_key:
             raise Refused("consent-needed", f"{supply} {channel}: {now.consent_text}")
-        self.asked.append(("on", supply, channel, plan))
+        self.asked.append(("on", supply, channel, plan, voltage_v, limit_a, by))
         self.set(channel, output=OutputState.ON, plan=plan or now.plan, capture="waiting", mode="cv", voltage_v=4.0)
+
+    async def advance(self, supply: str, channel: int, by: str = "") -> None:
+        """See `BenchPort`."""
+        if self._at(supply, channel).stage != "hold":
+            raise Refused("wrong-state", f"{supply} {channel} is not in the stage hold")
+        self.asked.append(("next", supply, channel, by))
+        self.set(channel, stage="boot", stage_by_hand=False)
 
     async def consent(self, supply: str, key: str, who: str) -> None:
         """See `BenchPort`."""
@@ -183,11 +240,51 @@ class FakeBench:
             if supply is None or (supply, channel) == (name, n):
                 self.set(n, output=OutputState.OFF, capture="off", mode="off", voltage_v=0.0, current_a=0.0)
 
-    async def rearm(self, supply: str, channel: int) -> None:
+    async def rearm(self, supply: str, channel: int, by: str = "") -> None:
         """See `BenchPort`."""
         self._at(supply, channel)
-        self.asked.append(("rearm", supply, channel))
-        self.set(channel, latched=False, trip=None)
+        self.asked.append(("rearm", supply, channel, by))
+        self.set(channel, latched=False, trip=None, rearm_wait_s=None)
+
+    def plans(self) -> list[PlanView]:
+        """See `BenchPort`."""
+        return list(self.plan_book.values())
+
+    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
+        """See `BenchPort`. One rule stands for all: what the real shelf checks, its own tests check."""
+        if self.refuse:
+            raise self.refuse
+        self.asked.append(("save-plan", name, values))
+        faults = [
+            f"/data/plans/{name}.toml: {key} = {values[key]}: allowed: 60.0 or less (unit: V)"
+            for key in ("voltage_v", "over_voltage_v")
+            if key in values and not 0 < values[key] <= 60
+        ]
+        if faults:
+            raise Refused("out-of-range", "\n".join(faults))
+        before = self.plan_book.get(name)
+        over = "" if before is None else before.overrides if before.origin == "own" else before.origin
+        self.plan_book[name] = PlanView(name, "own", over, {**values, "name": name}, [LITHIUM])
+        return self.plan_book[name]
+
+    async def delete_plan(self, name: str) -> None:
+        """See `BenchPort`."""
+        if name not in self.plan_book or self.plan_book[name].origin != "own":
+            raise Refused("wrong-state", f"plan {name}: only plans of your own can be deleted")
+        self.asked.append(("delete-plan", name))
+        del self.plan_book[name]
+        if name in shipped_plans():
+            self.plan_book[name] = shipped_plans()[name]
+
+    async def trips(self, job: str | None, limit: int) -> list[TripRow]:
+        """See `BenchPort`."""
+        return [row for row, _ in self.trip_book.values() if job in (None, row.job)][-limit:]
+
+    async def trip(self, number: int) -> tuple[TripRow, TripReadings]:
+        """See `BenchPort`."""
+        if number not in self.trip_book:
+            raise Refused("not-found", f"trip {number} is not in the log")
+        return self.trip_book[number]
 
     async def mark(self, supply: str, channel: int, kind: str) -> None:
         """See `BenchPort`."""

@@ -83,14 +83,83 @@ async def test_power_and_marks_reach_the_channel_that_was_meant(http: httpx.Asyn
     assert (await http.post(f"{channel}/mark", json={"kind": "button"})).status_code == 200
     assert (await http.post(f"{channel}/off")).json()["output"] == "off"
     assert (await http.post(f"{channel}/rearm")).status_code == 200
+    assert (await http.post(f"{channel}/rearm", json={"by": "foot-switch"})).status_code == 200
+    less = {"plan": "phone", "voltage_v": 3.8, "limit_a": 1, "by": "page"}
+    assert (await http.post(f"{channel}/on", json=less)).status_code == 200
     assert (await http.post(f"{channel}/on")).status_code == 200
     assert bench.asked == [
-        ("on", "lab", 2, "phone"),
+        ("on", "lab", 2, "phone", None, None, "other"),
         ("mark", "lab", 2, "button"),
         ("off", "lab", 2),
-        ("rearm", "lab", 2),
-        ("on", "lab", 2, None),
+        ("rearm", "lab", 2, "other"),
+        ("rearm", "lab", 2, "foot-switch"),
+        ("on", "lab", 2, "phone", 3.8, 1.0, "page"),
+        ("on", "lab", 2, None, None, None, "other"),
     ]
+
+
+async def test_only_the_stage_hold_can_be_ended_by_hand(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    ahead = f"{V1}/supplies/lab/channels/1/next"
+    refused = await http.post(ahead)
+    assert refused.json() == fault("wrong-state", "lab 1 is not in the stage hold", ahead)
+    assert refused.status_code == 409
+    bench.set(1, output=OutputState.ON, stage="hold", stage_by_hand=True)
+    raised = await http.post(ahead, json={"by": "foot-switch"})
+    assert (raised.status_code, raised.json()["stage"]) == (200, "boot")
+    assert bench.asked == [("next", "lab", 1, "foot-switch")]
+
+
+# ---- plans
+
+
+async def test_a_plan_is_made_changed_and_deleted(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    listed = (await http.get(f"{V1}/plans")).json()
+    assert listed == {"plans": [as_json(bench.plan_book[name]) for name in ("laptop", "phone")]}
+    values = {"voltage_v": 4.2, "limit_a": 1, "hold": {"limit_a": 0.2}, "expected_idle_a": [0.1, 0.2]}
+    made = await http.put(f"{V1}/plans/phone", json=values)
+    assert (made.status_code, made.json()) == (200, as_json(bench.plan_book["phone"]))
+    assert (made.json()["origin"], made.json()["overrides"]) == ("own", "shipped")
+    assert bench.asked == [("save-plan", "phone", values)]
+    assert (await http.get(f"{V1}/plans/phone")).json() == made.json()
+    gone = await http.delete(f"{V1}/plans/phone")
+    assert (gone.status_code, gone.json()) == (200, listed)
+    again = await http.delete(f"{V1}/plans/phone")
+    assert again.json() == fault(
+        "wrong-state", "plan phone: only plans of your own can be deleted", f"{V1}/plans/phone"
+    )
+
+
+async def test_a_plan_that_is_not_there_names_those_that_are(http: httpx.AsyncClient) -> None:
+    answer = await http.get(f"{V1}/plans/tablet")
+    assert answer.status_code == 404
+    assert answer.json() == fault(
+        "not-found", "plan 'tablet' is not there; there are: laptop, phone", f"{V1}/plans/tablet"
+    )
+
+
+async def test_each_fault_of_a_plan_is_told_in_a_line_of_its_own(http: httpx.AsyncClient) -> None:
+    answer = await http.put(f"{V1}/plans/mine", json={"voltage_v": 61, "over_voltage_v": 70})
+    assert answer.status_code == 400
+    assert answer.json()["error"]["message"].splitlines() == [
+        "/data/plans/mine.toml: voltage_v = 61: allowed: 60.0 or less (unit: V)",
+        "/data/plans/mine.toml: over_voltage_v = 70: allowed: 60.0 or less (unit: V)",
+    ]
+
+
+# ---- trips
+
+
+async def test_trips_newest_first_and_one_with_its_readings(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    rows = [bench.trip_filed(1, "R-1"), bench.trip_filed(2, "R-2"), bench.trip_filed(3, "R-1", let_through_j=np.nan)]
+    assert [t["number"] for t in (await http.get(f"{V1}/trips")).json()["trips"]] == [3, 2, 1]
+    only = (await http.get(f"{V1}/trips", params={"job": "R-2"})).json()
+    assert only == {"trips": [as_json(rows[1])]}
+    detail = (await http.get(f"{V1}/trips/1")).json()
+    assert detail == {"trip": as_json(rows[0]), "readings": as_json(bench.trip_book[1][1])}
+    assert detail["readings"]["marks"] == {"onset": -12.0, "detected": 0.0, "off_sent": 0.04, "off_confirmed": 21.0}
+    # JSON cannot say NaN.
+    assert (await http.get(f"{V1}/trips/3")).json()["trip"]["figures"]["let_through_j"] is None
+    assert (await http.get(f"{V1}/trips/9")).json() == fault("not-found", "trip 9 is not in the log", f"{V1}/trips/9")
 
 
 @pytest.mark.parametrize(
@@ -168,7 +237,22 @@ BAD: list[tuple[str, str, Any, str, str]] = [
     ("PUT", "/bench/job", b"{}", "missing", "body.job"),
     ("POST", "/journal", b'{"text": " \\n "}', "bad-value", "body.text"),
     ("POST", "/journal", b"\xff\xfe", "malformed", "body"),
-    ("POST", "/supplies/lab/channels/1/on", b'{"voltage_v": 30}', "unknown-key", "body.voltage_v"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"volts": 3}', "unknown-key", "body.volts"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"voltage_v": 0}', "bad-value", "body.voltage_v"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"voltage_v": "3"}', "bad-value", "body.voltage_v"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"limit_a": NaN}', "bad-value", "body.limit_a"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"limit_a": -1}', "bad-value", "body.limit_a"),
+    ("POST", "/supplies/lab/channels/1/on", b'{"by": "nobody"}', "bad-value", "body.by"),
+    ("POST", "/supplies/lab/channels/1/next", b'{"stage": "boot"}', "unknown-key", "body.stage"),
+    ("POST", "/supplies/lab/channels/1/rearm", b'{"by": 1}', "bad-value", "body.by"),
+    ("PUT", "/plans/mine", b"[]", "bad-value", "body"),
+    ("PUT", "/plans/mine", b'{"voltage_v": Infinity}', "bad-value", "body"),
+    ("PUT", "/plans/mine", b'{"title": "a\\u0000"}', "bad-value", "body"),
+    ("PUT", "/plans/mine", b'{"budget": {"energy_j": NaN}}', "bad-value", "body"),
+    ("PUT", "/plans/mine", b'{"a": {"b": {"c": {"d": {}}}}}', "bad-value", "body"),
+    ("GET", "/trips/0", b"", "bad-value", "path.number"),
+    ("GET", "/trips/9223372036854775808", b"", "bad-value", "path.number"),
+    ("GET", "/trips?limit=1001", b"", "bad-value", "query.limit"),
     ("POST", "/supplies/lab/channels/one/on", b"{}", "bad-value", "path.ch"),
     ("POST", "/supplies/lab/channels/0/on", b"{}", "bad-value", "path.ch"),
     ("POST", "/supplies/lab/channels/1/mark", b'{"kind": "tripped"}', "bad-value", "body.kind"),
@@ -210,6 +294,8 @@ async def test_the_text_of_a_bad_value_says_what_came_and_what_is_allowed(http: 
         ("GET", "/api/v1/traces/T9", 404, "not-found"),
         ("GET", "/api/v1/traces/T9/csv", 404, "not-found"),
         ("GET", "/api/v1/docs", 404, "not-found"),
+        ("POST", "/api/v1/trips", 405, "wrong-method"),
+        ("DELETE", "/api/v1/plans", 405, "wrong-method"),
         ("GET", "/package.json", 404, "not-found"),
         ("GET", "/../pyproject.toml", 404, "not-found"),
         ("GET", "/%2e%2e/build_hook.py", 404, "not-found"),
@@ -224,8 +310,9 @@ async def test_what_is_not_there(http: httpx.AsyncClient, method: str, path: str
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(content=st.one_of(st.binary(max_size=60), st.text(max_size=60).map(lambda s: s.encode("utf-8", "ignore"))))
 async def test_no_body_whatever_is_a_fault_of_ours(http: httpx.AsyncClient, content: bytes) -> None:
-    for path in ("/jobs", "/journal", "/supplies/lab/channels/1/on", "/supplies/lab/channels/1/mark"):
-        answer = await http.post(V1 + path, content=content, headers={"Content-Type": "application/json"})
+    for path in ("/jobs", "/journal", "/supplies/lab/channels/1/on", "/supplies/lab/channels/1/mark", "/plans/p"):
+        method = "PUT" if path.startswith("/plans") else "POST"
+        answer = await http.request(method, V1 + path, content=content, headers={"Content-Type": "application/json"})
         assert answer.status_code < 500
         if answer.status_code >= 400:
             assert set(answer.json()["error"]) == {"code", "message", "where"}
@@ -308,7 +395,9 @@ async def test_the_description_names_every_shape_it_uses(http: httpx.AsyncClient
     text = answer.text
     schema = answer.json()
     assert schema["openapi"].startswith("3.")
-    assert {"/bench", "/off", "/jobs", "/bench/job", "/journal", "/traces", "/recent"} <= set(schema["paths"])
+    assert {"/bench", "/off", "/jobs", "/bench/job", "/journal", "/traces", "/trips", "/plans", "/recent"} <= set(
+        schema["paths"]
+    )
     used = {part.split('"')[0] for part in text.split("#/components/schemas/")[1:]}
     assert used
     assert used <= set(schema["components"]["schemas"])
