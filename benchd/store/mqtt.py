@@ -1,16 +1,21 @@
-"""The MQTT publisher: live readings, state, and every trip and finding, under `benchd/<bench>/`.
+"""The MQTT link: live readings, state, every trip and finding, and commands with their answers, `benchd/<bench>/`.
 
     benchd/<bench>/availability                   "online" or "offline"   retained, QoS 1, with a will
     benchd/<bench>/<supply>/<channel>/reading     newest reading          QoS 0, at most 10 a second, none while offline
     benchd/<bench>/<supply>/<channel>/state       output, job, latch …    retained, QoS 1
     benchd/<bench>/<supply>/<channel>/trip        a trip                  QoS 1, by cursor
     benchd/<bench>/<supply>/<channel>/finding     a filed or re-read trace and its finding   QoS 1, by cursor
+    benchd/<bench>/do/<supply>/<channel>/<word>   commands, subscribed to with QoS 1 (what they mean: `Carry`)
+    benchd/<bench>/done/<id>                      the answer to the command with that id     QoS 1
 
 Payloads but availability are JSON objects with the unit in the key (`current_a`, `t_ns` = ns since the epoch).
 A state holds only while availability is "online": the broker keeps the last one when the daemon is gone. What is known
 of every output is published before each "online", so an old state is never vouched for.
 Trips and findings are never left out, but one may come twice after a break: drop an `id` that was seen before. A
-follower that is new to a log begins with the next event. Nothing is subscribed to: there are no commands over MQTT.
+follower that is new to a log begins with the next event.
+
+The session is clean (MQTT 3.1.1 §3.1.2.4), so that no broker keeps a command for a daemon that is away and hands it
+over when nobody expects it any more. A command goes on when the connection is lost; its answer is then lost with it.
 """
 
 from __future__ import annotations
@@ -23,7 +28,7 @@ import ssl
 import time
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import aiomqtt
 import msgspec
@@ -41,6 +46,8 @@ LIVE_EVERY_S = 0.1
 TIMEOUT_S = 10.0
 GOODBYE_S = 2.0
 """How long the end of the daemon may wait for the broker."""
+COMMANDS_AT_ONCE = 32
+"""Commands that are being carried out; beyond that the sender hears that there are too many."""
 _TOPICS = {"trip": "trip", "trace": "finding", "finding": "finding"}
 """Journal kind → last level of the topic."""
 
@@ -52,6 +59,28 @@ class Event:
     seq: int
     topic: str
     payload: bytes
+
+
+class Command(NamedTuple):
+    """A message to `do/<supply>/<channel>/<word>`, as it came. `retained`: the broker kept it from an earlier time."""
+
+    supply: str
+    channel: str
+    word: str
+    payload: bytes
+    retained: bool
+    crowded: bool
+    """So many are being carried out already that only what must not wait should be."""
+
+
+class Done(NamedTuple):
+    """The answer to a command. `id` is the last level of its topic."""
+
+    id: str
+    answer: dict[str, Any]
+
+
+Carry = Callable[[Command], Awaitable[Done]]
 
 
 class MqttFollower:
@@ -71,12 +100,15 @@ class MqttFollower:
         user: str = "",
         password: str = "",
         tls: bool = False,
+        carry: Carry | None = None,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
         backoff: Backoff | None = None,
     ) -> None:
         self._base = f"benchd/{bench}"
         self._bench, self._host, self._port = bench, host, port
         self._user, self._password, self._tls = user, password, tls
+        self._carry = carry
+        self._doing: set[asyncio.Task[None]] = set()
         self._sleep, self._backoff = sleep, backoff or Backoff(longest_s=30.0)
         self._client: aiomqtt.Client | None = None
         self._live: dict[str, dict[str, Any]] = {}
@@ -130,6 +162,8 @@ class MqttFollower:
                 await self._sleep(self._backoff.next_s())
         finally:
             self._state, self._text = "stopped", "not running"
+            for task in self._doing:
+                task.cancel()
             self._events.close()
 
     async def _connection(self) -> None:
@@ -145,7 +179,7 @@ class MqttFollower:
             will=aiomqtt.Will(availability, b"offline", qos=1, retain=True),
             keepalive=KEEPALIVE_S,
             timeout=TIMEOUT_S,
-            max_queued_incoming_messages=10,
+            max_queued_incoming_messages=1000,  # only what one round of the loop brings: each is taken at once
             max_queued_outgoing_messages=100,
             tls_context=ssl.create_default_context() if self._tls else None,
         )
@@ -156,6 +190,8 @@ class MqttFollower:
                 await client.publish(availability, b"online", qos=1, retain=True)
                 self._live.clear()
                 self._client = client
+                if self._carry is not None:
+                    await client.subscribe(f"{self._base}/do/+/+/+", qos=1)
                 self._state, self._text = "ok", ""
                 self._backoff.reset()
                 log.info("mqtt %s:%d: connected", self._host, self._port)
@@ -163,7 +199,7 @@ class MqttFollower:
                     group.create_task(self._events.run(), name="mqtt events")
                     group.create_task(self._send_live(client), name="mqtt live")
                     group.create_task(self._send_states(client), name="mqtt states")
-                    group.create_task(_until_lost(client), name="mqtt connection")
+                    group.create_task(self._take_commands(client), name="mqtt commands")
             except asyncio.CancelledError:
                 # A clean end discards the will, so say it ourselves; the last states (off) are often not out yet.
                 with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
@@ -196,6 +232,29 @@ class MqttFollower:
             await client.publish(topic, payload, qos=1, retain=True)
             if self._states[topic] is payload:  # not for a publish that was cut short: the end sends it again
                 self._changed.discard(topic)
+
+    # ---- commands ---------------------------------------------------------------------------------------------
+
+    async def _take_commands(self, client: aiomqtt.Client) -> None:
+        """Raises MqttError when the connection is lost. Off must not wait for an on that takes its time: each command
+        is a task of its own, and not of this connection."""
+        async for message in client.messages:
+            *_, supply, channel, word = message.topic.value.split("/")
+            payload = message.payload if isinstance(message.payload, bytes) else b""
+            crowded = len(self._doing) >= COMMANDS_AT_ONCE
+            command = Command(supply, channel, word, payload, bool(message.retain), crowded)
+            task = asyncio.create_task(self._do(command), name=f"mqtt {word}")
+            self._doing.add(task)
+            task.add_done_callback(self._doing.discard)
+
+    async def _do(self, command: Command) -> None:
+        assert self._carry is not None
+        done = await self._carry(command)
+        if self._client is None:
+            log.warning("mqtt: the answer to %s has no connection to go out by", done.id)
+            return
+        with contextlib.suppress(aiomqtt.MqttError):
+            await self._client.publish(f"{self._base}/done/{done.id}", msgspec.json.encode(done.answer), qos=1)
 
     # ---- events -----------------------------------------------------------------------------------------------
 
@@ -232,12 +291,6 @@ class MqttFollower:
             except ValueError as e:  # a topic or payload that MQTT does not allow
                 rejected.append(Rejected(event.seq, str(e), f"{event.topic} {event.payload.decode()}"))
         return rejected
-
-
-async def _until_lost(client: aiomqtt.Client) -> None:
-    """Raises MqttError when the connection is lost."""
-    async for _ in client.messages:
-        pass
 
 
 def _first(group: BaseExceptionGroup[Any]) -> BaseException:

@@ -17,7 +17,7 @@ from paho.mqtt.client import topic_matches_sub
 
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
-from benchd.store.mqtt import Event, MqttFollower
+from benchd.store.mqtt import COMMANDS_AT_ONCE, Command, Done, Event, MqttFollower
 from benchd.store.writer import LogWriter
 from tests.services import Mosquitto
 from tests.store.making import T0, finding, trace_row, tripped, until_async
@@ -260,7 +260,7 @@ async def test_wrong_password_waits_and_says_so(tmp_path: Path, writer: LogWrite
 
 PUBLISH = """
 import asyncio, sys
-from benchd.store.mqtt import Event, MqttFollower
+from benchd.store.mqtt import COMMANDS_AT_ONCE, Command, Done, Event, MqttFollower
 from benchd.store.writer import LogWriter
 async def main():
     writer = LogWriter(sys.argv[1])
@@ -309,3 +309,81 @@ async def test_an_event_that_mqtt_cannot_carry_is_set_aside(broker: Mosquitto, w
         await until_async(lambda: listener.on("/trip") != [])
         await until_async(lambda: follower.health()["rejected"] == 1)
         assert follower.health()["state"] == "ok"
+
+
+class Carrier:
+    """Carries out what comes: keeps it, and answers, when it may."""
+
+    def __init__(self) -> None:
+        self.commands: list[Command] = []
+        self.may = asyncio.Event()
+        self.may.set()
+
+    async def __call__(self, command: Command) -> Done:
+        self.commands.append(command)
+        if command.word != "off":
+            await self.may.wait()
+        return Done(command.payload.decode(), {"word": command.word})
+
+
+async def test_commands_come_and_are_answered(broker: Mosquitto, writer: LogWriter) -> None:
+    listener, carrier = Listener(broker, "benchd/bench-1/done/#"), Carrier()
+    follower = make(writer, broker, carry=carrier)
+    async with running(listener, follower), aiomqtt.Client("127.0.0.1", broker.port) as somebody:
+        await until_async(lambda: listener.connected and follower.health()["state"] == "ok")
+        carrier.may.clear()
+        for number in range(COMMANDS_AT_ONCE):
+            await somebody.publish("benchd/bench-1/do/psu-a/1/on", f"on-{number}", qos=1)
+        await somebody.publish("benchd/bench-1/do/psu-a/2/off", b"off-1", qos=1)
+        # Off is not behind the others, which take their time.
+        await until_async(lambda: listener.on("/done/off-1") == [{"word": "off"}])
+        assert carrier.commands[0] == Command("psu-a", "1", "on", b"on-0", False, False)
+        assert [c.crowded for c in carrier.commands] == [False] * COMMANDS_AT_ONCE + [True]
+        carrier.may.set()
+        await until_async(lambda: listener.on("/done/on-0") == [{"word": "on"}])
+        await somebody.publish("benchd/bench-1/do/psu-a/on", b"x", qos=1)
+        await somebody.publish("benchd/bench-2/do/psu-a/1/on", b"x", qos=1)
+        await somebody.publish("benchd/bench-1/do/psu-a/1/next", b"last", qos=1)
+        await until_async(lambda: listener.on("/done/last") != [])
+    assert not any(c.payload == b"x" for c in carrier.commands)
+    assert not any(m.retain for m in listener.messages)
+
+
+async def test_an_order_of_the_past_is_told_from_a_fresh_one(broker: Mosquitto, writer: LogWriter) -> None:
+    """What the broker has kept comes marked as retained; what was sent while nobody was there does not come at all."""
+    carrier = Carrier()
+    follower = make(writer, broker, carry=carrier)
+    async with aiomqtt.Client("127.0.0.1", broker.port) as somebody:
+        async with running(follower):
+            await until_async(lambda: follower.health()["state"] == "ok")
+        await somebody.publish("benchd/bench-1/do/psu-a/1/on", b"while-away", qos=1)
+        await somebody.publish("benchd/bench-1/do/psu-a/2/on", b"kept", qos=1, retain=True)
+        async with running(follower):
+            await until_async(lambda: follower.health()["state"] == "ok" and carrier.commands != [])
+            await somebody.publish("benchd/bench-1/do/psu-a/1/off", b"fresh", qos=1)
+            await until_async(lambda: any(c.payload == b"fresh" for c in carrier.commands))
+    assert {(c.payload, c.retained) for c in carrier.commands} == {(b"kept", True), (b"fresh", False)}
+
+
+async def test_a_command_goes_on_when_the_connection_is_lost(broker: Mosquitto, writer: LogWriter) -> None:
+    carrier = Carrier()
+    follower = make(writer, broker, carry=carrier)
+    finished: list[str] = []
+
+    async def carry(command: Command) -> Done:
+        done = await carrier(command)
+        finished.append(command.word)
+        return done
+
+    follower._carry = carry
+    async with running(follower):
+        await until_async(lambda: follower.health()["state"] == "ok")
+        carrier.may.clear()
+        async with aiomqtt.Client("127.0.0.1", broker.port) as somebody:
+            await somebody.publish("benchd/bench-1/do/psu-a/1/on", b"slow", qos=1)
+        await until_async(lambda: carrier.commands != [])
+        await asyncio.to_thread(broker.stop)
+        await until_async(lambda: follower.health()["state"] == "waiting")
+        carrier.may.set()
+        await until_async(lambda: finished == ["on"])
+        await asyncio.to_thread(broker.start)

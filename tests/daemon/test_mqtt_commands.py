@@ -1,0 +1,201 @@
+"""Commands over MQTT, without a broker: what is carried out, what is refused, and what is answered."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchd.daemon.mqtt_commands import MqttCommands
+from benchd.store.mqtt import Command, Done
+from benchd.web.port import BenchPort, Refused
+
+T_NS = 1_767_323_045_000_000_000
+
+
+class Asked:
+    """A bench that keeps what it is asked, and refuses when told to."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[Any, ...]] = []
+        self.refuse: Exception | None = None
+        self.slow: asyncio.Event | None = None
+        self.output = "off"
+
+    def view(self) -> Any:
+        return SimpleNamespace(channels=[SimpleNamespace(supply="psu", channel=1, output=self.output)])
+
+    async def _take(self, *call: Any) -> None:
+        self.calls.append(call)
+        if self.refuse:
+            raise self.refuse
+        if self.slow:
+            await self.slow.wait()
+
+    async def power_on(self, supply: str, channel: int, plan: str | None, **more: Any) -> None:
+        await self._take("on", supply, channel, plan, more)
+        self.output = "on"
+
+    async def power_off(self, supply: str, channel: int) -> None:
+        await self._take("off", supply, channel)
+        self.output = "off"
+
+    async def rearm(self, supply: str, channel: int, by: str = "") -> None:
+        await self._take("rearm", supply, channel, by)
+
+    async def advance(self, supply: str, channel: int, by: str = "") -> None:
+        await self._take("next", supply, channel, by)
+
+
+@pytest.fixture
+def bench() -> Asked:
+    return Asked()
+
+
+async def do(
+    bench: Asked,
+    word: str,
+    payload: Any = None,
+    *,
+    enabled: bool = True,
+    channel: str = "1",
+    retained: bool = False,
+    crowded: bool = False,
+    commands: MqttCommands | None = None,
+) -> Done:
+    raw = payload if isinstance(payload, bytes) else json.dumps({"id": "a1"} | (payload or {})).encode()
+    carrier = commands or MqttCommands(cast(BenchPort, bench), enabled, lambda: T_NS)
+    return await carrier.carry_out(Command("psu", channel, word, raw, retained, crowded))
+
+
+async def test_each_word_reaches_the_bench_as_mqtt(bench: Asked) -> None:
+    done = await do(bench, "on", {"plan": "phone-cell", "voltage_v": 3.8, "limit_a": 1})
+    assert done == Done("a1", {"id": "a1", "ok": True, "word": "on", "supply": "psu", "channel": 1, "output": "on",
+                               "code": "", "error": ""})  # fmt: skip
+    for word in ("next", "off", "rearm"):
+        assert (await do(bench, word)).answer["ok"] is True
+    assert bench.calls == [
+        ("on", "psu", 1, "phone-cell", {"voltage_v": 3.8, "limit_a": 1.0, "by": "mqtt"}),
+        ("next", "psu", 1, "mqtt"),
+        ("off", "psu", 1),
+        ("rearm", "psu", 1, "mqtt"),
+    ]
+
+
+async def test_where_the_settings_do_not_allow_it_only_off_is_carried_out(bench: Asked) -> None:
+    for word in ("on", "rearm", "next"):
+        done = await do(bench, word, enabled=False)
+        assert (done.answer["ok"], done.answer["code"]) == (False, "not-allowed")
+        assert "commands = true" in done.answer["error"]
+    assert (await do(bench, "off", enabled=False)).answer["ok"] is True
+    assert bench.calls == [("off", "psu", 1)]
+
+
+@pytest.mark.parametrize("payload", [b"", b"off!", b"\xff", b"[]", b'{"id": 5}', b'{"id": "a/b"}', b"[" * 3000])
+async def test_off_is_carried_out_whatever_comes_with_it(bench: Asked, payload: bytes) -> None:
+    done = await do(bench, "off", payload)
+    assert (done.id, done.answer["ok"]) == ("-", True)
+    assert bench.calls == [("off", "psu", 1)]
+
+
+async def test_off_is_carried_out_each_time_late_and_crowded(bench: Asked) -> None:
+    commands = MqttCommands(cast(BenchPort, bench), True, lambda: T_NS)
+    for _ in range(3):
+        await do(bench, "off", {"not_after_ns": 1}, commands=commands, crowded=True)
+    assert bench.calls == [("off", "psu", 1)] * 3
+
+
+@pytest.mark.parametrize(
+    ("word", "payload", "said"),
+    [
+        ("on", b"", "payload of on"),
+        ("on", b"{", "payload of on"),
+        ("on", b'{"id": "a1", "plam": "x"}', "plam"),
+        ("on", b'{"id": "a1", "voltage_v": "4"}', "$.voltage_v"),
+        ("on", b'{"id": "a1", "voltage_v": NaN}', "payload of on"),
+        ("on", b'{"id": "a1", "voltage_v": 0}', "$.voltage_v"),
+        ("on", b'{"id": "a1", "limit_a": -1}', "$.limit_a"),
+        ("on", b'{"plan": "x"}', "id"),
+        ("on", b'{"id": "a/b"}', "allowed are 1 to 64 letters"),
+        ("on", b'{"id": "+"}', "allowed are 1 to 64 letters"),
+        ("rearm", b'{"id": "a1", "plan": "x"}', "plan"),
+        ("on", b'{"id": "' + b"a" * 5000 + b'"}', "allowed are 4096"),
+        ("burn", b'{"id": "a1"}', "there are: off, on, rearm, next"),
+    ],
+)
+async def test_what_cannot_be_read_is_answered_and_nothing_is_done(
+    bench: Asked, word: str, payload: bytes, said: str
+) -> None:
+    done = await do(bench, word, payload)
+    assert done.answer["ok"] is False
+    assert said in done.answer["error"]
+    assert bench.calls == []
+    assert set(done.id) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
+
+
+@given(st.binary(max_size=300), st.text(max_size=20), st.sampled_from(["off", "on", "rearm", "next", "", "x"]))
+def test_no_payload_ends_it(payload: bytes, channel: str, word: str) -> None:
+    bench = Asked()
+    done = asyncio.run(do(bench, word, payload, channel=channel))
+    json.dumps(done.answer)
+    assert not any(c in done.id for c in "/+#\0")
+    assert [call[0] for call in bench.calls] in ([], [word])
+
+
+async def test_a_channel_that_is_no_number_is_refused(bench: Asked) -> None:
+    assert "no channel number" in (await do(bench, "off", channel="one")).answer["error"]
+
+
+@pytest.mark.parametrize("word", ["on", "off", "rearm", "next"])
+async def test_a_retained_message_is_never_carried_out(bench: Asked, word: str) -> None:
+    done = await do(bench, word, retained=True)
+    assert done.answer["ok"] is False
+    assert "retained" in done.answer["error"]
+    assert bench.calls == []
+
+
+async def test_an_order_that_was_held_up_is_not_carried_out(bench: Asked) -> None:
+    late = await do(bench, "on", {"not_after_ns": T_NS - 2_500_000_000})
+    assert "came 2.5 s after its not_after_ns" in late.answer["error"]
+    assert bench.calls == []
+    assert (await do(bench, "on", {"not_after_ns": T_NS})).answer["ok"] is True
+
+
+async def test_what_the_bench_refuses_is_answered_in_its_words(bench: Asked) -> None:
+    bench.refuse = Refused("out-of-range", "9 V is above the plan's 4 V")
+    done = await do(bench, "on", {"voltage_v": 9})
+    assert (done.answer["code"], done.answer["error"]) == ("out-of-range", "9 V is above the plan's 4 V")
+    bench.refuse = RuntimeError("a mistake")
+    assert "fault of the daemon" in (await do(bench, "off")).answer["error"]
+
+
+async def test_a_message_delivered_twice_switches_on_once(bench: Asked) -> None:
+    commands = MqttCommands(cast(BenchPort, bench), True, lambda: T_NS)
+    bench.slow = asyncio.Event()
+    first = asyncio.create_task(do(bench, "on", commands=commands))
+    await asyncio.sleep(0)
+    assert "already" in (await do(bench, "on", commands=commands)).answer["error"]
+    bench.slow.set()
+    answer = (await first).answer
+    assert answer["ok"] is True
+    assert (await do(bench, "on", commands=commands)).answer == answer
+    assert len(bench.calls) == 1
+    await do(bench, "on", {"id": "a2"}, commands=commands)
+    assert len(bench.calls) == 2
+
+
+async def test_too_many_at_once_are_told_so(bench: Asked) -> None:
+    assert "too many" in (await do(bench, "on", crowded=True)).answer["error"]
+    assert bench.calls == []
+
+
+async def test_ids_are_not_remembered_without_end(bench: Asked) -> None:
+    commands = MqttCommands(cast(BenchPort, bench), True, lambda: T_NS)
+    for number in range(1000):
+        await do(bench, "rearm", {"id": f"n{number}"}, commands=commands)
+    assert len(commands._answered) == 200
