@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from benchd.settings import Settings, Supply
-from benchd.supplies.pace import REPLY_S
+import math
+
+from benchd.plans.shelf import Shelf
+from benchd.settings import Settings, Supply, check_plan
+from benchd.supplies.pace import REPLY_S, round_s
 from benchd.supplies.profile import ProfileError, load_profile
 from benchd.supplies.profile_tables import Profile, as_queries
 
@@ -25,7 +28,48 @@ def unfit(settings: Settings) -> list[str]:
             continue
         faults += _beyond_range(supply, profile)
         faults += _impatient(supply, profile)
+        faults += _unwatched(settings, supply, profile)
     return faults
+
+
+def plan_warnings(settings: Settings, shelf: Shelf) -> list[str]:
+    """What is wrong with plans of one's own, which need not keep a bench from starting: power-on refuses them."""
+    told = shelf.faults()
+    for supply in settings.supply:
+        for channel in supply.channel:
+            try:
+                check_plan(settings, supply.name, channel, shelf=shelf)
+            except ValueError as error:
+                told.append(f"{error}; it will not be powered with it")
+    return told
+
+
+LEAST_ROUNDS = 3
+"""So many rounds of readings fit into the time of a link watchdog: one reply that is late does not switch off."""
+
+
+def _unwatched(settings: Settings, supply: Supply, profile: Profile) -> list[str]:
+    """A link watchdog that the supply does not have, or that would end every power-on."""
+    asked_s, watchdog = supply.link_watchdog_s, profile.watchdog
+    if asked_s is None:
+        return []
+    said = f"supply {supply.name}: link_watchdog_s = {asked_s:g} s, but"
+    if watchdog is None:
+        return [
+            f"{said} profile {profile.name} knows no link watchdog of this family: leave the key out; limit and "
+            "protections that are set in the supply hold without it"
+        ]
+    if not watchdog.min_delay_s <= asked_s <= watchdog.max_delay_s:
+        return [f"{said} profile {profile.name} allows {watchdog.min_delay_s:g} to {watchdog.max_delay_s:g} s"]
+    serial = supply.resource.upper().startswith("ASRL")
+    pace_s = round_s(profile, len(supply.channel), serial)
+    rounds_s = LEAST_ROUNDS * max(pace_s, settings.interval_ms(supply) / 1e3)
+    if not rounds_s <= asked_s:
+        return [
+            f"{said} {LEAST_ROUNDS} rounds of readings take {rounds_s:.2g} s, so that it would switch off in good "
+            f"order: set link_watchdog_s = {math.ceil(rounds_s)} or more, or leave it out"
+        ]
+    return []
 
 
 def _beyond_range(supply: Supply, profile: Profile) -> list[str]:

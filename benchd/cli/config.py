@@ -23,21 +23,24 @@ def example(json_: Annotated[bool, out.JSON] = False) -> None:
 def check(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotated[bool, out.JSON] = False) -> None:
     """Check a settings file and the driver profiles it names. Example: benchd config check -c benchd.toml"""
     from benchd.settings import SettingsError, load
-    from benchd.settings_fit import unfit
+    from benchd.settings_fit import plan_warnings, unfit
 
     path = out.config_path(config)
     faults: list[str] = []
+    warnings: list[str] = []
     try:
-        faults += [f"{path}: {fault}" for fault in unfit(load(path))]
+        settings = load(path)
+        faults += [f"{path}: {fault}" for fault in unfit(settings)]
+        warnings += plan_warnings(settings, settings.shelf)
     except SettingsError as e:
         faults += str(e).splitlines()
-    record: dict[str, Any] = {"file": str(path), "ok": not faults, "faults": faults}
+    record: dict[str, Any] = {"file": str(path), "ok": not faults, "faults": faults, "warnings": warnings}
     if json_:
         out.emit(record, "", True)
     elif faults:
         out.fail("\n".join(faults), 2)
     else:
-        typer.echo(f"{path}: in order")
+        typer.echo("\n".join([f"{path}: in order", *(f"warning: {each}" for each in warnings)]))
     if faults:
         raise typer.Exit(2)
 

@@ -8,7 +8,7 @@ import sys
 import typer
 
 from benchd import __version__
-from benchd.cli import config, demo, job, make_safe, run, sim, supplies, trace
+from benchd.cli import config, demo, job, make_safe, plans, run, sim, supplies, trace
 
 app = typer.Typer(
     name="benchd",
@@ -43,6 +43,7 @@ app.command("make-safe")(make_safe.make_safe)
 app.add_typer(supplies.app, name="supplies")
 app.add_typer(job.app, name="job")
 app.add_typer(trace.app, name="trace")
+app.add_typer(plans.app, name="plans")
 app.add_typer(config.app, name="config")
 
 

@@ -7,9 +7,9 @@ does not know plans: the daemon tells it the stages and limits of one power-on.
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from benchd.checked import Table
 from benchd.guard.rules import LEAST_CHARGING_SHARE
@@ -22,6 +22,21 @@ Volts = Annotated[float, Field(gt=0, le=ES1_MAX_V, allow_inf_nan=False)]
 Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 
 
+PROBE_MOST_J = 0.1
+"""A probe delivers less than this, whatever it meets. Our choice."""
+STAGE_READINGS, SLOWEST_INTERVAL_S = 3, 0.2
+"""A stage lasts until so many readings have come in its last half; the slowest supplies give one in 0.2 s."""
+
+
+def _pair(given: Any) -> Any:
+    return tuple(given) if isinstance(given, list) else given  # TOML and JSON have lists
+
+
+Pair = Annotated[
+    tuple[Annotated[float, Field(ge=0, le=100)], Annotated[float, Field(ge=0, le=100)]], BeforeValidator(_pair)
+]
+
+
 class ProbeStage(Table):
     """Stage 1: a low voltage at a low limit shows the resistance of the rail before anything else is applied."""
 
@@ -30,6 +45,22 @@ class ProbeStage(Table):
     ms: Annotated[float, Field(ge=20, le=2000)] = 200.0
     least_ohm: Annotated[float, Field(gt=0, le=1e6)]
     """A rail of less is a dead short: nothing more is applied."""
+
+    @property
+    def most_j(self) -> float:
+        """The most that it can deliver, J, into any load: voltage times limit for all the time that it lasts at 5
+        readings/s (E = V·I·t)."""
+        seconds = self.ms / 1e3
+        return self.voltage_v * self.limit_a * max(seconds, seconds / 2 + STAGE_READINGS * SLOWEST_INTERVAL_S)
+
+    @model_validator(mode="after")
+    def _gentle(self) -> ProbeStage:
+        if not self.most_j < PROBE_MOST_J:
+            raise ValueError(
+                f"voltage_v = {self.voltage_v} V with limit_a = {self.limit_a} A for ms = {self.ms} ms may deliver "
+                f"{self.most_j:.3g} J at 5 readings/s: allowed is less than {PROBE_MOST_J} J, so lower one of them"
+            )
+        return self
 
 
 class HoldStage(Table):
@@ -80,7 +111,7 @@ class Plan(Table):
     budget: Budget = Budget()
     expected_leak_a: Annotated[float, Field(ge=0, le=100)] | None = None
     """A good board draws no more before the button, A."""
-    expected_idle_a: tuple[float, float] | None = None
+    expected_idle_a: Pair | None = None
     """A good board settles between these, A."""
     source: str = ""
     """Where the figures come from."""
@@ -104,23 +135,50 @@ class Plan(Table):
                 f"over_current_a = {self.over_current_a} A must not be above limit_a = {self.limit_a} A: "
                 "the supply holds the current at limit_a, so the rule could never act"
             )
-        if self.probe is not None and self.probe.voltage_v > self.voltage_v:
+        self._check_stages()
+        self._check_expectations()
+        for key, given_j in (("energy_j", self.budget.energy_j), ("fault_j", self.budget.fault_j)):
+            if given_j is not None and given_j < self.charging_j:
+                raise ValueError(
+                    f"budget.{key} = {given_j} J: charging harmless_bulk_uf = {self.harmless_bulk_uf} µF to "
+                    f"{self.voltage_v} V may take {self.charging_j:.3g} J, so that a good start would trip"
+                )
+        if self.cut_within_ms is not None and self.cut_within_ms <= self.short_hold_ms:
             raise ValueError(
-                f"probe.voltage_v = {self.probe.voltage_v} V must not be above voltage_v = {self.voltage_v} V"
+                f"cut_within_ms = {self.cut_within_ms} ms must be above short_hold_ms = {self.short_hold_ms} ms: "
+                "no short is cut before"
             )
+        return self
+
+    def _check_stages(self) -> None:
+        probe = self.probe
+        if probe is not None and probe.voltage_v > self.voltage_v:
+            raise ValueError(f"probe.voltage_v = {probe.voltage_v} V must not be above voltage_v = {self.voltage_v} V")
         for key, stage in (("probe", self.probe), ("hold", self.hold)):
             if stage is not None and stage.limit_a > self.limit_a:
                 raise ValueError(
                     f"{key}.limit_a = {stage.limit_a} A must not be above limit_a = {self.limit_a} A, "
                     "the highest of all"
                 )
-        least_j = self.charging_j
-        if self.budget.fault_j is not None and self.budget.fault_j < least_j:
+        if probe is not None:
+            # i = C·dV/dt; at so little voltage nothing but the capacitors draws (common practice, no source).
+            charged_ms = self.harmless_bulk_uf / 1e3 * probe.voltage_v / probe.limit_a
+            if charged_ms > probe.ms / 2:
+                raise ValueError(
+                    f"probe.ms = {probe.ms} ms: charging harmless_bulk_uf = {self.harmless_bulk_uf} µF to "
+                    f"{probe.voltage_v} V at {probe.limit_a} A takes {charged_ms:.3g} ms, and only the second half of "
+                    "the time is measured: a good board would show as a short"
+                )
+
+    def _check_expectations(self) -> None:
+        leak_a, hold, idle_a = self.expected_leak_a, self.hold, self.expected_idle_a
+        if leak_a is not None and hold is not None and leak_a >= hold.limit_a:
             raise ValueError(
-                f"budget.fault_j = {self.budget.fault_j} J: charging harmless_bulk_uf = {self.harmless_bulk_uf} µF to "
-                f"{self.voltage_v} V may take {least_j:.3g} J, so that a good start would trip"
+                f"expected_leak_a = {leak_a} A must be below hold.limit_a = {hold.limit_a} A, else a good board does "
+                "not pass the hold"
             )
-        return self
+        if idle_a is not None and not idle_a[0] <= idle_a[1]:
+            raise ValueError(f"expected_idle_a = {list(idle_a)}: the lower current, A, comes first")
 
     @property
     def charging_j(self) -> float:

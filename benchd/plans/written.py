@@ -34,4 +34,4 @@ def _make_say(table: MutableMapping[str, Any], values: Mapping[str, Any]) -> Non
                 table[key] = tomlkit.table()
             _make_say(table[key], value)
         elif there is None or there != value or isinstance(there, bool) != isinstance(value, bool):
-            table[key] = tomlkit.string(value, multiline=True) if "\n" in str(value) else value
+            table[key] = tomlkit.string(f"\n{value}", multiline=True) if "\n" in str(value) else value
