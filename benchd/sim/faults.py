@@ -10,9 +10,15 @@ LATE,s[,HOLD]: the next reply comes that much later. Later commands are carried 
 SPLIT[,s]: replies come in two pieces with a pause (default 0.05 s). Until NONE.
 SILENT[,n]: the next n replies (default 1) are not sent at all.
 DEAF: an order to switch off is accepted, and nothing happens. Until NONE.
+IGNORE[,n]: the same for the next n orders to switch off (default 1).
 STUCK: measured values repeat the last ones. Until NONE.
 CLOSE: all other connections are dropped now, new ones are refused. Until NONE.
 EXTRA[,n]: a line that nobody asked for follows the next n replies (default 1).
+STORM[,rate]: lines that nobody asked for come at this rate (default 1000 per second) on every connection. Until NONE.
+BLACKHOLE: nothing more is read from or said to any other connection; all stay open, new ones are accepted and find the
+    same. Until NONE; what they sent meanwhile is carried out then.
+POWERCYCLE[,s]: the supply loses power: outputs off, settings as after power-on, all connections are dropped, and new
+    ones refused for that long (default 1 s). Once; NONE brings the port back sooner.
 """
 
 from __future__ import annotations
@@ -47,6 +53,12 @@ class Faults:
         self.deaf = False
         self.stuck = False
         self.closed = False
+        self.black_hole = False
+        self.storm_per_s = 0.0
+        self.power_cut_s: float | None = None
+        self.link_changed = True
+        """Something about connections is to be seen to by who holds them."""
+        self._ignored = 0
         self._garbage_every = 0
         self._garbage_chance = 0.0
         self._replies = 0
@@ -64,7 +76,18 @@ class Faults:
         if setter is None:
             raise ScpiError(-224, f"{kind} is none of {' '.join(_SETTERS)}")
         setter(self, arguments)
-        self.active = name(kind) != "NONE"
+        self.active = self.active or name(kind) not in _BESIDE_REPLIES
+
+    def ignores_off(self) -> bool:
+        """Whether the order to switch off that came now is to come to nothing."""
+        if self._ignored:
+            self._ignored -= 1
+            return True
+        return self.deaf
+
+    def extra_lines(self, count: int) -> bytes:
+        """So many lines that nobody asked for."""
+        return (EXTRA_LINE + self._ending) * count
 
     def deliver(self, reply: bytes) -> Delivery:
         """What becomes of a reply, its terminator included."""
@@ -83,7 +106,7 @@ class Faults:
             hold = True
         if self._extra:
             self._extra -= 1
-            pieces.append((pieces[-1][0], EXTRA_LINE + self._ending))
+            pieces.append((pieces[-1][0], self.extra_lines(1)))
         return Delivery(tuple(pieces), hold)
 
     def _is_garbage(self) -> bool:
@@ -124,7 +147,20 @@ class Faults:
         self.stuck = True
 
     def _set_closed(self, _arguments: tuple[str, ...]) -> None:
-        self.closed = True
+        self.closed = self.link_changed = True
+
+    def _set_ignore(self, arguments: tuple[str, ...]) -> None:
+        self._ignored = round(_argument(arguments, 1.0, 1.0))
+
+    def _set_storm(self, arguments: tuple[str, ...]) -> None:
+        self.storm_per_s = _argument(arguments, 1000.0, 1.0)
+
+    def _set_black_hole(self, _arguments: tuple[str, ...]) -> None:
+        self.black_hole = self.link_changed = True
+
+    def _set_power_cut(self, arguments: tuple[str, ...]) -> None:
+        self.power_cut_s = _argument(arguments, 1.0, 0.0)
+        self.link_changed = True
 
     def _set_extra(self, arguments: tuple[str, ...]) -> None:
         self._extra = round(_argument(arguments, 1.0, 1.0))
@@ -152,4 +188,11 @@ _SETTERS: dict[str, Callable[[Faults, tuple[str, ...]], None]] = {
     "STUCK": Faults._set_stuck,
     "CLOSE": Faults._set_closed,
     "EXTRA": Faults._set_extra,
+    "IGNORE": Faults._set_ignore,
+    "STORM": Faults._set_storm,
+    "BLACKHOLE": Faults._set_black_hole,
+    "POWERCYCLE": Faults._set_power_cut,
 }
+
+_BESIDE_REPLIES = frozenset({"NONE", "DEAF", "STUCK", "CLOSE", "IGNORE", "STORM", "BLACKHOLE", "POWERCYCLE"})
+"""Kinds that leave the replies themselves as they are."""

@@ -12,6 +12,7 @@ from benchd.sim.errors import ErrorQueue, ScpiError, event_bit
 from benchd.sim.language import carry_out
 from benchd.sim.rig import Event, Heard, Rig
 from benchd.sim.source import Source
+from benchd.sim.watchdog import Watchdog
 from benchd.sim.words import WORDS
 
 
@@ -74,6 +75,7 @@ class Instrument(Rig):
         self.summaries = [Event() for _ in self.channels]
 
     def hear(self, message: bytes, now_s: float) -> Heard:
+        self.watch(now_s)
         reply, simulating = self.handle(message.decode("latin-1"), now_s)
         return Heard(() if reply is None else (reply.encode("latin-1") + self.ending,), simulating)
 
@@ -83,6 +85,8 @@ class Instrument(Rig):
         Errors of a message that begins with a SIMulate command are kept apart, since no driver should meet them.
         """
         program = WORDS.program(message)
+        if not program.simulating:
+            self.watchdog.feed(now_s)
         report = self.simulation_errors.add if program.simulating else self.report
         replies = carry_out(program, self, now_s, report)
         return Answer(";".join(replies) if replies else None, program.simulating)
@@ -103,6 +107,7 @@ class Instrument(Rig):
 
     def reset(self, now_s: float) -> None:
         """`*RST`: outputs off, settings as after power-on; error queue, registers and enables stay."""
+        self.watchdog = Watchdog(fed_s=now_s)
         rating = self.rating
         for channel in self.channels:
             channel.switch(False, now_s)
@@ -124,6 +129,13 @@ class Instrument(Rig):
                 tripped=False,
             )
         self.selected = 0
+
+    def power_up(self, now_s: float) -> None:
+        super().power_up(now_s)
+        self.errors.clear()
+        self.standard, self.request_enable = Event(bits=128), 0
+        self.questionable, self.operation, self.by_instrument = Event(), Event(), Event()
+        self.summaries = [Event() for _ in self.channels]
 
     def questionable_condition(self, now_s: float) -> int:
         """Bits of the selected channel, and bit 13 for the summary of the channel registers."""

@@ -178,13 +178,52 @@ def _clear_trips(instrument: Instrument, call: Call) -> None:
         channel.protect(protection, call.now_s, tripped=False)
 
 
+WATCHDOG = "OUTPut:PROTection:WDOG"
+LONGEST_WATCH_S = 3600.0
+
+
+def _watch_delay(text: str) -> float:
+    return setting(text, "S", 0.1, LONGEST_WATCH_S, 60.0, 0.1)
+
+
+@WORDS.order(f"{WATCHDOG}[:STATe]", 1)
+def _watch(instrument: Instrument, call: Call) -> None:
+    instrument.watchdog.enabled = boolean(call.parameters[0])
+
+
+@WORDS.query(f"{WATCHDOG}[:STATe]")
+def _watched(instrument: Instrument, _call: Call) -> str:
+    return _bit(instrument.watchdog.enabled)
+
+
+@WORDS.order(f"{WATCHDOG}:DELay", 1)
+def _set_watch(instrument: Instrument, call: Call) -> None:
+    instrument.watchdog.delay_s = _watch_delay(call.parameters[0])
+
+
+@WORDS.query(f"{WATCHDOG}:DELay", 0, 1)
+def _get_watch(instrument: Instrument, call: Call) -> str:
+    return nr2(_watch_delay(_bound(call)) if call.parameters else instrument.watchdog.delay_s, 0.1)
+
+
+@WORDS.query(f"{WATCHDOG}:TRIPped")
+def _watch_tripped(instrument: Instrument, _call: Call) -> str:
+    return _bit(instrument.watchdog.tripped)
+
+
+@WORDS.order(f"{WATCHDOG}:CLEar")
+def _clear_watch(instrument: Instrument, _call: Call) -> None:
+    # As with the other trips, outputs stay off.
+    instrument.watchdog.tripped = False
+
+
 @WORDS.order("OUTPut[:STATe]", 1)
 def _switch(instrument: Instrument, call: Call) -> None:
     on = boolean(call.parameters[0])
     channel = instrument.channel
     if on:
         channel.advance(call.now_s)
-        if channel.over_voltage.tripped or channel.over_current.tripped:
+        if instrument.watchdog.tripped or channel.over_voltage.tripped or channel.over_current.tripped:
             raise ScpiError(-221, "protection tripped, clear it first")
     instrument.switch((instrument.selected,), on, call.now_s)
 

@@ -11,6 +11,7 @@ from benchd.sim.bench import Channel
 from benchd.sim.board import KINDS
 from benchd.sim.errors import ErrorQueue, ScpiError
 from benchd.sim.faults import Faults
+from benchd.sim.watchdog import Watchdog
 
 OFFS_KEPT = 64
 
@@ -81,6 +82,7 @@ class Rig:
         """Of each off order: when it came, and when its connection had been sent its last reply, in monotonic ns."""
         self.off_count = 0
         self.arrival = Arrival()
+        self.watchdog = Watchdog()
 
     # How it talks.
 
@@ -99,10 +101,31 @@ class Rig:
     def overrun(self) -> None:
         """A message was too long for the input buffer and is lost."""
 
+    def reset(self, now_s: float) -> None:
+        """Outputs off and settings as after power-on."""
+        raise NotImplementedError
+
+    def power_up(self, now_s: float) -> None:
+        """Power was lost and is back: as new, with the same boards on the leads. Families add what they forget."""
+        self.reset(now_s)
+
+    @property
+    def due_s(self) -> float:
+        """When something happens by itself that `tick` must not be late for."""
+        return self.watchdog.due_s
+
     def tick(self, now_s: float) -> None:
         """Catch up with time; called now and then while nobody asks anything."""
+        self.watch(now_s)
         for channel in self.channels:
             channel.advance(now_s)
+
+    def watch(self, now_s: float) -> None:
+        """All outputs off if no message came for too long."""
+        due_s = self.watchdog.due_s
+        if self.watchdog.trips(now_s):
+            for channel in self.channels:
+                channel.switch(False, due_s)
 
     # What the languages need.
 
@@ -118,15 +141,19 @@ class Rig:
             self.last_shown[place] = self.channels[place].read(now_s)
         return self.last_shown[place]
 
-    def switch(self, places: Iterable[int], on: bool, now_s: float) -> None:
-        """An output order of the family's own: logged when it is off, and then ignored by a deaf supply."""
+    def switch(self, places: Iterable[int], on: bool, now_s: float) -> bool:
+        """An output order of the family's own: logged when it is off, and then ignored by a deaf supply.
+
+        Says whether it was carried out.
+        """
         if not on:
             self.off_count += 1
             self.offs.append((self.arrival.arrived_ns, self.arrival.last_reply_ns))
-            if self.faults.deaf:
-                return
+            if self.faults.ignores_off():
+                return False
         for place in places:
             self.channels[place].switch(on, now_s)
+        return True
 
     def sign_of(self, place: int) -> int:
         """-1 for an output below ground: the model inside knows magnitudes only."""

@@ -22,6 +22,9 @@ from benchd.sim.simulate import control
 TICK_S = 0.25
 """How often an idle supply catches up with time and looks whether its parent still lives."""
 
+GUST_S = 0.001
+"""A reply storm comes in bunches of this length."""
+
 SPIN_S = 0.00005
 """Waits end this much early and are finished by polling, since select wakes up late by about as much."""
 
@@ -62,6 +65,10 @@ class Server:
         self._busy_until_s = 0.0
         self._due: list[tuple[float, int, Connection, bytes]] = []
         self._sequence = 0
+        self._storm_s = 0.0
+        self._dark_until_s = 0.0
+        self._in_touch: Connection | None = None
+        """Who is still heard in a black hole."""
         self._stopping = False
         self._wake_out, self._wake_in = socket.socketpair()
         self._wake_out.setblocking(False)
@@ -83,19 +90,45 @@ class Server:
         try:
             while not self._stopping:
                 now_s = self._do_due()
-                if now_s >= tick_s:
+                self._storm(now_s)
+                if now_s >= min(tick_s, self._own_due_s()):
                     tick_s = now_s + TICK_S
                     self._tick(now_s)
                     if parent is not None and os.getppid() != parent:
                         return
-                next_s = min(tick_s, self._due[0][0]) if self._due else tick_s
+                next_s = min(tick_s, self._own_due_s(), self._due[0][0] if self._due else tick_s)
                 next_s = min(next_s, self._work[0].done_s) if self._work else next_s
                 self._serve(max(0.0, next_s - now_s - SPIN_S))
         finally:
             self._close()
 
+    def _own_due_s(self) -> float:
+        """When something is to be done that nobody asks for."""
+        due_s = self._start_s + self._rig.due_s
+        if self._listener is None and self._dark_until_s and not self._rig.faults.closed:
+            due_s = min(due_s, self._dark_until_s)
+        storm_per_s = self._rig.faults.storm_per_s
+        return min(due_s, self._storm_s + max(1 / storm_per_s, GUST_S)) if storm_per_s else due_s
+
+    def _storm(self, now_s: float) -> None:
+        """The lines that are due in a reply storm; a client that does not read them is not sent more."""
+        per_s = self._rig.faults.storm_per_s
+        if not per_s:
+            return
+        self._storm_s = max(self._storm_s, now_s - TICK_S)
+        count = int((now_s - self._storm_s) * per_s)
+        if not count:
+            return
+        self._storm_s += count / per_s
+        for connection in self._connections - self._controlling:
+            if not (connection.blocked or self._is_silenced(connection)):
+                try:
+                    connection.send(self._rig.faults.extra_lines(count))
+                except Lost:
+                    self._drop(connection)
+
     def _serve(self, timeout_s: float) -> None:
-        blocked = [connection for connection in self._connections if connection.blocked]
+        blocked = [each for each in self._connections if each.blocked and not self._is_silenced(each)]
         readable, writable, _ = select.select(self._waiting_for, blocked, [], timeout_s)
         for ready in readable:
             if isinstance(ready, Connection):
@@ -124,6 +157,8 @@ class Server:
         except Lost:
             self._drop(connection)
             return
+        if time.monotonic() < self._dark_until_s and connection not in self._controlling:
+            return  # a terminal: its bytes go to a supply without power
         for message in messages:
             if connection in self._controlling:
                 self._follow(connection, message or b"", arrival_ns)
@@ -147,22 +182,19 @@ class Server:
 
     def _follow(self, connection: Connection, message: bytes, arrival_ns: int) -> None:
         """A message of the control port."""
-        was_closed = self._rig.faults.closed
         self._rig.arrival = Arrival(arrival_ns, connection.last_reply_ns, connection.number)
         reply = control(self._rig, message.decode("latin-1"), time.monotonic() - self._start_s)
-        if self._rig.faults.closed != was_closed:
-            self._follow_fault(connection)
+        self._follow_faults(connection)
         if reply is not None:
             self._send(connection, reply.encode("latin-1") + b"\n")
 
     def _carry_out(self, connection: Connection, message: bytes, arrival_ns: int) -> None:
         rig, faults = self._rig, self._rig.faults
         now_s = time.monotonic()
-        was_closed = faults.closed
         rig.arrival = Arrival(arrival_ns, connection.last_reply_ns, connection.number)
         replies, simulating = rig.hear(message, now_s - self._start_s)
-        if faults.closed != was_closed:
-            self._follow_fault(connection)
+        if simulating:
+            self._follow_faults(connection)
         for reply in replies:
             if simulating or not (faults.active or rig.latency_s or connection.busy_until_s > now_s):
                 self._send(connection, reply)
@@ -192,8 +224,8 @@ class Server:
         return now_s
 
     def _send(self, connection: Connection, data: bytes) -> None:
-        if not connection.open:
-            return  # gone while the supply worked
+        if not connection.open or self._is_silenced(connection):
+            return  # gone while the supply worked, or cut off from it
         # Before sending: afterwards the client may have acted on the reply already.
         connection.last_reply_ns = time.monotonic_ns()
         try:
@@ -209,31 +241,62 @@ class Server:
 
     def _tick(self, now_s: float) -> None:
         self._rig.tick(now_s - self._start_s)
-        if self._listener is None and not self._rig.faults.closed:
+        if self._listener is None and not self._rig.faults.closed and now_s >= self._dark_until_s:
             self._reopen()
 
-    def _follow_fault(self, asking: Connection) -> None:
-        """CLOSE shuts the port and drops everybody but who asked for it and the control port; NONE opens it again."""
-        if not self._rig.faults.closed:
-            self._reopen()
+    def _follow_faults(self, asking: Connection) -> None:
+        """What the faults say of connections, if that has changed."""
+        faults = self._rig.faults
+        if not faults.link_changed:
             return
+        faults.link_changed = False
+        if faults.power_cut_s is not None:
+            self._cut_power(faults.power_cut_s)
+            faults.power_cut_s = None
+            return
+        self._in_touch = asking if faults.black_hole else None
+        if faults.closed:
+            self._shut_port({asking})
+        elif self._listener is None:
+            self._reopen()
+        self._changed()
+
+    def _shut_port(self, spared: set[Connection]) -> None:
+        """Refuse new connections and drop all but these and the control port's."""
         if self._listener is not None:
             self._listener.close()
             self._listener = None
-        for connection in self._connections - self._terminals - self._controlling - {asking}:
+        for connection in self._connections - self._terminals - self._controlling - spared:
             connection.close()
             self._connections.discard(connection)
         self._changed()
+
+    def _cut_power(self, for_s: float) -> None:
+        now_s = time.monotonic()
+        self._rig.power_up(now_s - self._start_s)
+        self._work.clear()
+        self._due.clear()
+        self._busy_until_s = 0.0
+        self._dark_until_s = now_s + for_s
+        self._shut_port(set())
+
+    def _is_silenced(self, connection: Connection) -> bool:
+        """Whether a black hole lies between."""
+        others = connection not in self._controlling and connection is not self._in_touch
+        return self._rig.faults.black_hole and others
 
     def _reopen(self) -> None:
         try:
             self._listener = _listen(self.host, self.port)
         except OSError:
-            return  # somebody has the port just now; the next tick tries again
+            self._dark_until_s = time.monotonic() + TICK_S  # somebody has the port just now
+            return
+        self._dark_until_s = 0.0
         self._changed()
 
     def _changed(self) -> None:
-        self._waiting_for = [*self._connections, self._control, self._wake_out]
+        heard = (connection for connection in self._connections if not self._is_silenced(connection))
+        self._waiting_for = [*heard, self._control, self._wake_out]
         if self._listener is not None:
             self._waiting_for.append(self._listener)
 

@@ -33,6 +33,7 @@ SIMULATION: Language[Rig] = Language()
 
 def control(rig: Rig, message: str, now_s: float) -> str | None:
     """Carry out a message of the control port, where only these commands are known; its reply."""
+    rig.watch(now_s)
     return ";".join(carry_out(SIMULATION.program(message), rig, now_s, rig.simulation_errors.add)) or None
 
 

@@ -17,7 +17,7 @@ from benchd.supplies.profile import fitted, load_profile, profile_names
 from benchd.supplies.recording import Recorder, recording_path
 from benchd.supplies.recording_replay import Replay, without_rests
 from benchd.supplies.recording_text import Dialogue, Entry, parse, write
-from benchd.supplies.supply_output import Output, ProtectionMessages
+from benchd.supplies.supply_output import Output, TripMessages
 from tests.simulated import SimulatedSupply
 from tests.walking import walk
 
@@ -149,7 +149,7 @@ def questions_of(holder: object) -> Iterator[Question]:
         ):
             if isinstance(each, Question):
                 yield each
-            elif isinstance(each, ProtectionMessages):
+            elif isinstance(each, TripMessages):
                 yield from questions_of(each)
 
 

@@ -25,6 +25,7 @@ from benchd.sim.bench import Channel, Protection, Readout
 from benchd.sim.errors import ScpiError
 from benchd.sim.rig import Heard, Rig
 from benchd.sim.source import Source
+from benchd.sim.watchdog import Watchdog
 
 PROTECTION_HEADROOM = 1.1
 """Protection levels reach this factor beyond the rating, where a family says nothing else (common practice)."""
@@ -100,10 +101,13 @@ class Dialect(Rig):
         raise NotImplementedError
 
     def hear(self, message: bytes, now_s: float) -> Heard:
+        self.watch(now_s)
+        self.watchdog.feed(now_s)
         return Heard(self.answer(message, now_s))
 
     def reset(self, now_s: float) -> None:
         """Outputs off and settings as after power-on; families add what they reset beside that."""
+        self.watchdog = Watchdog(fed_s=now_s)
         self.ordered = [False for _ in self.outputs]
         for channel, output in zip(self.channels, self.outputs, strict=True):
             channel.switch(False, now_s)
@@ -127,8 +131,7 @@ class Dialect(Rig):
         places = self.places if self.one_switch else places
         if on and any(self.tripped(place, now_s) for place in places):
             raise ScpiError(-221, "protection tripped, clear it first")
-        self.switch(places, on, now_s)
-        if on or not self.faults.deaf:
+        if self.switch(places, on, now_s):
             for place in places:
                 self.ordered[place] = on
 
@@ -145,7 +148,7 @@ class Dialect(Rig):
         """Whether one of the protections has switched this output off and was not cleared since."""
         channel = self.channels[place]
         channel.advance(now_s)
-        return channel.over_voltage.tripped or channel.over_current.tripped
+        return self.watchdog.tripped or channel.over_voltage.tripped or channel.over_current.tripped
 
 
 def _channel(output: Output, setup: Setup, place: int) -> Channel:

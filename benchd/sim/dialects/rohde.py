@@ -61,9 +61,7 @@ class Staged(ScpiDialect):
                 self.clear_trip(place, self.channels[place].over_current, now_s, False)
             if on and self.tripped(place, now_s):
                 raise ScpiError(-221, "protection tripped, clear it first")
-        if not on:
-            self.switch(places, False, now_s)
-        if on or not self.faults.deaf:
+        if on or self.switch(places, False, now_s):
             for place in places:
                 self.armed[place] = on
         if on and (self.master or not self.has_master):
@@ -73,8 +71,7 @@ class Staged(ScpiDialect):
         """The master stage: outputs that are not armed stay off."""
         self.note_trips(now_s)
         armed = [place for place in self.places if self.armed[place]]
-        self.switch(armed if on else self.places, on, now_s)
-        if on or not self.faults.deaf:
+        if self.switch(armed if on else self.places, on, now_s):
             self.master = on
 
 

@@ -60,6 +60,13 @@ class ScpiDialect(Dialect):
         super().reset(now_s)
         self.selected = 0
 
+    def power_up(self, now_s: float) -> None:
+        super().power_up(now_s)
+        self.errors.clear()
+        self.standard = Event(bits=128)
+        self.request_enable = 0
+        self.remote = False
+
     def answer(self, message: bytes, now_s: float) -> list[bytes]:
         program: Program[Any] = self.vocabulary.program(message.decode("latin-1"))
         try:
