@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -148,8 +149,14 @@ def running(
         yield daemon
 
 
-def start(supplies: dict[str, Bench], folder: Path, extra: str = "", plan: str = "") -> Running:
-    """Start `benchd run`; the caller ends it. Returns when it says that it is ready."""
+def start(
+    supplies: dict[str, Bench],
+    folder: Path,
+    extra: str = "",
+    plan: str = "",
+    environment: dict[str, str] | None = None,
+) -> Running:
+    """Start `benchd run`; the caller ends it. Returns when it says that it is ready. `environment`: added to ours."""
     config = folder / "benchd.toml"
     config.write_text(settings_text(supplies, folder / "data", extra, plan))
     errors = (folder / "stderr.txt").open("a")
@@ -159,6 +166,7 @@ def start(supplies: dict[str, Bench], folder: Path, extra: str = "", plan: str =
         stderr=errors,
         text=True,
         start_new_session=True,
+        env=os.environ | (environment or {}),
     )
     errors.close()
     assert process.stdout is not None

@@ -75,7 +75,8 @@ class SimulatedSupply:
             self._host = self.resource.split("::")[1]
             self._own_words = options.get("family", "benchd-sim") == "benchd-sim"
             self._bus: Lines | None = None
-            self._control = Lines(self._host, ready["control"])
+            self._control_port: int = ready["control"]
+            self._control = self.another_control()
         except BaseException:
             self.process.kill()
             self._end()
@@ -114,8 +115,9 @@ class SimulatedSupply:
         """The regulator fails and gives this voltage, until another one is set."""
         self._sure(f"SIM{channel}:SURGE {voltage_v}")
 
-    def truth(self, channel: int) -> Truth:
-        output, *numbers = self._control.ask(f"SIM{channel}:TRUTH?").split(",")
+    def truth(self, channel: int, control: Lines | None = None) -> Truth:
+        """`control`: of the thread that asks, where that is not the one that made this object."""
+        output, *numbers = (control or self._control).ask(f"SIM{channel}:TRUTH?").split(",")
         return Truth(output == "1", *map(float, numbers))
 
     def fault(self, kind: str, *arguments: object) -> None:
@@ -123,6 +125,10 @@ class SimulatedSupply:
         self._sure(f"SIM:FAULT {','.join(map(str, (kind, *arguments)))}")
         if kind.upper() == "CLOSE":
             self._hang_up()
+
+    def another_control(self) -> Lines:
+        """A control connection for another thread; whoever asks for it closes it."""
+        return Lines(self._host, self._control_port)
 
     def offs(self) -> list[int]:
         """When the last off orders came in, as `time.monotonic_ns()` of this machine."""

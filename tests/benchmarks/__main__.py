@@ -8,9 +8,15 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import identify, idle, rate, trip
+from tests.benchmarks import identify, idle, kills, rate, trip
 
-NAMES = {"trip": trip.measure, "rate": rate.measure, "idle": idle.measure, "identify": identify.measure}
+NAMES = {
+    "trip": trip.measure,
+    "kills": kills.measure,
+    "rate": rate.measure,
+    "idle": idle.measure,
+    "identify": identify.measure,
+}
 
 
 def machine() -> str:

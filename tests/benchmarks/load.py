@@ -1,4 +1,6 @@
-"""Load on a daemon, as a process: `python -m tests.benchmarks.load URL CLIENTS`. Ends by SIGTERM."""
+"""Load, as a process that ends by SIGTERM: `python -m tests.benchmarks.load daemon URL CLIENTS` on a daemon,
+`python -m tests.benchmarks.load findings` beside it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +8,13 @@ import asyncio
 import sys
 
 import httpx
+import numpy as np
 import websockets
+
+from benchd.reading import Mode
+from benchd.traces.samples import Samples
+from benchd.traces.signatures import read_trace
+from benchd.traces.trace import Conditions, Trace
 
 
 async def client(url: str) -> None:
@@ -17,11 +25,30 @@ async def client(url: str) -> None:
 
 
 async def analysis(url: str) -> None:
-    """The longest readings in memory, asked for, thinned and encoded, without a pause."""
-    async with httpx.AsyncClient(timeout=30) as http:
+    """The longest readings in memory and the newest trace, asked for, thinned and encoded, without a pause."""
+    async with httpx.AsyncClient(timeout=30, base_url=f"{url}/api/v1/") as http:
         while True:
-            await http.get(f"{url}/api/v1/recent", params={"supply": "busy", "channel": 1, "seconds": 120})
-            await http.get(f"{url}/api/v1/traces", params={"limit": 100})
+            await http.get("recent", params={"supply": "busy", "channel": 1, "seconds": 120})
+            filed = (await http.get("traces", params={"limit": 100})).json()["traces"]
+            for trace in filed[:1]:
+                await http.get(f"traces/{trace['id']}/samples")
+                await http.get(f"traces/{trace['id']}/csv")
+
+
+def findings() -> None:
+    """Read a minute at 1000 readings/s again and again: a stair with texture, as a start is."""
+    rng = np.random.default_rng(1)
+    count = 60_000
+    amps = np.repeat(rng.uniform(0.05, 0.8, 60), count // 60) + rng.normal(0, 0.01, count)
+    mode = np.full(count, Mode.CV, np.uint8)
+    samples = Samples(
+        np.arange(count, dtype=np.int64) * 1_000_000, np.full(count, 4.0), amps, mode, np.zeros(count, np.uint8)
+    )
+    trace = Trace(samples, 0, Conditions(4.0, 2.0, 0.001))
+    read_trace(trace)
+    print("loading", flush=True)
+    while True:
+        read_trace(trace)
 
 
 async def main(url: str, clients: int) -> None:
@@ -33,4 +60,7 @@ async def main(url: str, clients: int) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(sys.argv[1], int(sys.argv[2])))
+    if sys.argv[1] == "daemon":
+        asyncio.run(main(sys.argv[2], int(sys.argv[3])))
+    else:
+        findings()

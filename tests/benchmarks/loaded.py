@@ -16,8 +16,21 @@ from tests.running import Running
 @contextlib.contextmanager
 def load(run: Running, clients: int) -> Iterator[None]:
     """Page clients on the live stream and one analysis after the other, in a process of their own."""
+    with _loading("daemon", run.url, str(clients)):
+        yield
+
+
+@contextlib.contextmanager
+def findings() -> Iterator[None]:
+    """A process that reads one long trace after the other."""
+    with _loading("findings"):
+        yield
+
+
+@contextlib.contextmanager
+def _loading(*words: str) -> Iterator[None]:
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.benchmarks.load", run.url, str(clients)],
+        [sys.executable, "-m", "tests.benchmarks.load", *words],
         stdout=subprocess.PIPE,
         text=True,
         start_new_session=True,
@@ -29,6 +42,8 @@ def load(run: Running, clients: int) -> Iterator[None]:
     finally:
         process.terminate()
         process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
 
 
 @contextlib.contextmanager

@@ -4,19 +4,26 @@ Both are measured by the scripted instrument, in its own process and by one cloc
 leaving to OUTP OFF arriving. Both decide at the first reading (the guard by `over-current`; `short` needs a second
 one, to see whether the voltage rises). By turns, a block of each.
 
-The load: a second supply logged at 1000 readings/s, 10 page
-clients, MQTT and time-series followers (where the machine has the servers), and an analysis that never pauses.
+The load: 15 more supplies with their outputs on (one logged at 1000 readings/s, the others at 20), 10 page clients,
+MQTT and time-series followers (where the machine has the servers), analyses of what is in memory and of filed traces
+that never pause, and a process beside the daemon that reads findings from long traces.
 """
 
 from __future__ import annotations
 
-import math
+import contextlib
 import subprocess
 import sys
 
-from tests.benchmarks.loaded import followers, load
+from tests.benchmarks.loaded import findings, followers, load
+from tests.benchmarks.percentile import percentile
 from tests.benchmarks.processes import Scripted, scripted
 from tests.running import Bench, Running, running
+
+OTHERS = 14
+OTHERS_LATENCY_S = 0.005
+OTHERS_INTERVAL_MS = 50.0
+CLIENTS = 10
 
 
 def measure(quick: bool = False) -> dict[str, float]:
@@ -24,9 +31,10 @@ def measure(quick: bool = False) -> dict[str, float]:
     blocks, each = (1, 5) if quick else (4, 50)
     bare: list[float] = []
     loaded: list[float] = []
+    follow: set[str] = set()
     for _ in range(blocks):
         bare += _bare(each)
-        loaded += _loaded(each)
+        loaded += _loaded(each, follow)
     bare_p99 = percentile(bare, 99)
     return {
         "p50_ms": round(percentile(loaded, 50), 4),
@@ -36,13 +44,9 @@ def measure(quick: bool = False) -> dict[str, float]:
         "bare_p99_ms": round(bare_p99, 4),
         "ratio": round(percentile(loaded, 99) / bare_p99, 3),
         "trips": len(loaded),
+        "supplies": OTHERS + 2,
+        "followers": len(follow),
     }
-
-
-def percentile(values: list[float], p: float) -> float:
-    """Nearest rank: the smallest value with at least p % of all at or below it."""
-    ordered = sorted(values)
-    return ordered[max(0, math.ceil(p / 100 * len(ordered)) - 1)]
 
 
 def _bare(count: int) -> list[float]:
@@ -66,13 +70,24 @@ def _bare(count: int) -> list[float]:
         return found
 
 
-def _loaded(count: int) -> list[float]:
-    with scripted() as instrument, scripted() as busy, followers() as extra:
+def _loaded(count: int, follow: set[str]) -> list[float]:
+    """`follow` gets the names of the followers that had a server."""
+    with contextlib.ExitStack() as stack:
+        instrument, busy = stack.enter_context(scripted()), stack.enter_context(scripted())
         supplies = {"probed": Bench(instrument.resource, 2.0), "busy": Bench(busy.resource, 1.0)}
-        with running(supplies, extra, plan="over_current_a = 1.5") as daemon:
-            daemon.on("busy")
-            with load(daemon, clients=10):
-                return [_one(daemon, instrument) for _ in range(count)]
+        for number in range(OTHERS):
+            other = stack.enter_context(scripted(OTHERS_LATENCY_S))
+            supplies[f"other{number}"] = Bench(other.resource, OTHERS_INTERVAL_MS)
+        extra = stack.enter_context(followers())
+        daemon = stack.enter_context(running(supplies, extra, plan="over_current_a = 1.5"))
+        for name in supplies:
+            if name != "probed":
+                daemon.on(name)
+        stack.enter_context(load(daemon, CLIENTS))
+        stack.enter_context(findings())
+        found = [_one(daemon, instrument) for _ in range(count)]
+        follow.update(daemon.call("GET", "bench")["followers"])
+        return found
 
 
 def _one(daemon: Running, instrument: Scripted) -> float:
