@@ -1,40 +1,43 @@
-"""The bench as people ask for it: what page, command line and demo may do. Implements `benchd.web.port.BenchPort`."""
+"""The bench as people ask for it: what page, command line and MQTT may do. Implements `benchd.web.port.BenchPort`."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import AsyncIterator, Callable
+from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
-
-import msgspec
+from typing import Any
 
 from benchd.daemon.core import Core
 from benchd.daemon.memory import between
+from benchd.daemon.plan_desk import plan_view
+from benchd.daemon.power import asked, reduced
+from benchd.daemon.power_up import Asked
+from benchd.daemon.quiet import local_time, quiet_refusal
+from benchd.daemon.records import Records
 from benchd.daemon.watch import ChannelWatch
 from benchd.guard.client import GuardClient, GuardRefused
-from benchd.guard.wire import RuleLimits
-from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
-from benchd.reading import OutputState
-from benchd.settings import Plan, check_plan
-from benchd.store.errors import LogDown, LogError
-from benchd.store.log import Log, TraceRow
+from benchd.plans.shelf import Found, PlanError, values_of
+from benchd.settings import Channel, check_plan
 from benchd.supplies.clock import now_ns
 from benchd.traces.samples import Samples
-from benchd.web.port import BenchView, Refused
+from benchd.web.port import BenchView, PlanView, Refused
 
-T = TypeVar("T")
 MARKS = ("connected", "button", "boot-end", "removed")
 
 
-class Bench:
-    """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop."""
+class Bench(Records):
+    """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop.
 
-    def __init__(self, core: Core, log_path: Path) -> None:
-        self._core = core
-        self._log_path = log_path
+    `clock`: local time, for quiet hours.
+    """
+
+    def __init__(self, core: Core, log_path: Path, clock: Callable[[], datetime] = local_time) -> None:
+        super().__init__(core, log_path)
+        self._clock = clock
+        self._starting: set[tuple[str, int]] = set()
+        """Outputs that are being switched on."""
 
     def view(self) -> BenchView:
         """See `BenchPort.view`."""
@@ -53,42 +56,86 @@ class Bench:
                 "not-found", f"supply {supply!r} channel {channel} is not on this bench; there are: {there}"
             ) from None
 
+    def _channel(self, supply: str, channel: int) -> Channel:
+        found = next(s for s in self._core.settings.supply if s.name == supply)
+        return next(c for c in found.channel if c.number == channel)
+
     def _guard(self) -> GuardClient:
         if self._core.guard is None:
             raise Refused("link-down", "the guard is not running yet; wait a moment")
         return self._core.guard
 
-    async def power_on(self, supply: str, channel: int, plan: str | None) -> None:
+    # ---- power ---------------------------------------------------------------------------------------------------
+
+    async def power_on(
+        self,
+        supply: str,
+        channel: int,
+        plan: str | None,
+        *,
+        voltage_v: float | None = None,
+        limit_a: float | None = None,
+        by: str = "",
+    ) -> None:
         """See `BenchPort.power_on`."""
         watch = self._watch(supply, channel)
-        settings = next(s for s in self._core.settings.supply if s.name == supply)
+        settings = self._channel(supply, channel)
         try:
-            chosen = check_plan(
-                self._core.settings, supply, next(c for c in settings.channel if c.number == channel), plan
+            # Files are looked at in another thread: a disk may be slow.
+            found = await asyncio.to_thread(
+                check_plan, self._core.settings, supply, settings, plan, shelf=self._core.plans.shelf
             )
+            chosen = reduced(found, voltage_v, limit_a)
         except ValueError as e:
             raise Refused("out-of-range", str(e)) from None
-        if watch.output == OutputState.ON:
+        if told := quiet_refusal(self._core.settings.guard.quiet_hours, self._clock()):
+            raise Refused("wrong-state", f"{supply}/{channel}: {told}")
+        if watch.on:
             raise Refused("wrong-state", f"{supply}/{channel} is on already; switch it off first")
-        board = ""
-        if (on_bench := self._core.job) is not None:
-            with contextlib.suppress(Refused):  # a log that is down does not keep a board from being powered
-                job = await self._read(lambda db: db.job(on_bench))
-                board = job.board if job else ""
-        before = watch.plan, watch.board
-        watch.plan, watch.board = chosen.name, board
+        if (supply, channel) in self._starting:
+            raise Refused("wrong-state", f"{supply}/{channel} is being switched on already; wait for the outcome")
+        self._starting.add((supply, channel))
+        try:
+            await self._switch_on(watch, Asked(chosen, await self._board(), by, settings.lead_ohm))
+        finally:
+            self._starting.discard((supply, channel))
+
+    async def _switch_on(self, watch: ChannelWatch, wanted: Asked) -> None:
+        ask = asked(wanted.plan, wanted.lead_ohm)
+        before = watch.plan, watch.asked
+        watch.plan, watch.asked = wanted.plan.name, wanted
         try:
             await self._guard().power_on(
-                supply,
-                channel,
-                chosen.voltage_v,
-                chosen.limit_a,
-                rule_limits(chosen),
-                self._core.meetings.given(supply),
+                watch.supply,
+                watch.number,
+                ask.voltage_v,
+                ask.limit_a,
+                ask.rules,
+                self._core.meetings.given(watch.supply),
+                before=ask.before,
+                over_current_delay_s=ask.over_current_delay_s,
             )
         except GuardRefused as e:
-            watch.plan, watch.board = before  # another page may have switched it on with another plan meanwhile
+            watch.plan, watch.asked = before
             raise Refused(e.code or "wrong-state", str(e)) from None
+
+    async def _board(self) -> str:
+        """The kind of board on the bench; empty where that is not known."""
+        if (on_bench := self._core.job) is None:
+            return ""
+        with contextlib.suppress(Refused):  # a log that is down does not keep a board from being powered
+            job = await self._read(lambda db: db.job(on_bench))
+            return job.board if job else ""
+        return ""
+
+    async def advance(self, supply: str, channel: int, by: str = "") -> None:
+        """See `BenchPort.advance`."""
+        watch = self._watch(supply, channel)
+        try:
+            await self._guard().advance(supply, channel)
+        except GuardRefused as e:
+            raise Refused("wrong-state", str(e)) from None
+        self._core.enter("advance", {"by": by}, supply, channel, watch.open)
 
     async def consent(self, supply: str, key: str, who: str) -> None:
         """See `BenchPort.consent`."""
@@ -118,83 +165,71 @@ class Bench:
         except GuardRefused as e:
             raise Refused("wrong-state", str(e)) from None
 
-    async def rearm(self, supply: str, channel: int) -> None:
+    async def rearm(self, supply: str, channel: int, by: str = "") -> None:
         """See `BenchPort.rearm`."""
-        self._watch(supply, channel)
+        watch = self._watch(supply, channel)
+        trip = watch.trip or {}
         try:
             await self._guard().rearm(supply, channel)
         except GuardRefused as e:
             raise Refused("wrong-state", str(e)) from None
+        after = {"by": by, "rule": trip.get("rule"), "trip": trip.get("number")}
+        self._core.enter("re-arm", after, supply, channel, None)
+
+    # ---- plans ---------------------------------------------------------------------------------------------------
+
+    def plans(self) -> list[PlanView]:
+        """See `BenchPort.plans`."""
+        return self._core.plans.views()
+
+    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
+        """See `BenchPort.save_plan`."""
+        shelf = self._core.plans.shelf
+        before = await asyncio.to_thread(shelf.find, name)
+        try:
+            found = await asyncio.to_thread(shelf.save, name, values)
+        except PlanError as e:
+            raise Refused("out-of-range", _told(e)) from None
+        self._plan_changed(name, before, found)
+        return plan_view(found)
+
+    async def delete_plan(self, name: str) -> None:
+        """See `BenchPort.delete_plan`."""
+        shelf = self._core.plans.shelf
+        before = await asyncio.to_thread(shelf.find, name)
+        try:
+            await asyncio.to_thread(shelf.delete, name)
+        except PlanError as e:
+            raise Refused("wrong-state" if before else "not-found", f"plan {name!r}: {_told(e)}") from None
+        self._plan_changed(name, before, await asyncio.to_thread(shelf.find, name))
+
+    def _plan_changed(self, name: str, before: Found | None, after: Found | None) -> None:
+        self._core.plans.changed()
+        old, new = ({} if found is None else values_of(found.plan) for found in (before, after))
+        self._core.enter(
+            "plan",
+            {
+                "name": name,
+                "origin_before": before.origin if before else None,
+                "origin": after.origin if after else None,
+                "changed": sorted(key for key in old.keys() | new.keys() if old.get(key) != new.get(key)),
+                "before": old or None,
+                "after": new or None,
+            },
+        )
+        self._core.event("plan", {"name": name})
+
+    # ---- moments -------------------------------------------------------------------------------------------------
 
     async def mark(self, supply: str, channel: int, kind: str) -> None:
         """See `BenchPort.mark`."""
         watch = self._watch(supply, channel)
         if kind not in MARKS:
             raise Refused("out-of-range", f"mark {kind!r}: allowed are {', '.join(MARKS)}")
-        if watch.output != OutputState.ON:
+        if not watch.on:
             raise Refused("wrong-state", f"{supply}/{channel} is {watch.output}: a mark belongs to a running trace")
         watch.mark(kind, now_ns())  # type: ignore[arg-type]
         self._core.state_changed(watch)
-
-    async def jobs(self) -> list[Job]:
-        """See `BenchPort.jobs`."""
-        return await self._read(lambda db: db.jobs())
-
-    async def create_job(self, job: Job) -> Job:
-        """See `BenchPort.create_job`."""
-        try:
-            check_job_id(job.id)
-        except JobError as e:
-            raise Refused("out-of-range", str(e)) from None
-        if await self._read(lambda db: db.job(job.id)) is not None:
-            raise Refused("wrong-state", f"job {job.id} is there already")
-        made = msgspec.structs.replace(job, created_ns=job.created_ns or time.time_ns())
-        await self._write(lambda db: db.add_job(made))
-        self._core.event("job", {"created": made.id})
-        return made
-
-    async def choose_job(self, job: str | None) -> None:
-        """See `BenchPort.choose_job`."""
-        if job is not None and await self._read(lambda db: db.job(job)) is None:
-            raise Refused("not-found", f"job {job!r} is not in the log; take it in first")
-        await self._write(lambda db: db.set_current_job(job))
-        self._core.job = job
-        self._core.event("job", {"chosen": job})
-        for watch in self._core.watches.values():
-            self._core.state_changed(watch)
-
-    async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
-        """See `BenchPort.journal`."""
-        return await self._read(lambda db: db.journal(job=job, limit=limit))
-
-    async def note(self, job: str | None, text: str) -> JournalEntry:
-        """See `BenchPort.note`."""
-        under = job or self._core.job
-        if under is None:
-            raise Refused("wrong-state", "no job is on the bench: choose one, then write the note")
-        if await self._read(lambda db: db.job(under)) is None:
-            raise Refused("not-found", f"job {under!r} is not in the log; take it in first")
-        entry: JournalEntry = await self._write(lambda db: db.add_entry("note", job=under, payload={"text": text}))
-        self._core.event("journal", {"job": under})
-        return entry
-
-    async def traces(self, job: str | None, limit: int) -> list[TraceRow]:
-        """See `BenchPort.traces`."""
-        return await self._read(lambda db: db.traces(job=job, limit=limit))
-
-    async def trace(self, trace: str) -> tuple[TraceRow, Samples]:
-        """See `BenchPort.trace`."""
-
-        def get(db: Log) -> tuple[TraceRow, Samples] | None:
-            row = db.trace(trace)
-            if row is None:
-                return None
-            return row, db.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
-
-        found = await self._read(get)
-        if found is None:
-            raise Refused("not-found", f"trace {trace!r} is not in the log")
-        return found
 
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """See `BenchPort.recent`."""
@@ -202,35 +237,7 @@ class Bench:
         parts = self._watch(supply, channel).memory.parts()
         return await asyncio.to_thread(between, parts, now - round(seconds * 1e9), now + 10**10)
 
-    async def _read(self, ask: Callable[[Log], T]) -> T:
-        def work() -> T:
-            db = Log.open(self._log_path, read_only=True)
-            try:
-                return ask(db)
-            finally:
-                db.close()
 
-        try:
-            return await asyncio.to_thread(work)
-        except LogError as e:
-            raise Refused("log-down", str(e)) from None
-
-    async def _write(self, change: Callable[[Log], T]) -> T:
-        try:
-            return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
-        except LogDown as e:
-            raise Refused("log-down", str(e)) from None
-        except LogError as e:  # somebody else was quicker: the job is there by now, or gone
-            raise Refused("wrong-state", str(e)) from None
-
-
-def rule_limits(plan: Plan) -> RuleLimits:
-    """A plan's protections as the guard's rules take them."""
-    return RuleLimits(
-        over_current_a=plan.over_current_a,
-        over_voltage_v=plan.over_voltage_v,
-        short_voltage_fraction=plan.short_voltage_fraction,
-        short_hold_s=plan.short_hold_ms / 1000,
-        harmless_bulk_f=plan.harmless_bulk_uf / 1e6,
-        stale_s=plan.stale_ms / 1000,
-    )
+def _told(error: PlanError) -> str:
+    """One sentence a fault, each beginning with its key; where the file lies is nothing that a page needs."""
+    return "\n".join(fault.text for fault in error.faults)

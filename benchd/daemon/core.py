@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import time
 from collections.abc import AsyncIterator, Callable, Iterable
 from concurrent.futures import Future
 from typing import Any
@@ -12,39 +11,31 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from benchd.daemon import alarms
+from benchd.daemon.alarms import Alarms
+from benchd.daemon.filing import FILED_WITHIN_S, Filing
 from benchd.daemon.hub import Hub
-from benchd.daemon.known import Accuracies
+from benchd.daemon.known import Accuracies, Expected
 from benchd.daemon.meetings import Meetings
-from benchd.daemon.memory import between
-from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace, trip_figures
+from benchd.daemon.plan_desk import PlanDesk
+from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace
 from benchd.guard.client import GuardClient
 from benchd.guard.consent import explanation
-from benchd.guard.states import REASONS
-from benchd.guard.wire import LinkChanged, OutputChanged, Report, SupplyErrors, Tripped
+from benchd.guard.wire import Health, LinkChanged, OutputChanged, Report, StageOver, SupplyErrors, Tripped
+from benchd.jobs.job import JournalEntry
 from benchd.reading import Block, OutputState
 from benchd.settings import Settings
 from benchd.store.consent_rows import Consent, add_consent
-from benchd.store.errors import LogError
-from benchd.store.filing import summarise
-from benchd.store.log import TraceRow
+from benchd.store.log import StoredTrip, TraceRow
 from benchd.store.settings_rows import record_settings
 from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
-from benchd.traces.capture import TraceClosed
 from benchd.traces.samples import Samples
-from benchd.traces.signatures import read_trace
-from benchd.traces.trace import Trace
 from benchd.web.port import BenchView
 from benchd.web.thin import thin
 
 log = logging.getLogger("benchd")
 
-GRACE_S = 0.15
-"""A trace is filed this long after its end: its last readings may still be on their way from the guard (20 ms)."""
-FILED_WITHIN_S = 5.0
-ALARM_S = 900.0
-UNASKED = {"instrument", "found-on", "daemon-lost", "blocked", "guard-gone", "unexpected"}
-"""Reasons of the guard for a change that nobody asked for and that no trip rule explains."""
 LIVE_POINTS = 40
 """Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
 
@@ -64,12 +55,11 @@ class Core:
         self.writer = writer
         self.meetings = Meetings(consents)
         self.job = current_job
-        self._filing: set[asyncio.Task[None]] = set()
+        self.plans = PlanDesk(settings.shelf)
         self.guard: GuardClient | None = None
         self.hub = Hub()
         self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
-        self.alarms: dict[str, float] = {}
-        """Text → when, s of the monotonic clock; the newest last."""
+        self.alarms = Alarms()
         self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
         self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
         self.of_unit: Callable[[str, str], Accuracies] = lambda supply, identity: {}
@@ -77,13 +67,21 @@ class Core:
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
         """Gets every event, in the event loop: it must not wait for anything."""
         self._changed = asyncio.Event()
+        self._filing = Filing(writer, lambda s, n: self.watches[s, n].memory, self.alarm, self._trace_filed)
         self.watches: dict[tuple[str, int], ChannelWatch] = {
             (s.name, c.number): ChannelWatch(
-                s.name, c, settings.capture, accuracies[s.name, c.number], lambda: self.job, self._trace_closed
+                s.name, c, settings.capture, accuracies[s.name, c.number], lambda: self.job, self._filing.file
             )
             for s in settings.supply
             for c in s.channel
         }
+        for watch in self.watches.values():
+            watch.planned = self.plans.named
+
+    def expect(self, expected: dict[tuple[str, int], Expected]) -> None:
+        """What families lead to expect of outputs, by supply and channel."""
+        for key, what in expected.items():
+            self.watches[key].expected = what
 
     def remember_settings(self) -> None:
         """The settings in force, without secrets, go into the log when they have changed."""
@@ -91,13 +89,13 @@ class Core:
         kept = self.settings.model_dump(mode="json", exclude=secret)
         self._later(self.writer.submit(lambda db: record_settings(db, kept)))
 
-    def restore_latches(self, latched: dict[tuple[str, int], Tripped | None]) -> None:
+    def restore_latches(self, latched: dict[tuple[str, int], StoredTrip | None]) -> None:
         """Outputs that an earlier daemon left tripped are so still: a new process is not a person who re-arms."""
         for key, trip in latched.items():
             watch = self.watches.get(key)
             if watch is not None:
                 watch.latched = True
-                watch.trip = trip_figures(trip) if trip else None
+                watch.trip = trip.figures | {"number": trip.number} if trip else None
 
     # ---- reports of the guard ------------------------------------------------------------------------------------
 
@@ -115,44 +113,69 @@ class Core:
                 self._on_trip(report)
             case LinkChanged():
                 self._on_link(report)
+            case StageOver():
+                self._on_stage(report)
+            case Health():
+                self._on_health(report)
             case SupplyErrors():
                 errors = [{"number": n, "text": t} for n, t in report.errors]
-                self._enter("instrument-error", report.supply, None, None, {"during": report.during, "errors": errors})
+                self.enter("instrument-error", {"during": report.during, "errors": errors}, report.supply)
                 words = "; ".join(f"{n} {t}" for n, t in report.errors)
                 self.alarm(f"supply {report.supply} reports errors ({report.during}): {words}")
 
     def alarm(self, text: str) -> None:
-        """Something that happened and that the operator must know; shown for ALARM_S, the newest twenty of them.
-
-        What still is so (an output unknown, a log that fails) is not an alarm: `view` says it as long as it is so.
-        """
+        """Something that happened and that the operator must know. What still is so is said by `view`."""
         log.warning("%s", text)
-        self.alarms.pop(text, None)
-        self.alarms[text] = time.monotonic()
-        while len(self.alarms) > 20:
-            del self.alarms[next(iter(self.alarms))]
+        self.alarms.add(text)
         self.event("alarm", {"text": text})
 
     def _on_output(self, change: OutputChanged) -> None:
         watch = self.watches[change.supply, change.channel]
-        opened = watch.open
+        opened, was = watch.open, watch.output
         watch.on_output(change)
-        payload = {
+        on = change.state == OutputState.ON
+        payload: dict[str, Any] = {
             "output": str(change.state),
             "reason": change.reason,
             "text": change.text,
-            "set_voltage_v": watch.set_voltage_v if change.state == OutputState.ON else None,
-            "limit_a": watch.limit_a if change.state == OutputState.ON else None,
+            "set_voltage_v": watch.set_voltage_v if on else None,
+            "limit_a": watch.limit_a if on else None,
             "latched": change.latched,
         }
-        self._enter("output", change.supply, change.channel, opened, payload)
-        if change.reason in UNASKED:
-            what = f"{change.supply}/{change.channel} is {change.state}: {REASONS[change.reason]}"
-            self.alarm(f"{what} ({change.text})" if change.text else what)
+        asked = watch.power.asked if on and watch.power is not None else None
+        if asked is not None:
+            payload |= {"stage": change.stage, "plan": asked.plan.name, "by": asked.by}
+            payload |= {"second_layer": list(change.second_layer)}
+        self.enter("output", payload, change.supply, change.channel, opened)
+        if told := alarms.unasked(change, was):
+            self.alarm(told)
         elif change.state == OutputState.UNKNOWN:
             log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
         self.event("output", payload | {"supply": change.supply, "channel": change.channel})
         self.state_changed(watch)
+
+    def _on_stage(self, over: StageOver) -> None:
+        watch = self.watches[over.supply, over.channel]
+        result = watch.on_stage(over)
+        kind = "probe" if over.stage == "probe" else "leak"
+        self.enter(kind, result, over.supply, over.channel, watch.open)
+        where = {"supply": over.supply, "channel": over.channel, "stage": over.stage}
+        self.event("stage", result | where)
+        self.state_changed(watch)
+
+    def _on_health(self, health: Health) -> None:
+        watch = self.watches[health.supply, health.channel]
+        plan, power = watch.plan_in_force, watch.power
+        since_ns = power.since_ns if power is not None and watch.on else None
+        stale_s = plan.stale_ms / 1e3 if plan is not None else float("inf")
+        for text in watch.health.take(health, since_ns, stale_s):
+            self.alarm(text)
+        promised = watch.promise()
+        if power is None or not watch.on or power.slow_told or promised is None or promised.kept:
+            return
+        if promised.measured:
+            power.slow_told = True
+            self.enter("promise", promised.told(), health.supply, health.channel, watch.open)
 
     def _on_trip(self, trip: Tripped) -> None:
         watch = self.watches[trip.supply, trip.channel]
@@ -160,14 +183,25 @@ class Core:
         figures = watch.on_trip(trip)
         opened = opened or watch.last_closed
         job, trace = (opened.job, opened.id) if opened else (self.job, None)
-        self._later(self.writer.submit(lambda db: db.add_trip(trip, job, trace)))
-        if trip.off_confirmed_ns is None:
-            self.alarm(
-                f"supply {trip.supply} channel {trip.channel}: tripped ({trip.rule}) but the output could NOT be "
-                "confirmed off: switch off at the supply itself"
-            )
+        kept = self.writer.submit(lambda db: db.add_trip(trip, job, trace, figures))
+        self._later(kept)
+        self._number_trip(watch, kept)
+        for text in alarms.of_trip(trip):
+            self.alarm(text)
         self.event("trip", figures | {"supply": trip.supply, "channel": trip.channel, "job": job, "trace": trace})
         self.state_changed(watch)
+
+    def _number_trip(self, watch: ChannelWatch, kept: Future[JournalEntry]) -> None:
+        """The trip's number, by which its readings are asked for, is known once it is in the log."""
+        shown = watch.trip
+
+        def done(entry: asyncio.Future[JournalEntry]) -> None:
+            if entry.cancelled() or entry.exception() is not None or watch.trip is not shown or shown is None:
+                return
+            watch.trip = shown | {"number": entry.result().payload["trip"]}
+            self.state_changed(watch)
+
+        asyncio.wrap_future(kept, loop=asyncio.get_running_loop()).add_done_callback(done)
 
     def _on_link(self, change: LinkChanged) -> None:
         if change.warning:
@@ -187,7 +221,7 @@ class Core:
         met = change.met
         payload = {"up": change.up, "identity": change.identity, "text": change.text}
         payload |= {"profile": met.profile, "trust": met.trust, "resource": met.resource} if met else {}
-        self._enter("link", change.supply, None, None, payload)
+        self.enter("link", payload, change.supply)
         self.event("link", payload | {"supply": change.supply})
 
     def accept(self, supply: str, who: str) -> None:
@@ -205,32 +239,22 @@ class Core:
             if name == supply:
                 self.state_changed(watch)
 
-    def _trace_closed(self, opened: OpenTrace, closed: TraceClosed) -> None:
-        task = asyncio.get_running_loop().create_task(self._file(opened, closed), name=f"file {opened.id}")
-        self._filing.add(task)
-        task.add_done_callback(self._filing.discard)
-
-    async def _file(self, opened: OpenTrace, closed: TraceClosed) -> None:
-        await asyncio.sleep(GRACE_S)
-        parts = self.watches[opened.supply, opened.channel].memory.parts()
-        row, fault = await asyncio.to_thread(trace_row, opened, closed, parts)
-        if fault:
-            self.alarm(fault)
-        try:
-            await asyncio.wrap_future(self.writer.submit(lambda db: db.add_trace(row)))
-        except LogError as e:
-            self.alarm(f"trace {row.id} could not be filed: {e}")
-            return
+    def _trace_filed(self, row: TraceRow) -> None:
         self.event("trace", {"supply": row.supply, "channel": row.channel, "row": msgspec.to_builtins(row)})
 
     async def all_filed(self, within_s: float = FILED_WITHIN_S) -> None:
-        """Wait until every trace that has ended is filed, or for so long: the log may be down for days."""
-        if self._filing:
-            await asyncio.wait(self._filing, timeout=within_s)
+        """See `Filing.all_filed`."""
+        await self._filing.all_filed(within_s)
 
-    def _enter(
-        self, kind: str, supply: str, channel: int | None, opened: OpenTrace | None, payload: dict[str, Any]
+    def enter(
+        self,
+        kind: str,
+        payload: dict[str, Any],
+        supply: str | None = None,
+        channel: int | None = None,
+        opened: OpenTrace | None = None,
     ) -> None:
+        """A line of the journal, under the job of the open trace, else the one on the bench."""
         job, trace = (opened.job, opened.id) if opened else (self.job, None)
         self._later(
             self.writer.submit(
@@ -321,45 +345,19 @@ class Core:
             followers={name: state() for name, state in self.followers.items()},
             log=health,
             warnings=self._warnings(health),
-            plans=[p.model_dump() for p in self.settings.plan],
+            plans=self.plans.listed(),
         )
 
     def _warnings(self, health: dict[str, Any]) -> list[str]:
-        found = [
-            f"{w.supply}/{w.number}: the output is UNKNOWN, it may be on: {w.text or w.reason}"
-            for w in self.watches.values()
-            if w.output == OutputState.UNKNOWN
+        followers = ((name, state()) for name, state in self.followers.items())
+        return [
+            *alarms.of_channels(self.watches.values()),
+            *self.meetings.warnings(),
+            *self.alarms.shown(),
+            *alarms.of_log(health),
+            *(f"{name}: {told['text']}" for name, told in followers if told["state"] != "ok"),
+            *self.plans.faults(),
         ]
-        found += self.meetings.warnings()
-        found += [text for text, at_s in self.alarms.items() if time.monotonic() - at_s < ALARM_S]
-        if health["state"] != "ok":
-            found.append(f"the log is not being written: {health['text']}")
-        lost = [
-            f"{health[key]} {what}" for key, what in (("dropped", "readings"), ("refused", "events")) if health[key]
-        ]
-        if lost:
-            found.append(f"the log could not be written for too long: {' and '.join(lost)} are not in it")
-        for name, state in self.followers.items():
-            if (told := state())["state"] != "ok":
-                found.append(f"{name}: {told['text']}")
-        found += [
-            f"{w.supply}/{w.number}: {w.dropped} readings were dropped" for w in self.watches.values() if w.dropped
-        ]
-        return found
-
-
-def trace_row(opened: OpenTrace, closed: TraceClosed, parts: tuple[Samples, ...]) -> tuple[TraceRow, str]:
-    """A trace that has ended, read, as its row in the log; and what went wrong with reading it. For any thread."""
-    samples = between(parts, closed.start_ns, closed.end_ns + 1)
-    trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
-    finding, fault = None, ""
-    try:
-        finding = read_trace(trace)
-    except Exception as e:  # what was caught is filed, whatever a rule makes of it
-        log.exception("reading trace %s", opened.id)
-        fault = f"trace {opened.id} is filed without a finding: reading it failed with {e!r}"
-    row = summarise(trace, opened.id, opened.job, opened.supply, opened.channel, closed.end_ns, closed.reason, finding)
-    return row, fault
 
 
 def samples_message(watch: ChannelWatch, fresh: Samples) -> dict[str, Any]:

@@ -1,10 +1,15 @@
-"""How well the readings of each output are known: by its family's profile, and by its unit once that said who it is."""
+"""What is known of each output beforehand: by its family's profile, and by its unit once that said who it is."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
+from benchd.daemon.promise import Pace
+from benchd.guard.opening import NOISE_STEPS
+from benchd.guard.rules import Resolution
 from benchd.settings import Supply
+from benchd.supplies.pace import reading_s, round_s
 from benchd.supplies.profile import fitted, load_profile
 from benchd.supplies.profile_outputs import OutputRange
 from benchd.supplies.profile_tables import Profile
@@ -12,6 +17,15 @@ from benchd.traces.trace import Conditions
 
 Accuracies = dict[tuple[str, int], Conditions]
 """By supply and channel."""
+
+
+class Expected(NamedTuple):
+    """What a family's profile leads to expect of one output."""
+
+    pace: Pace
+    resolution: Resolution
+    rest_s: float
+    """What the supply wants before an order to an output, s."""
 
 
 class Known:
@@ -33,6 +47,23 @@ class Known:
         profile = self._profiles[supply]
         named = profile.identity.named(identity)
         return self._of(supply, profile if named is None else fitted(profile, named))
+
+    def expected(self, supply: Supply, interval_ms: float) -> dict[tuple[str, int], Expected]:
+        """How the outputs of a supply will be read, once every `interval_ms` at most."""
+        profile, serial = self._profiles[supply.name], supply.resource.upper().startswith("ASRL")
+        interval_s = max(interval_ms / 1e3, round_s(profile, len(supply.channel), serial))
+        pace = Pace(interval_s, interval_s, reading_s(profile, serial), measured=False)
+        link = profile.link
+        rest_s = max(link.output_gap_ms, link.set_gap_ms, link.gap_ms, link.serial.gap_ms if serial else 0.0) / 1e3
+        found = {}
+        for number in self._numbers[supply.name]:
+            if number in profile.channel_numbers:
+                output = profile.output(number)
+                step_v = output.read_resolution_v
+                noise_v, refresh_s = NOISE_STEPS * step_v, profile.read.refresh_ms / 1e3
+                resolution = Resolution(step_v, output.read_resolution_a, noise_v, refresh_s)
+                found[supply.name, number] = Expected(pace, resolution, rest_s)
+        return found
 
     def _of(self, supply: str, profile: Profile) -> Accuracies:
         # A small model has fewer outputs than its family; the guard refuses the others in words of its own.

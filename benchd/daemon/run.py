@@ -17,14 +17,16 @@ from typing import Any, NamedTuple
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.known import Known
+from benchd.daemon.notify import Notifier, status_line
+from benchd.daemon.quiet import QuietHours, local_time
 from benchd.guard.client import GuardClient
-from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig, Tripped
+from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig
 from benchd.reading import OutputState
 from benchd.settings import Settings, SettingsError, Supply, secret
 from benchd.settings_fit import unfit
 from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
-from benchd.store.log import Log
+from benchd.store.log import Log, StoredTrip
 from benchd.store.writer import LogWriter
 from benchd.web.app import create_app
 from benchd.web.server import CannotListen, serve
@@ -73,6 +75,8 @@ class Daemon:
             self.core = core = Core(self._settings, known.families(), writer, kept.job, kept.consents)
             core.of_unit = known.unit
             core.on_event = on_event
+            for supply in self._settings.supply:
+                core.expect(known.expected(supply, self._settings.interval_ms(supply)))
             core.restore_latches(kept.latched)
             core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
@@ -101,11 +105,13 @@ class Daemon:
         guard = GuardClient(configure, core.on_report, core.alarm, latched)
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *self._followers(core, writer, folder)]
+        tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
         for watch in core.watches.values():
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
         for task in tasks:
             task.add_done_callback(functools.partial(_ended, core))
         address_file = folder / ADDRESS
+        manager = Notifier.from_environment()
         confirmed = False
         try:
             try:
@@ -117,10 +123,14 @@ class Daemon:
             except OSError as e:
                 core.alarm(f"{address_file}: not written, so `benchd job` will not find this daemon: {e}")
             ready(address.result())
+            told = manager.keep_told(lambda: guard.state == "alive", lambda: status_line(core.view(), address.result()))
+            tasks.append(asyncio.create_task(told, name="telling the service manager"))
+            tasks[-1].add_done_callback(functools.partial(_ended, core))
             stopped = asyncio.create_task(self._stop.wait(), name="stop")
             await asyncio.wait({stopped, page}, return_when=asyncio.FIRST_COMPLETED)
             stopped.cancel()
         finally:
+            manager.stopping()
             confirmed = await guard.stop()
             # A supply that was never reached holds nothing of ours, but nobody has read back that it is off.
             confirmed = confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
@@ -138,7 +148,13 @@ class Daemon:
         if faults := unfit(self._settings):
             raise StartError("\n".join(faults))
         supplies = tuple(guarded(s, self._settings) for s in self._settings.supply)
-        return Configure(supplies, lock_dir=str(lock_dir())), Known(self._settings.supply)
+        configure = Configure(
+            supplies,
+            lock_dir=str(lock_dir()),
+            rearm_pause_s=self._settings.guard.rearm_pause_s,
+            rearm_per_minute=self._settings.guard.rearm_per_minute,
+        )
+        return configure, Known(self._settings.supply)
 
     def _followers(self, core: Core, writer: LogWriter, folder: Path) -> list[asyncio.Task[Any]]:
         tasks: list[asyncio.Task[Any]] = []
@@ -154,12 +170,15 @@ class Daemon:
                 core.followers["influxdb"] = follower.health
                 tasks.append(asyncio.create_task(kept_up(core, "influxdb", follower.run), name="influxdb follower"))
             if (mqtt := self._settings.mqtt) is not None:
+                from benchd.daemon.mqtt_commands import MqttCommands
                 from benchd.store.mqtt import MqttFollower
 
+                assert self.bench is not None
                 password = secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
                 publisher = MqttFollower(
                     folder / "benchd.sqlite", writer, bench=self._settings.bench, host=mqtt.host, port=mqtt.port,
                     user=mqtt.user, password=password, tls=mqtt.tls,
+                    carry=MqttCommands(self.bench, mqtt.commands).carry_out,
                 )  # fmt: skip
                 core.followers["mqtt"] = publisher.health
                 core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
@@ -184,6 +203,7 @@ def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
         visa_library=supply.visa_library,
         serial=supply.serial,
         leave_alone=tuple(other.resource for other in settings.supply if other.name != supply.name),
+        link_watchdog_s=supply.link_watchdog_s,
     )
 
 
@@ -204,7 +224,7 @@ class _Kept(NamedTuple):
     """What an earlier daemon left in the log."""
 
     job: str | None = None
-    latched: dict[tuple[str, int], Tripped | None] = {}  # noqa: RUF012 (never changed)
+    latched: dict[tuple[str, int], StoredTrip | None] = {}  # noqa: RUF012 (never changed)
     consents: frozenset[str] = frozenset()
 
 

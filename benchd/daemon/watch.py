@@ -8,14 +8,20 @@ from typing import Any
 
 import msgspec
 
+from benchd.daemon.health import HealthBook
+from benchd.daemon.known import Expected
 from benchd.daemon.memory import Memory
-from benchd.guard.wire import Met, OutputChanged, Tripped
+from benchd.daemon.power_up import Asked, PowerUp
+from benchd.daemon.promise import Promise, promise
+from benchd.guard.wire import Met, OutputChanged, StageOver, Tripped
+from benchd.plans.plan import Plan
 from benchd.reading import Block, Mode, OutputState
 from benchd.settings import CaptureSettings, Channel
 from benchd.store.log import new_trace_id
 from benchd.traces.capture import Capture, CaptureConfig, TraceClosed, TraceOpened
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Conditions, MarkKind
+from benchd.traces.trace import Conditions, Mark, MarkKind
+from benchd.traces.trip_record import trip_figures
 from benchd.web.port import ChannelView
 
 MODE_WORDS = {Mode.UNKNOWN: "unknown", Mode.CV: "cv", Mode.CC: "cc", Mode.OFF: "off"}
@@ -51,13 +57,23 @@ class ChannelWatch:
         self.supply = supply
         self.number = settings.number
         self.plan = settings.plan
-        self.board = ""
+        """Name of the plan that it is on with, was on with last, or has of its own."""
+        self.asked: Asked | None = None
+        """What the next power-on, or the one that is on, was asked with."""
+        self.power: PowerUp | None = None
+        """The present or last power-on."""
+        self.planned: Callable[[str], Plan | None] = lambda name: None
+        """Finds a plan by its name."""
+        self.expected: Expected | None = None
+        """What its supply's family leads to expect; None: not known."""
+        self.health = HealthBook()
         self.output = OutputState.UNKNOWN
         self.reason = "start"
         self.text = ""
         self.set_voltage_v: float | None = None
         self.limit_a: float | None = None
         self.latched = False
+        self.rearm_from_ns = 0
         self.trip: dict[str, Any] | None = None
         self.link_up = False
         self.link_text = "not connected yet"
@@ -113,16 +129,40 @@ class ChannelWatch:
         """The guard says what is known of the output."""
         was = self.output
         self.output, self.reason, self.text, self.latched = change.state, change.reason, change.text, change.latched
+        self.rearm_from_ns = change.rearm_from_ns
         if not change.latched:
             self.trip = None
         if change.state == OutputState.ON:
             # Zero: found on, and nobody here knows with which settings.
             self.set_voltage_v, self.limit_a = change.voltage_v or None, change.limit_a or None
-            if was != OutputState.ON:
-                self.last_closed = None  # of the power-up before: a trip from now on is none of its business
-                self._happened(self._capture.output_on(change.t_ns, self.set_voltage_v, self.limit_a))
+            if was != OutputState.ON or self.power is None:
+                self._powered(change)
+            assert self.power is not None
+            self.power.changed(change)
+            if change.stage != "probe":
+                self._under_way(change)
         elif was == OutputState.ON or self.open:
             self._happened(self._capture.output_off(change.t_ns, change.reason))
+
+    def _powered(self, change: OutputChanged) -> None:
+        self.last_closed = None  # of the power-up before: a trip from now on is none of its business
+        found = change.reason == "found-on"
+        self.power = PowerUp(change.t_ns, None if found else self.asked)
+        self.health.power_on()
+
+    def _under_way(self, change: OutputChanged) -> None:
+        """On with what a board can start with. The probe before that is no power-up of the board."""
+        self._happened(self._capture.output_on(change.t_ns, self.set_voltage_v, self.limit_a))
+        if (opened := self.open) is not None:
+            now = msgspec.structs.replace(
+                opened.conditions, set_voltage_v=self.set_voltage_v, limit_a=self.limit_a
+            )  # the boot's, once it has come to that
+            self.open = dataclasses.replace(opened, conditions=now)
+
+    def on_stage(self, over: StageOver) -> dict[str, Any]:
+        """A stage is over. Returns what it has shown."""
+        power = self.power = self.power or PowerUp(over.t_ns, self.asked)
+        return power.stage_over(over, self._accuracy)
 
     def on_trip(self, trip: Tripped) -> dict[str, Any]:
         """The guard tripped. Returns the trip's figures for page, printing and MQTT."""
@@ -131,9 +171,21 @@ class ChannelWatch:
             samples = Samples.from_block(block)
             self.memory.add(samples)
             self._feed(samples)
-        self.trip = trip_figures(trip)
-        self._happened(self._capture.tripped(trip.detected_ns))
+        self.trip = trip_figures(trip, self._accuracy)
+        if trip.stage == "probe":
+            self._file_probe(trip)
+        else:
+            self._happened(self._capture.tripped(trip.detected_ns))
         return self.trip
+
+    def _file_probe(self, trip: Tripped) -> None:
+        """A probe that found a fault is a trace of its own: nothing more was applied that capture could have seen."""
+        started_ns = trip.on_ns or (self.power.on_ns if self.power is not None else trip.onset_ns)
+        opened = self._opened(started_ns, trip.set_voltage_v, trip.limit_a)
+        self.last_closed = opened
+        end_ns = max(trip.detected_ns, self._fed_until_ns)
+        marks = (Mark("connected", started_ns, "guard"), Mark("tripped", trip.detected_ns, "guard"))
+        self._closed(opened, TraceClosed(started_ns, end_ns, marks, "tripped"))
 
     def mark(self, kind: MarkKind, t_ns: int) -> None:
         """A person marks a moment."""
@@ -155,20 +207,17 @@ class ChannelWatch:
     def _happened(self, events: list[Any]) -> None:
         for event in events:
             if isinstance(event, TraceOpened):
-                self.open = OpenTrace(
-                    new_trace_id(event.start_ns, self.supply, self.number),
-                    self.supply,
-                    self.number,
-                    self._job(),
-                    event.start_ns,
-                    msgspec.structs.replace(
-                        self._accuracy, set_voltage_v=self.set_voltage_v, limit_a=self.limit_a, board=self.board
-                    ),
-                )
+                self.open = self._opened(event.start_ns, self.set_voltage_v, self.limit_a)
             elif isinstance(event, TraceClosed) and self.open is not None:
                 opened, self.open = self.open, None
                 self.last_closed = opened
                 self._closed(opened, event)
+
+    def _opened(self, start_ns: int, set_voltage_v: float | None, limit_a: float | None) -> OpenTrace:
+        board = self.asked.board if self.asked is not None else ""
+        conditions = msgspec.structs.replace(self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a, board=board)
+        id_ = new_trace_id(start_ns, self.supply, self.number)
+        return OpenTrace(id_, self.supply, self.number, self._job(), start_ns, conditions)
 
     # ---- for the page ------------------------------------------------------------------------------------------
 
@@ -176,6 +225,29 @@ class ChannelWatch:
     def latest(self) -> tuple[int, float, float, Mode] | None:
         """Newest reading: t ns, V, A, mode."""
         return self._latest
+
+    @property
+    def on(self) -> bool:
+        """Whether the output is known to be on."""
+        return self.output == OutputState.ON
+
+    @property
+    def plan_in_force(self) -> Plan | None:
+        """The plan that it is on with; off: the one that it would be switched on with next."""
+        if self.on:
+            return self.power.plan if self.power is not None else None
+        return self.planned(self.plan)
+
+    def promise(self) -> Promise | None:
+        """How soon a short is cut; None: not to be told. The plan's own figure is meant for the limit of its boot."""
+        plan, expected = self.plan_in_force, self.expected
+        pace = self.health.pace() or (expected.pace if expected is not None else None)
+        if plan is None or expected is None or pace is None:
+            return None
+        limit_a = self.limit_a if self.on and self.limit_a else plan.limit_a
+        if limit_a < plan.limit_a:
+            plan = plan.model_copy(update={"cut_within_ms": None})
+        return promise(plan, pace, expected.resolution, limit_a, expected.rest_s)
 
     def view(self, now_ns: int) -> ChannelView:
         """As the page shows it."""
@@ -206,24 +278,25 @@ class ChannelWatch:
             profile=met.profile if met else "",
             trust=met.trust if met else "",
             notes=list(met.notes) if met else [],
+            **self._power_view(now_ns),
         )
 
-
-def trip_figures(trip: Tripped) -> dict[str, Any]:
-    """A trip as JSON, units in the names."""
-    confirmed = trip.off_confirmed_ns
-    return {
-        "rule": trip.rule,
-        "text": trip.text,
-        "onset_ns": trip.onset_ns,
-        "detected_ns": trip.detected_ns,
-        "detected_after_ms": round((trip.detected_ns - trip.onset_ns) / 1e6, 3),
-        "off_sent_after_us": round((trip.off_sent_ns - trip.detected_ns) / 1e3, 1),
-        "off_confirmed": confirmed is not None,
-        "off_confirmed_after_ms": None if confirmed is None else round((confirmed - trip.off_sent_ns) / 1e6, 3),
-        "set_voltage_v": trip.set_voltage_v,
-        "limit_a": trip.limit_a,
-        "let_through_c": trip.let_through_c,
-        "let_through_j": trip.let_through_j,
-        "let_through_a2s": trip.let_through_a2s,
-    }
+    def _power_view(self, now_ns: int) -> dict[str, Any]:
+        power = self.power
+        promised = self.promise()
+        rearm_wait_s = max(0.0, (self.rearm_from_ns - now_ns) / 1e9)
+        shown: dict[str, Any] = {
+            "rearm_wait_s": rearm_wait_s if self.latched else None,
+            "health": self.health.told(),
+            "promise": promised.told() if promised is not None else None,
+        }
+        if power is not None:
+            shown |= {"probe": power.probe, "leak": power.leak}
+            if self.on:
+                shown |= {
+                    "stage": power.stage,
+                    "stage_by_hand": power.by_hand,
+                    "on_s": max(0.0, (now_ns - power.on_ns) / 1e9),
+                    "second_layer": list(power.second_layer),
+                }
+        return shown

@@ -23,10 +23,11 @@ def writer(log: Log) -> FakeWriter:
 
 
 @pytest.fixture
-def core(writer: FakeWriter, monkeypatch: pytest.MonkeyPatch) -> Core:
-    monkeypatch.setattr("benchd.daemon.core.GRACE_S", 0.0)
+def core(writer: FakeWriter, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Core:
+    monkeypatch.setattr("benchd.daemon.filing.GRACE_S", 0.0)
     accuracies = {("psu-a", n): ACCURACY for n in (1, 2)}
-    return Core(settings(), accuracies, writer, None)  # type: ignore[arg-type]
+    # A folder of its own: plans are saved there.
+    return Core(settings(data_dir=str(tmp_path)), accuracies, writer, None)  # type: ignore[arg-type]
 
 
 @pytest.fixture

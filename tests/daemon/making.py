@@ -8,10 +8,12 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, TypeVar
 
+import msgspec
+
 from benchd.daemon.core import Core
 from benchd.guard.client import GuardRefused
 from benchd.guard.consent import CONSENT_NEEDED
-from benchd.guard.wire import Met, OutputChanged, RuleLimits, Tripped
+from benchd.guard.wire import Health, Met, OutputChanged, RuleLimits, Stage, StageOver, Tripped
 from benchd.reading import Block, Flag, Mode, OutputState, Reading, pack
 from benchd.settings import Settings, from_dict
 from benchd.store.log import Log
@@ -28,6 +30,7 @@ ACCURACY = Conditions(
     accuracy_offset_a=0.002,
     accuracy_fraction_v=0.0005,
     accuracy_offset_v=0.005,
+    resolution_v=0.001,
 )
 THIN = Met("x", "thin", "unverified", ("Upside down.",), "Example", "X-1", "S1", "1.0", "k1")
 """A supply with an unverified profile, as the guard tells of it."""
@@ -37,6 +40,18 @@ SETTINGS: dict[str, Any] = {
         {"name": "phone", "voltage_v": 4.0, "limit_a": 2.0, "over_voltage_v": 4.5, "short_hold_ms": 20.0},
         {"name": "laptop", "voltage_v": 19.0, "limit_a": 3.0},
         {"name": "small", "voltage_v": 3.0, "limit_a": 0.5},
+        {
+            "name": "staged",
+            "voltage_v": 4.0,
+            "limit_a": 2.0,
+            "over_voltage_v": 4.5,
+            "cut_within_ms": 100.0,
+            "probe": {"voltage_v": 0.5, "limit_a": 0.1, "ms": 200.0, "least_ohm": 2.0},
+            "hold": {"limit_a": 0.2, "seconds": 2.0, "by_hand": True},
+            "expected_leak_a": 0.001,
+            "budget": {"fault_j": 1.0},
+        },
+        {"name": "soak", "voltage_v": 4.0, "limit_a": 2.0, "soak": True, "longest_on_s": 36000.0},
     ],
     "supply": [
         {
@@ -94,6 +109,9 @@ class FakeGuard:
         self.needs = ""
         """The consent that it wants."""
         self.asked: list[tuple[Any, ...]] = []
+        self.before: tuple[Stage, ...] = ()
+        """The stages of the last power-on."""
+        self.over_current_delay_s: float | None = None
 
     def _do(self, *what: Any) -> None:
         self.asked.append(what)
@@ -101,12 +119,24 @@ class FakeGuard:
             raise GuardRefused(self.refuse)
 
     async def power_on(
-        self, supply: str, channel: int, voltage_v: float, limit_a: float, rules: RuleLimits, consent: str = ""
+        self,
+        supply: str,
+        channel: int,
+        voltage_v: float,
+        limit_a: float,
+        rules: RuleLimits,
+        consent: str = "",
+        before: tuple[Stage, ...] = (),
+        over_current_delay_s: float | None = None,
     ) -> None:
         self._do("on", supply, channel, voltage_v, limit_a, rules)
+        self.before, self.over_current_delay_s = before, over_current_delay_s
         if self.needs != consent:
             raise GuardRefused("nobody has consented", CONSENT_NEEDED)
         self._core.on_report(on(channel, voltage_v=voltage_v, limit_a=limit_a))
+
+    async def advance(self, supply: str, channel: int) -> None:
+        self._do("advance", supply, channel)
 
     async def power_off(self, supply: str | None, channel: int | None) -> None:
         self._do("off", supply, channel)
@@ -118,18 +148,37 @@ class FakeGuard:
         self._core.on_report(off(channel, reason="re-armed"))
 
 
-def on(channel: int = 1, t_ns: int | None = None, voltage_v: float = 4.0, limit_a: float = 2.0) -> OutputChanged:
+def on(
+    channel: int = 1, t_ns: int | None = None, voltage_v: float = 4.0, limit_a: float = 2.0, stage: str = "boot",
+    second_layer: tuple[str, ...] = (),
+) -> OutputChanged:  # fmt: skip
     t_ns = now_ns() if t_ns is None else t_ns
-    return OutputChanged("psu-a", channel, OutputState.ON, "asked", t_ns, voltage_v, limit_a)
+    return OutputChanged(
+        "psu-a", channel, OutputState.ON, "asked", t_ns, voltage_v, limit_a, stage=stage, second_layer=second_layer
+    )
 
 
 def off(
     channel: int = 1, t_ns: int | None = None, reason: str = "asked", latched: bool = False, text: str = "",
-    state: OutputState = OutputState.OFF,
+    state: OutputState = OutputState.OFF, rearm_from_ns: int = 0,
 ) -> OutputChanged:  # fmt: skip
-    return OutputChanged(
-        "psu-a", channel, state, reason, now_ns() if t_ns is None else t_ns, latched=latched, text=text
+    t_ns = now_ns() if t_ns is None else t_ns
+    return OutputChanged("psu-a", channel, state, reason, t_ns, latched=latched, text=text, rearm_from_ns=rearm_from_ns)
+
+
+def stage_over(
+    stage: str, t_ns: int, voltage_v: float, current_a: float, passed: bool = True, in_limit: bool = False,
+    set_voltage_v: float = 0.5, limit_a: float = 0.1,
+) -> StageOver:  # fmt: skip
+    """Ten readings without noise."""
+    return StageOver(
+        "psu-a", 1, stage, t_ns, passed, set_voltage_v, limit_a, 10, voltage_v, current_a, 0.0, 0.0, in_limit
     )
+
+
+def health(t_ns: int, interval_ms: float = 20.0, worst_ms: float = 22.0, overrun_ms: float = 0.1) -> Health:
+    """A second of readings."""
+    return Health("psu-a", 1, t_ns, round(1000 / interval_ms), interval_ms, 0.5, worst_ms, 2.0, overrun_ms)
 
 
 def readings(t_ns: int, amps: list[float], step_ns: int = 10 * MS, channel: int = 1, volts: float = 4.0) -> Block:
@@ -138,14 +187,15 @@ def readings(t_ns: int, amps: list[float], step_ns: int = 10 * MS, channel: int 
     return pack("psu-a", channel, rows)
 
 
-def trip(t_ns: int, before: Block, channel: int = 1, confirmed: bool = True) -> Tripped:
-    """A short that was detected at `t_ns`."""
-    return Tripped(
+def trip(t_ns: int, before: Block, channel: int = 1, confirmed: bool = True, **more: Any) -> Tripped:
+    """A short that was detected at `t_ns`; `more`: other fields of it, or others in their place."""
+    made = Tripped(
         "psu-a", channel, "short", "0.2 V of 4 V at the 2 A limit", onset_ns=t_ns - 20 * MS, detected_ns=t_ns,
         off_sent_ns=t_ns + 50_000, off_confirmed_ns=t_ns + 2 * MS if confirmed else None, set_voltage_v=4.0,
         limit_a=2.0, let_through_c=0.04, let_through_j=0.008, let_through_a2s=0.08, before=before,
         after=pack("psu-a", channel, []),
     )  # fmt: skip
+    return msgspec.structs.replace(made, **more)
 
 
 def past(seconds: float) -> int:

@@ -26,6 +26,12 @@ async def refused(awaitable: Any) -> tuple[str, str]:
     return caught.value.code, caught.value.message
 
 
+def board_of(core: Core) -> str:
+    asked = core.watches["psu-a", 1].asked
+    assert asked is not None
+    return asked.board
+
+
 async def test_power_on_asks_the_guard_for_the_plan_and_its_protections(bench: Bench, guard: FakeGuard) -> None:
     await bench.power_on("psu-a", 1, None)
     ((what, supply, channel, voltage_v, limit_a, rules),) = guard.asked
@@ -131,11 +137,11 @@ async def test_the_board_of_the_job_on_the_bench_goes_with_the_trace(bench: Benc
     log.add_job(Job("R-1", board="pellor-p3"))
     await bench.choose_job("R-1")
     await bench.power_on("psu-a", 1, None)
-    assert core.watches["psu-a", 1].board == "pellor-p3"
+    assert board_of(core) == "pellor-p3"
     await bench.power_off("psu-a", 1)
     await bench.choose_job(None)
     await bench.power_on("psu-a", 1, None)
-    assert core.watches["psu-a", 1].board == ""
+    assert board_of(core) == ""
 
 
 async def test_a_log_that_is_down_does_not_keep_power_from_anyone(core: Core, guard: FakeGuard, tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from benchd.daemon import alarms, filing
 from benchd.daemon import core as core_module
 from benchd.daemon.core import Core, live_numbers, samples_message
 from benchd.guard.wire import LinkChanged, SupplyErrors
@@ -82,7 +83,7 @@ async def test_a_trace_that_cannot_be_read_is_filed_all_the_same(
     def broken(trace: Any) -> Any:
         raise ZeroDivisionError("a mistake in a rule")
 
-    monkeypatch.setattr(core_module, "read_trace", broken)
+    monkeypatch.setattr(filing, "read_trace", broken)
     core.on_report(off(t_ns=power_up(core)))
     await core.all_filed()
     (row,) = log.traces()
@@ -157,12 +158,18 @@ async def test_an_off_that_is_not_confirmed_is_an_alarm_and_stays_a_warning(core
 
 @pytest.mark.parametrize(
     ("reason", "said"),
-    [("daemon-lost", "the daemon is gone"), ("instrument", "by itself or at its panel"), ("asked", ""), ("trip", "")],
+    [
+        ("daemon-lost", "the daemon is gone"),
+        ("instrument", "here it counted as on, but the supply says off: switched off by itself or at its panel"),
+        ("on-time", "as long as its plan allows"),
+        ("asked", ""),
+        ("trip", ""),
+    ],
 )
 async def test_an_off_that_nobody_asked_for_is_an_alarm(core: Core, reason: str, said: str) -> None:
     end = power_up(core)
     core.on_report(off(t_ns=end, reason=reason))
-    warnings = [w for w in core.view().warnings if w.startswith("psu-a/1 is off")]
+    warnings = [w for w in core.view().warnings if w.startswith("psu-a/1")]
     assert len(warnings) == bool(said)
     assert said in "".join(warnings)
 
@@ -187,7 +194,7 @@ async def test_alarms_are_few_the_newest_last_and_old_ones_go(core: Core, monkey
     assert len(shown) == 20
     assert shown[-1] == "alarm 35"
     now = time.monotonic()
-    monkeypatch.setattr(time, "monotonic", lambda: now + core_module.ALARM_S + 1)
+    monkeypatch.setattr(time, "monotonic", lambda: now + alarms.ALARM_S + 1)
     assert not [w for w in core.view().warnings if w.startswith("alarm")]
 
 
@@ -258,13 +265,14 @@ async def test_readings_do_not_pile_up_when_nobody_looks(core: Core) -> None:
     assert core.watches["psu-a", 1].pending == []
 
 
-async def test_latches_of_the_daemon_before_are_shown(core: Core) -> None:
+async def test_latches_of_the_daemon_before_are_shown(core: Core, log: Log) -> None:
     t = past(5)
-    core.restore_latches({("psu-a", 1): trip(t, readings(t, [2.0])), ("psu-a", 2): None, ("gone", 1): None})
+    log.add_trip(trip(t, readings(t, [2.0])))
+    core.restore_latches({**log.latched(), ("psu-a", 2): None, ("gone", 1): None})
     one, two = core.view().channels
     assert (one.latched, two.latched) == (True, True)
     assert one.trip is not None
-    assert one.trip["detected_ns"] == t
+    assert (one.trip["detected_ns"], one.trip["number"]) == (t, 1)
     assert two.trip is None
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from benchd.daemon.memory import between
-from benchd.daemon.watch import ChannelWatch, OpenTrace, trip_figures
+from benchd.daemon.power_up import Asked
+from benchd.daemon.watch import ChannelWatch, OpenTrace
 from benchd.reading import OutputState, pack
 from benchd.settings import CaptureSettings
 from benchd.traces.capture import TraceClosed
@@ -68,7 +67,7 @@ def test_the_view_has_the_newest_reading_its_age_and_the_rate(bench: Bench) -> N
 
 
 def test_a_trace_opens_under_the_job_of_that_moment_with_pre_roll_and_conditions(bench: Bench) -> None:
-    bench.watch.board = "pellor-p3"
+    bench.watch.asked = Asked(settings().plan[0], "pellor-p3")
     connected(bench)
     bench.job = "R-2"
     opened = bench.watch.open
@@ -98,8 +97,10 @@ def test_on_again_while_on_is_no_new_power_up(bench: Bench) -> None:
     end = connected(bench)
     opened = bench.watch.open
     bench.watch.on_output(on(t_ns=end, limit_a=1.0))
-    assert bench.watch.open is opened
-    assert bench.watch.limit_a == 1.0
+    assert opened is not None
+    assert bench.watch.open is not None
+    assert bench.watch.open.id == opened.id
+    assert (bench.watch.limit_a, bench.watch.open.conditions.limit_a) == (1.0, 1.0)
 
 
 def test_a_trip_closes_the_trace_with_the_readings_that_led_to_it(bench: Bench) -> None:
@@ -159,13 +160,3 @@ def test_a_mark_by_hand_opens_and_ends_a_trace(bench: Bench) -> None:
     bench.watch.mark("removed", end)
     ((_, closed),) = bench.closed
     assert [(m.kind, m.by) for m in closed.marks] == [("button", "hand"), ("removed", "hand")]
-
-
-def test_a_trips_figures_have_their_units_and_none_for_what_is_not_known() -> None:
-    figures: dict[str, Any] = trip_figures(trip(T0, readings(T0, [2.0]), confirmed=False))
-    assert (figures["off_confirmed"], figures["off_confirmed_after_ms"]) == (False, None)
-    assert figures["detected_after_ms"] == 20.0
-    assert figures["off_sent_after_us"] == 50.0
-    units = ("_ns", "_ms", "_us", "_v", "_a", "_c", "_j", "_a2s")
-    numbers = {k for k, v in figures.items() if isinstance(v, int | float) and not isinstance(v, bool)}
-    assert [k for k in numbers if not k.endswith(units)] == []

@@ -1,0 +1,152 @@
+"""What people ask of the log: jobs, journal, notes, traces, trips. Reads and writes, or says why not."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+import numpy as np
+
+from benchd.daemon.core import Core
+from benchd.daemon.watch import MODE_WORDS
+from benchd.guard.wire import Tripped
+from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
+from benchd.reading import Mode
+from benchd.store.errors import LogDown, LogError
+from benchd.store.log import Log, StoredTrip, TraceRow
+from benchd.traces.samples import Samples
+from benchd.traces.trip_record import trip_samples
+from benchd.web.port import Refused, TripReadings, TripRow
+
+T = TypeVar("T")
+
+
+class Records:
+    """The part of `BenchPort` that has to do with the log. Lives in the event loop."""
+
+    def __init__(self, core: Core, log_path: Path) -> None:
+        self._core = core
+        self._log_path = log_path
+
+    async def jobs(self) -> list[Job]:
+        """See `BenchPort.jobs`."""
+        return await self._read(lambda db: db.jobs())
+
+    async def create_job(self, job: Job) -> Job:
+        """See `BenchPort.create_job`."""
+        try:
+            check_job_id(job.id)
+        except JobError as e:
+            raise Refused("out-of-range", str(e)) from None
+        if await self._read(lambda db: db.job(job.id)) is not None:
+            raise Refused("wrong-state", f"job {job.id} is there already")
+        made = msgspec.structs.replace(job, created_ns=job.created_ns or time.time_ns())
+        await self._write(lambda db: db.add_job(made))
+        self._core.event("job", {"created": made.id})
+        return made
+
+    async def choose_job(self, job: str | None) -> None:
+        """See `BenchPort.choose_job`."""
+        if job is not None and await self._read(lambda db: db.job(job)) is None:
+            raise Refused("not-found", f"job {job!r} is not in the log; take it in first")
+        await self._write(lambda db: db.set_current_job(job))
+        self._core.job = job
+        self._core.event("job", {"chosen": job})
+        for watch in self._core.watches.values():
+            self._core.state_changed(watch)
+
+    async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
+        """See `BenchPort.journal`."""
+        return await self._read(lambda db: db.journal(job=job, limit=limit))
+
+    async def note(self, job: str | None, text: str) -> JournalEntry:
+        """See `BenchPort.note`."""
+        under = job or self._core.job
+        if under is None:
+            raise Refused("wrong-state", "no job is on the bench: choose one, then write the note")
+        if await self._read(lambda db: db.job(under)) is None:
+            raise Refused("not-found", f"job {under!r} is not in the log; take it in first")
+        entry: JournalEntry = await self._write(lambda db: db.add_entry("note", job=under, payload={"text": text}))
+        self._core.event("journal", {"job": under})
+        return entry
+
+    async def traces(self, job: str | None, limit: int) -> list[TraceRow]:
+        """See `BenchPort.traces`."""
+        return await self._read(lambda db: db.traces(job=job, limit=limit))
+
+    async def trace(self, trace: str) -> tuple[TraceRow, Samples]:
+        """See `BenchPort.trace`."""
+
+        def get(db: Log) -> tuple[TraceRow, Samples] | None:
+            row = db.trace(trace)
+            if row is None:
+                return None
+            return row, db.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
+
+        found = await self._read(get)
+        if found is None:
+            raise Refused("not-found", f"trace {trace!r} is not in the log")
+        return found
+
+    async def trips(self, job: str | None, limit: int) -> list[TripRow]:
+        """See `BenchPort.trips`."""
+        return [trip_row(trip) for trip in await self._read(lambda db: db.trips(job=job, limit=limit))]
+
+    async def trip(self, number: int) -> tuple[TripRow, TripReadings]:
+        """See `BenchPort.trip`."""
+        found = await self._read(lambda db: db.trip(number))
+        if found is None:
+            raise Refused("not-found", f"trip {number} is not in the log")
+        return trip_row(found), trip_readings(found.tripped)
+
+    async def _read(self, ask: Callable[[Log], T]) -> T:
+        def work() -> T:
+            db = Log.open(self._log_path, read_only=True)
+            try:
+                return ask(db)
+            finally:
+                db.close()
+
+        try:
+            return await asyncio.to_thread(work)
+        except LogError as e:
+            raise Refused("log-down", str(e)) from None
+
+    async def _write(self, change: Callable[[Log], T]) -> T:
+        try:
+            return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
+        except LogDown as e:
+            raise Refused("log-down", str(e)) from None
+        except LogError as e:  # somebody else was quicker: the job is there by now, or gone
+            raise Refused("wrong-state", str(e)) from None
+
+
+def trip_row(trip: StoredTrip) -> TripRow:
+    """A trip as lists show it."""
+    return TripRow(trip.number, trip.supply, trip.channel, trip.job, trip.trace, trip.figures)
+
+
+def trip_readings(trip: Tripped) -> TripReadings:
+    """The readings around a trip as columns. What is no number is left out, since JSON has none of those."""
+    samples = trip_samples(trip)
+    valid = np.isfinite(samples.voltage_v) & np.isfinite(samples.current_a)
+
+    def ms(t_ns: int | None) -> float | None:
+        return None if t_ns is None else round((t_ns - trip.detected_ns) / 1e6, 4)
+
+    return TripReadings(
+        t_ms=np.round((samples.t_ns[valid] - trip.detected_ns) / 1e6, 4).tolist(),
+        voltage_v=samples.voltage_v[valid].tolist(),
+        current_a=samples.current_a[valid].tolist(),
+        mode=[MODE_WORDS[Mode(mode)] for mode in samples.mode[valid].tolist()],
+        marks={
+            "onset": ms(trip.onset_ns),
+            "detected": 0.0,
+            "off_sent": ms(trip.off_sent_ns),
+            "off_confirmed": ms(trip.off_confirmed_ns),
+        },
+    )
