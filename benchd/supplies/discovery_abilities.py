@@ -41,6 +41,9 @@ def abilities(profile: Profile) -> list[str]:
     said.append(_MODES[profile.mode.source])
     for name, protection in (("over-voltage", profile.over_voltage), ("over-current", profile.over_current)):
         said.append(_protection(name, protection))
+    if profile.watchdog:
+        span = f"{profile.watchdog.min_delay_s:g} to {profile.watchdog.max_delay_s:g} s"
+        said.append(f"switches off by itself when no message came for {span}, where link_watchdog_s asks for it")
     said.append("reports errors" if profile.errors else "reports no errors: settings are proved by reading them back")
     if profile.tracking:
         said.append("series and parallel coupling is noticed, and refused")
@@ -84,5 +87,5 @@ def _protection(name: str, protection: Protection | None) -> str:
     how = "with a level of its own" if protection.level == "own" and protection.set_level else "at the current limit"
     if protection.level == "own" and not protection.set_level:
         how = "whose level cannot be set from here"
-    delay = ", with a delay (left as it is)" if protection.set_delay or protection.get_delay else ""
+    delay = f", after {protection.min_delay_s:g} to {protection.max_delay_s:g} s" if protection.set_delay else ""
     return f"{name} protection of its own, {how}{delay}"

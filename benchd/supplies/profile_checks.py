@@ -12,8 +12,9 @@ import msgspec
 from benchd.scpi import message
 from benchd.supplies.profile_base import Bits, Command, Query, Table, as_command, as_queries, as_query, listed
 from benchd.supplies.profile_outputs import OutputRange
-from benchd.supplies.profile_shape import place_of
-from benchd.supplies.profile_tables import Profile, Watchdog
+from benchd.supplies.profile_protections import protection_faults
+from benchd.supplies.profile_shape import Fault, place_of
+from benchd.supplies.profile_tables import Profile
 
 VARIABLE = frozenset(
     {
@@ -33,8 +34,6 @@ VARIABLE = frozenset(
 )
 """Tables that [[variants]] may change. Not the commands: OFF must be right before it is known which unit it is."""
 
-Fault = tuple[str, object, str]
-
 SETTERS = frozenset({"set_voltage", "set_limit", "set_level", "set_delay"})
 NOT_ABOUT_AN_OUTPUT = frozenset({"link", "identity", "errors"})
 
@@ -51,8 +50,7 @@ def faults(profile: Profile) -> list[Fault]:
         *_mode_faults(profile),
         *_word_faults(profile),
         *_error_faults(profile),
-        *_protection_faults(profile),
-        *_delay_faults(profile),
+        *protection_faults(profile),
         *_output_faults(profile),
     ]
 
@@ -337,41 +335,6 @@ def _error_faults(profile: Profile) -> list[Fault]:
     if errors is not None and not errors.query and (errors.probe or not errors.texts):
         return [("table [errors], key query", errors.query, "a question, or texts and no probe")]
     return []
-
-
-def _protection_faults(profile: Profile) -> list[Fault]:
-    found: list[Fault] = []
-    for name in ("over_voltage", "over_current"):
-        protection = getattr(profile, name)
-        if protection is None:
-            continue
-        if protection.level == "own" and (protection.set_level is None) != (protection.get_level is None):
-            given = (protection.set_level, protection.get_level)
-            found.append((f"table [{name}], keys set_level and get_level", given, "both, or neither"))
-        if protection.level == "limit" and protection.set_level is not None:
-            found.append((f"table [{name}], key set_level", protection.set_level, 'nothing where level is "limit"'))
-    if profile.over_voltage and profile.over_voltage.level == "limit":
-        found.append(("table [over_voltage], key level", "limit", '"own": no current limit bounds a voltage'))
-    return found
-
-
-def _delay_faults(profile: Profile) -> list[Fault]:
-    found: list[Fault] = []
-    for name in ("over_voltage", "over_current", "watchdog"):
-        table = getattr(profile, name)
-        if table is None or table.set_delay is None:
-            continue
-        if table.get_delay is None:
-            found.append((f"table [{name}], key get_delay", None, "a question where set_delay is given"))
-        least, most, step = table.min_delay_s, table.max_delay_s, table.delay_step_s
-        if not least + step <= most:
-            given = (least, most)
-            found.append((f"table [{name}], keys min_delay_s and max_delay_s", given, f"at least {step:g} s apart"))
-        unit_s = 1.0 if isinstance(table, Watchdog) else table.delay_unit_s
-        if not step / unit_s * 10**table.delay_decimals >= 1 - 1e-9:
-            allowed = f"no less than the last digit written ({table.delay_decimals} decimals)"
-            found.append((f"table [{name}], key delay_step_s", step, allowed))
-    return found
 
 
 def _output_faults(profile: Profile) -> list[Fault]:

@@ -18,7 +18,9 @@ KINDS = {
     "object": "a table",
 }
 """msgspec's names of types, in words."""
-UNITS = {"_ms": "ms", "_v": "V", "_a": "A", "baud_rate": "baud"}
+Fault = tuple[str, object, str]
+"""The place, what was given, what is allowed."""
+UNITS = {"_s": "s", "_ms": "ms", "_v": "V", "_a": "A", "baud_rate": "baud"}
 
 
 def explained(found: str, data: dict[str, Any], top: type) -> str:

@@ -100,7 +100,8 @@ def disarm_watchdog(supply: Supply) -> None:
             assert watchdog.disable is not None
             if supply.truth(output, watchdog.enabled):
                 supply.order(output, watchdog.disable)
-            watchdog.ours = False
+                # Asked again, since what was not read by then may be lost with the connection.
+                watchdog.ours = supply.truth(output, watchdog.enabled)
 
 
 def clear_trip(supply: Supply, output: Output, protection: TripMessages) -> None:

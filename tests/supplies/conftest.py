@@ -3,6 +3,7 @@ import pytest
 from benchd.supplies.profile import load_profile
 from benchd.supplies.supply import Supply
 from tests.simulated import SimulatedSupply
+from tests.supplies.lines import LineInstrument
 
 
 @pytest.fixture(scope="module")
@@ -35,3 +36,22 @@ def open_supply(sim):
     yield opener
     for supply in opened:
         supply.close()
+
+
+@pytest.fixture
+def open_on():
+    """Opens a supply of a profile on an instrument; gives the supply and the lines that came in after opening."""
+    held = []
+
+    def opener(instrument, used, channels=(1,)):
+        server = LineInstrument(instrument)
+        server.__enter__()
+        held.append(server)
+        supply = Supply.open("bench", server.resource, used, channels, 1.0)
+        held.append(supply)
+        server.lines.clear()
+        return supply, server.lines
+
+    yield opener
+    for each in reversed(held):
+        each.close() if isinstance(each, Supply) else each.__exit__(None, None, None)

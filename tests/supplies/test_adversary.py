@@ -18,7 +18,7 @@ from benchd.supplies.profile_link import LinkProfile
 from benchd.supplies.supply import Supply
 from benchd.supplies.visa_wire import VisaWire
 from tests.supplies.lines import CLOSE, LineInstrument
-from tests.supplies.test_forms import MULTI, OUTPUT, Instrument, profile
+from tests.supplies.small import MULTI, OUTPUT, Instrument, profile
 
 GENERIC = load_profile("generic-scpi")
 SELECTING = {"select": "separate-message", "select_command": "INST {channel}", "selected": "INST?"}

@@ -2,84 +2,16 @@
 
 from __future__ import annotations
 
-import copy
 import struct
-import tomllib
 
 import pytest
 
 from benchd.reading import Flag, Mode
-from benchd.share import share_path
 from benchd.supplies.errors import ReplyGarbled, SupplyError
 from benchd.supplies.link import Link
-from benchd.supplies.profile import ProfileError, parse_profile
+from benchd.supplies.profile import ProfileError
 from benchd.supplies.supply import Supply
-from tests.supplies.lines import LineInstrument
-
-BASE = tomllib.loads((share_path("drivers") / "generic-scpi.toml").read_text())
-OUTPUT = BASE["outputs"][0]
-
-
-def profile(**changes):
-    """The generic profile with tables replaced or merged."""
-    data = copy.deepcopy(BASE)
-    data.pop("errors")
-    for table, change in changes.items():
-        if isinstance(change, dict) and isinstance(data.get(table), dict):
-            data[table].update(change)
-        else:
-            data[table] = change
-    return parse_profile(data, "x.toml")
-
-
-class Instrument:
-    """Remembers settings; answers as told. `answers`: reply to a line, or a function of it."""
-
-    def __init__(self, **answers):
-        self.sets: dict[str, str] = {}
-        self.on = "0"
-        self.answers = {"*IDN?": "Example,EX,SN7,1.0", **answers}
-
-    def __call__(self, line):
-        reply = self.reply(line)
-        return [] if reply is None else [reply.encode("latin-1") + b"\n"]
-
-    def reply(self, line):
-        if line in self.answers:
-            found = self.answers[line]
-            return found(self) if callable(found) else found
-        if line in ("OUTP ON", "OUTP OFF"):
-            self.on = "1" if line.endswith("ON") else "0"
-            return None
-        if line == "OUTP?":
-            return self.on
-        if line.endswith("?"):
-            return self.sets.get(line[:-1].replace("?", ""), "0")
-        name, _, value = line.partition(" ")
-        self.sets[name] = value
-        return None
-
-
-@pytest.fixture
-def open_on():
-    """Opens a supply of a profile on an instrument; gives the supply and the lines that came in after opening."""
-    held = []
-
-    def opener(instrument, used, channels=(1,)):
-        server = LineInstrument(instrument)
-        server.__enter__()
-        held.append(server)
-        supply = Supply.open("bench", server.resource, used, channels, 1.0)
-        held.append(supply)
-        server.lines.clear()
-        return supply, server.lines
-
-    yield opener
-    for each in reversed(held):
-        each.close() if isinstance(each, Supply) else each.__exit__(None, None, None)
-
-
-MULTI = [{**OUTPUT, "numbers": [1, 2]}]
+from tests.supplies.small import MULTI, OUTPUT, Instrument, profile
 
 
 def test_a_selection_of_its_own_is_proved_before_anything_is_set(open_on):

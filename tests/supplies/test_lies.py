@@ -16,7 +16,7 @@ from benchd.supplies.link import Link
 from benchd.supplies.off import confirm_off
 from benchd.supplies.supply import Supply, identification
 from tests.supplies.liar import IDENTITY, Fake
-from tests.supplies.test_forms import OUTPUT, profile
+from tests.supplies.small import OUTPUT, profile
 
 STEPS = {"numbers": [1, 2], "set_resolution_v": 0.001, "set_resolution_a": 0.001, "max_voltage_v": 20.0}
 MULTI = [{**OUTPUT, **STEPS}]
