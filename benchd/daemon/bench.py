@@ -36,8 +36,6 @@ class Bench(Records):
     def __init__(self, core: Core, log_path: Path, clock: Callable[[], datetime] = local_time) -> None:
         super().__init__(core, log_path)
         self._clock = clock
-        self._starting: set[tuple[str, int]] = set()
-        """Outputs that are being switched on."""
 
     def view(self) -> BenchView:
         """See `BenchPort.view`."""
@@ -92,13 +90,13 @@ class Bench(Records):
             raise Refused("wrong-state", f"{supply}/{channel}: {told}")
         if watch.on:
             raise Refused("wrong-state", f"{supply}/{channel} is on already; switch it off first")
-        if (supply, channel) in self._starting:
+        if (supply, channel) in self._core.starting:
             raise Refused("wrong-state", f"{supply}/{channel} is being switched on already; wait for the outcome")
-        self._starting.add((supply, channel))
+        self._core.starting.add((supply, channel))
         try:
             await self._switch_on(watch, Asked(chosen, await self._board(), by, settings.lead_ohm))
         finally:
-            self._starting.discard((supply, channel))
+            self._core.starting.discard((supply, channel))
 
     async def _switch_on(self, watch: ChannelWatch, wanted: Asked) -> None:
         ask = asked(wanted.plan, wanted.lead_ohm)

@@ -56,6 +56,8 @@ class Core:
         self.meetings = Meetings(consents)
         self.job = current_job
         self.plans = PlanDesk(settings.shelf)
+        self.starting: set[tuple[str, int]] = set()
+        """Outputs that somebody is switching on: `unknown` until that is read back, and no reason to worry."""
         self.guard: GuardClient | None = None
         self.hub = Hub()
         self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
@@ -149,7 +151,7 @@ class Core:
         self.enter("output", payload, change.supply, change.channel, opened)
         if told := alarms.unasked(change, was):
             self.alarm(told)
-        elif change.state == OutputState.UNKNOWN:
+        elif change.state == OutputState.UNKNOWN and (change.supply, change.channel) not in self.starting:
             log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
         self.event("output", payload | {"supply": change.supply, "channel": change.channel})
         self.state_changed(watch)
@@ -166,9 +168,8 @@ class Core:
     def _on_health(self, health: Health) -> None:
         watch = self.watches[health.supply, health.channel]
         plan, power = watch.plan_in_force, watch.power
-        since_ns = power.since_ns if power is not None and watch.on else None
-        stale_s = plan.stale_ms / 1e3 if plan is not None else float("inf")
-        for text in watch.health.take(health, since_ns, stale_s):
+        stale_s = None if not watch.on else plan.stale_ms / 1e3 if plan is not None else float("inf")
+        for text in watch.health.take(health, watch.changed_ns, stale_s):
             self.alarm(text)
         promised = watch.promise()
         if power is None or not watch.on or power.slow_told or promised is None or promised.kept:

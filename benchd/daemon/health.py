@@ -27,18 +27,20 @@ class HealthBook:
         self._minute: deque[_Second] = deque()
         self._told: set[str] = set()
 
-    def take(self, health: Health, since_ns: int | None, stale_s: float) -> list[str]:
+    def take(self, health: Health, since_ns: int, stale_s: float | None) -> list[str]:
         """Take a report; what the operator must know of it, each thing once a power-on.
 
-        `since_ns`: since when the output is on with its present settings; None: it is off. A report that reaches back
-        before that has the time of writing settings in it, in which nothing is read.
+        `since_ns`: since when the output is as it is. A report that reaches back before that has the time of writing
+        settings in it, in which nothing is read. `stale_s`: the rule's, s; None: it is off, where nothing is urgent.
         """
         self.newest = health
-        if not health.readings or since_ns is None or health.t_ns - self._reach_ns(health) < since_ns:
+        if not health.readings or health.t_ns - self._reach_ns(health) < since_ns:
             return []
         self._minute.append(_Second(health.t_ns, health.worst_ms))
         while self._minute[0].t_ns <= health.t_ns - MINUTE_NS:
             self._minute.popleft()
+        if stale_s is None:
+            return []
         where = f"{health.supply}/{health.channel}"
         found = {}
         if health.overrun_ms > LATE_MS:
@@ -60,7 +62,7 @@ class HealthBook:
         self._told.clear()
 
     def pace(self) -> Pace | None:
-        """As measured while on; None: nothing has been yet."""
+        """As measured, the output on or off, since both are read alike; None: nothing has been yet."""
         if self.newest is None or not self._minute or self.newest.interval_ms <= 0:
             return None
         worst_ms = max(second.worst_ms for second in self._minute)

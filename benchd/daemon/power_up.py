@@ -29,8 +29,6 @@ class PowerUp:
     asked: Asked | None
     """None: nobody here asked for it."""
     stage: str = ""
-    since_ns: int = 0
-    """Since when it is on with its present settings."""
     second_layer: tuple[str, ...] = ()
     probe: dict[str, Any] | None = None
     leak: dict[str, Any] | None = None
@@ -50,8 +48,7 @@ class PowerUp:
 
     def changed(self, change: OutputChanged) -> None:
         """The guard says that it is on, in this stage, with these settings."""
-        self.stage, self.since_ns = change.stage, change.t_ns
-        self.second_layer = change.second_layer
+        self.stage, self.second_layer = change.stage, change.second_layer
 
     def stage_over(self, over: StageOver, conditions: Conditions) -> dict[str, Any]:
         """What a stage has shown."""

@@ -74,6 +74,8 @@ class ChannelWatch:
         self.limit_a: float | None = None
         self.latched = False
         self.rearm_from_ns = 0
+        self.changed_ns = 0
+        """Since when the output is as it is."""
         self.trip: dict[str, Any] | None = None
         self.link_up = False
         self.link_text = "not connected yet"
@@ -129,7 +131,7 @@ class ChannelWatch:
         """The guard says what is known of the output."""
         was = self.output
         self.output, self.reason, self.text, self.latched = change.state, change.reason, change.text, change.latched
-        self.rearm_from_ns = change.rearm_from_ns
+        self.rearm_from_ns, self.changed_ns = change.rearm_from_ns, change.t_ns
         if not change.latched:
             self.trip = None
         if change.state == OutputState.ON:

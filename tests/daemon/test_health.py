@@ -32,9 +32,14 @@ def test_what_reaches_back_before_the_settings_is_no_measure() -> None:
     """While settings are written nothing is read, and that is no pace of the supply's."""
     book = HealthBook()
     assert book.take(health(T0, worst_ms=900.0), T0 - S // 2, 1.0) == []
-    assert book.take(health(T0, worst_ms=900.0), None, 1.0) == []
     assert book.pace() is None
     assert book.take(health(T0, worst_ms=900.0), T0 - 2 * S, 1.0) != []
+
+
+def test_off_is_a_measure_but_no_reason_for_alarm() -> None:
+    book = HealthBook()
+    assert book.take(health(T0, worst_ms=900.0, overrun_ms=400.0), T0 - 2 * S, None) == []
+    assert book.pace() == Pace(0.02, 0.9, 0.002)
 
 
 @pytest.mark.parametrize(

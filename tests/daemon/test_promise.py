@@ -13,6 +13,10 @@ from benchd.daemon.promise import GUARD_S, Pace, cut_within_s, promise
 from benchd.guard.rules import Resolution, Rules
 from benchd.plans.plan import Plan
 from benchd.reading import Flag, Mode, Reading
+from benchd.sim.bench import Channel, Readout
+from benchd.sim.board import Kind
+from benchd.sim.source import Mode as SourceMode
+from benchd.sim.source import Source
 
 SHARP = Resolution(voltage_v=1e-6, current_a=1e-6, noise_v=0.0)
 NS = 1_000_000_000
@@ -94,5 +98,46 @@ def test_no_short_lasts_longer(
         if verdict is not None:
             assert verdict.rule in ("short", "reverse")
             assert at_s + half_s + GUARD_S - onset_s <= promised_s + 1e-6
+            return
+    raise AssertionError(f"not cut at all; promised within {promised_s} s")
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    rate=st.floats(4, 500),
+    limit_a=st.sampled_from([0.2, 0.5, 2.0]),
+    short_ohm=st.floats(0.01, 0.6),
+    bulk_uf=st.sampled_from([10.0, 220.0, 1000.0]),
+    after=st.floats(0, 1),
+    seed=st.integers(0, 1000),
+)
+def test_no_short_of_the_simulated_board_lasts_longer(
+    rate: float, limit_a: float, short_ohm: float, bulk_uf: float, after: float, seed: int
+) -> None:
+    """A short across a charged board, by the electrical model of the simulated supply: its capacitor discharges first,
+    and each reading is a mean over the last 0.1 ms with noise and steps."""
+    chosen = plan(limit_a=limit_a, harmless_bulk_uf=1000.0)
+    channel = Channel(Source(4.0, limit_a), Readout(interval_s=1e-4), lead_ohm=0.05, seed=seed)
+    channel.over_voltage.enabled = False
+    channel.attach(Kind("tried", "", bulk_f=bulk_uf / 1e6, leak_ohm=4.0 / 0.05), 0.0)
+    channel.switch(True, 0.0)
+    resolution, interval_s = Resolution(0.001, 0.0001, 0.002), 1 / rate
+    promised_s = cut_within_s(chosen, Pace(interval_s, interval_s, 2e-4), resolution, limit_a)
+    rules = Rules(rule_limits(chosen), 4.0, limit_a, resolution, started_ns=1)
+    onset_s, shorted, at_s = 1.0 + after * interval_s, False, 0.5
+    while at_s - onset_s < 2 * promised_s + 1:
+        at_s += interval_s
+        if at_s >= onset_s and not shorted:
+            shorted = True
+            channel.advance(onset_s)
+            channel.board.short(short_ohm)
+            channel.connect(True, onset_s)
+        channel.advance(at_s)
+        volts, amps = channel.read(at_s)
+        mode = Mode.CC if channel.source.mode is SourceMode.CC else Mode.CV
+        verdict = rules.feed(Reading(round(at_s * NS), volts, amps, mode, Flag.NONE, 100_000))
+        if verdict is not None:
+            assert shorted
+            assert at_s + 1e-4 + GUARD_S - onset_s <= promised_s
             return
     raise AssertionError(f"not cut at all; promised within {promised_s} s")
