@@ -5,15 +5,20 @@ No I/O. The state is changed by `SupplyThread` alone and only as `states.TABLE` 
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 import msgspec
 
 from benchd.guard import states
+from benchd.guard.health import Meter
+from benchd.guard.let_through import LetThrough
+from benchd.guard.rearm import RearmBound
 from benchd.guard.ring import Ring
-from benchd.guard.rules import LetThrough, Rules, Verdict
-from benchd.guard.states import ChannelState
-from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, RuleLimits, Tripped
+from benchd.guard.rules import Rules, Verdict
+from benchd.guard.stage import StageRun
+from benchd.guard.states import POWERED, ChannelState
+from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, RuleLimits, Stage, Tripped
 from benchd.reading import Mode, OutputState, Reading, pack
 
 BEFORE_READINGS = 200
@@ -25,6 +30,7 @@ LOOKS_ON_A = 0.02
 ENVELOPE_SHARE = 1.05
 """A reading above the highest voltage allowed, times this, was set by somebody else: the panel or another program. Our
 choice, wider than the overshoot of a supply whose load falls away."""
+LONGEST_STAGE_S = 3600.0
 FIRST_RETRY_NS = 500_000_000
 LONGEST_RETRY_NS = 8_000_000_000
 """An output that could not be confirmed off is tried again after a delay that doubles from the first to this."""
@@ -33,21 +39,35 @@ LONGEST_RETRY_NS = 8_000_000_000
 class Channel:
     """State and memory of one output. Used by its supply's thread only, apart from `ring`."""
 
-    def __init__(self, supply: str, config: ChannelConfig, ring: Ring) -> None:
+    def __init__(self, supply: str, config: ChannelConfig, ring: Ring, bound: RearmBound | None = None) -> None:
         self.supply = supply
         self.config = config
         self.number = config.number
         self.ring = ring
+        self.bound = bound or RearmBound(0.0, 60)
+        self.meter = Meter()
         self.state = ChannelState.UNKNOWN
         self.rules: Rules | None = None
         """Present exactly while the output is on."""
         self.asked: PowerOn | None = None
+        self.run: StageRun | None = None
+        """The stage under way, in the states `probing` and `holding`."""
+        self.second_layer: tuple[str, ...] = ()
+        """What the supply protects by itself since the last power-on, for people."""
+        self.on_ns = 0
+        """When the output was switched on last."""
+        self.drift_told = False
+        """That its settings were lowered by somebody has been told since the last power-on."""
+        self._stages: list[Stage] = []
+        """Those that are still to come before the boot."""
         self.reason = "link-back"
         """Why the output is in its state: a word of `states.REASONS`."""
         self.text = ""
         """The sentence that goes with the reason."""
         self.doubt = ""
         """Why the output could not be confirmed off; empty when it was."""
+        self.ended: Rules | None = None
+        """The rules of the power-on that was ended last."""
         self.verdict: Verdict | None = None
         """The trip that is being carried out."""
         self.let_through: LetThrough | None = None
@@ -58,7 +78,7 @@ class Channel:
         self.retry_ns = 0
         """Not before this time is an unconfirmed off tried again."""
         self.retry_delay_ns = 0
-        self._told: tuple[OutputState, bool, str] | None = None
+        self._told: tuple[OutputState, bool, str, str] | None = None
 
     @property
     def output(self) -> OutputState:
@@ -80,7 +100,7 @@ class Channel:
 
     def contradicts(self, reading: Reading) -> bool:
         """True when a reading does not look like the state the output is held to be in, or that state is not known."""
-        if self.state is ChannelState.ON:
+        if self.state in POWERED:
             rules = self.rules
             collapsed = rules is not None and reading.voltage_v < rules.set_voltage_v / 2
             return reading.mode is Mode.OFF or (collapsed and reading.mode is not Mode.CC)
@@ -93,6 +113,37 @@ class Channel:
         self.before.append(reading)
         self.ring.add(reading)
 
+    def begin(self, command: PowerOn) -> None:
+        """A power-on is accepted: its stages are to come."""
+        self.asked = command
+        self.drift_told = False
+        self._stages = list(command.before)
+
+    @property
+    def coming(self) -> Stage | None:
+        """The stage to come; None is the boot."""
+        return self._stages[0] if self._stages else None
+
+    def settings_of(self, stage: Stage | None) -> tuple[float, float]:
+        """Voltage in V and limit in A of a stage; None is the boot."""
+        asked = self.asked
+        assert asked is not None
+        return (asked.voltage_v, asked.limit_a) if stage is None else (stage.voltage_v, stage.limit_a)
+
+    def enter_stage(self, now_ns: int) -> states.Event:
+        """The settings of the stage to come are in force; the event that says so."""
+        if not self._stages:
+            self.run = None
+            return states.Event.ON_CONFIRMED
+        stage = self._stages.pop(0)
+        self.run = StageRun(stage, now_ns)
+        return states.Event.PROBE_ON if stage.name == "probe" else states.Event.HOLD_ON
+
+    @property
+    def stage(self) -> str:
+        """Name of the stage under way: probe, hold, boot."""
+        return self.run.stage.name if self.run is not None else "boot"
+
     def within_envelope(self, limits: RuleLimits) -> RuleLimits:
         """The limits, with a voltage beyond the envelope counted as over-voltage whatever was asked for.
 
@@ -102,6 +153,15 @@ class Channel:
         if limits.over_voltage_v is not None and limits.over_voltage_v <= most_v:
             return limits
         return msgspec.structs.replace(limits, over_voltage_v=most_v)
+
+    def end_rules(self) -> None:
+        """The output is being switched off: nothing is on any more that the rules could judge."""
+        rules, self.rules = self.rules, None
+        if rules is None:
+            return
+        self.ended = rules
+        # A probe that fails has had no voltage that could collapse: all of it was the fault.
+        self.let_through = rules.since_on if self.stage == "probe" else rules.let_through
 
     def forget_told(self) -> None:
         """The daemon was told other things by somebody else: the next report is news, whatever it says."""
@@ -124,7 +184,7 @@ class Channel:
     def what_to_do(self, asked: str) -> str:
         """The refusal of something in the present state: what was asked, what the state is, what to do."""
         advice = {
-            ChannelState.ON: "it is already on: switch it off first",
+            **dict.fromkeys(POWERED, "it is already on: switch it off first"),
             ChannelState.TRIPPED: f"it has tripped ({self.words}): find the cause, then re-arm",
             ChannelState.TRIPPED_UNKNOWN: (
                 f"it has tripped and nobody could confirm that it is off ({self.words}): "
@@ -139,22 +199,27 @@ class Channel:
     def changed(self, t_ns: int, state: OutputState | None = None) -> OutputChanged | None:
         """The report to send when what is known differs from what the daemon was told last, else None."""
         output = self.output if state is None else state
-        now = (output, self.latched, self.reason)
+        # An output that was found on is not on as asked: its settings are not known.
+        on = self.state in POWERED and self.asked is not None and output is OutputState.ON
+        stage = self.stage if on else ""
+        now = (output, self.latched, self.reason, stage)
         if now == self._told or (output is OutputState.OFF and self._told and now[:2] == self._told[:2]):
             return None  # off again for another reason is no news
         self._told = now
-        # An output that was found on is not on as asked: its settings are not known.
-        on = self.state is ChannelState.ON and self.asked is not None
+        rules = self.rules if on else None
         return OutputChanged(
             self.supply,
             self.number,
             output,
             self.reason,
             t_ns,
-            voltage_v=self.asked.voltage_v if on and self.asked else 0.0,
-            limit_a=self.asked.limit_a if on and self.asked else 0.0,
+            voltage_v=rules.set_voltage_v if rules else 0.0,
+            limit_a=rules.limit_a if rules else 0.0,
             latched=self.latched,
             text=self.words,
+            stage=stage,
+            second_layer=self.second_layer if on else (),
+            rearm_from_ns=self.bound.free_from_ns() if self.latched else 0,
         )
 
     def trip_report(self, confirmed_ns: int | None, given_up_ns: int, text: str) -> Tripped:
@@ -162,11 +227,13 @@ class Channel:
         verdict, asked = self.verdict, self.asked
         assert verdict is not None
         sent_ns = self.off_sent_ns if self.off_sent_ns is not None else given_up_ns
-        through = self.let_through
-        if through is not None:
-            through.hold_until(sent_ns)
-            for reading in self.after:
-                through.add(reading.t_ns, reading.voltage_v, reading.current_a)
+        through, ended = self.let_through, self.ended
+        since = ended.since_on if ended is not None else None
+        for sum_ in (through, since) if through is not since else (through,):
+            if sum_ is not None:
+                sum_.hold_until(sent_ns)
+                for reading in self.after:
+                    sum_.add(reading.t_ns, reading.voltage_v, reading.current_a)
         report = Tripped(
             self.supply,
             self.number,
@@ -176,13 +243,19 @@ class Channel:
             verdict.detected_ns,
             sent_ns,
             confirmed_ns,
-            set_voltage_v=asked.voltage_v if asked else 0.0,
-            limit_a=asked.limit_a if asked else 0.0,
+            set_voltage_v=ended.set_voltage_v if ended else 0.0,
+            limit_a=ended.limit_a if ended else 0.0,
             let_through_c=through.charge_c if through else 0.0,
             let_through_j=through.energy_j if through else 0.0,
             let_through_a2s=through.square_a2s if through else 0.0,
             before=pack(self.supply, self.number, list(self.before)),
             after=pack(self.supply, self.number, self.after),
+            stage=self.stage,
+            on_ns=self.on_ns,
+            since_on_c=since.charge_c if since else 0.0,
+            since_on_j=since.energy_j if since else 0.0,
+            since_on_a2s=since.square_a2s if since else 0.0,
+            budget_j=asked.rules.fault_j if asked else None,
         )
         self.verdict = None
         self.let_through = None
@@ -192,14 +265,26 @@ class Channel:
 def check_envelope(config: ChannelConfig, command: PowerOn) -> str:
     """Why a power-on lies outside the envelope of its channel, with units and what is allowed; empty when it fits."""
     place = f"{command.supply} channel {command.channel}"
-    if not 0 < command.voltage_v <= config.max_voltage_v:
-        return (
-            f"{place}: {command.voltage_v:g} V was asked for; allowed is above 0 V up to "
-            f"{config.max_voltage_v:g} V, as its settings say"
-        )
-    if not 0 < command.limit_a <= config.max_limit_a:
-        return (
-            f"{place}: a limit of {command.limit_a:g} A was asked for; allowed is above 0 A up to "
-            f"{config.max_limit_a:g} A, as its settings say"
-        )
+    most_v, most_a, whose = config.max_voltage_v, config.max_limit_a, "its settings say"
+    for what, voltage_v, limit_a in (
+        ("", command.voltage_v, command.limit_a),
+        *((f" for the stage {stage.name}", stage.voltage_v, stage.limit_a) for stage in command.before),
+    ):
+        if not 0 < voltage_v <= most_v:
+            return f"{place}: {voltage_v:g} V was asked for{what}; allowed is above 0 V up to {most_v:g} V, as {whose}"
+        if not 0 < limit_a <= most_a:
+            return (
+                f"{place}: a limit of {limit_a:g} A was asked for{what}; allowed is above 0 A up to {most_a:g} A, as "
+                f"{whose}"
+            )
+        most_v, most_a, whose = command.voltage_v, command.limit_a, "the boot has"
+    for stage in command.before:
+        if not 0 < stage.seconds <= LONGEST_STAGE_S or not (stage.least_ohm is None or 0 < stage.least_ohm < math.inf):
+            return (
+                f"{place}: stage {stage.name} with {stage.seconds:g} s and a least of {stage.least_ohm} Ω; allowed are "
+                f"above 0 to {LONGEST_STAGE_S:g} s, and above 0 Ω or none"
+            )
+    delay_s = command.over_current_delay_s
+    if delay_s is not None and not 0 < delay_s <= LONGEST_STAGE_S:
+        return f"{place}: over_current_delay_s = {delay_s} s; allowed is above 0 to {LONGEST_STAGE_S:g} s, or none"
     return ""

@@ -22,6 +22,7 @@ import msgspec
 
 from benchd.guard.keeper import GuardKeeper
 from benchd.guard.wire import (
+    Advance,
     Answer,
     Configure,
     LinkChanged,
@@ -32,6 +33,7 @@ from benchd.guard.wire import (
     Report,
     RuleLimits,
     Shutdown,
+    Stage,
 )
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
@@ -122,14 +124,34 @@ class GuardClient:
         limit_a: float,
         rules: RuleLimits | None = None,
         consent: str = "",
+        before: tuple[Stage, ...] = (),
+        over_current_delay_s: float | None = None,
     ) -> None:
-        """Prepare, read back, switch on, confirm. Raises GuardRefused. `consent`: see `PowerOn.consent`."""
+        """Prepare, read back, switch on, confirm; the stages in `before` come first. Raises GuardRefused.
+
+        For the arguments see `PowerOn`.
+        """
         if (supply, channel) in self._latched:
             raise GuardRefused(
                 f"{supply} channel {channel}: {voltage_v:g} V at {limit_a:g} A was asked for, but it has tripped "
                 "and nobody has re-armed it: find the cause, then re-arm"
             )
-        await self._ask(PowerOn(next(self._ids), supply, channel, voltage_v, limit_a, rules or RuleLimits(), consent))
+        command = PowerOn(
+            next(self._ids),
+            supply,
+            channel,
+            voltage_v,
+            limit_a,
+            rules or RuleLimits(),
+            consent,
+            before,
+            over_current_delay_s,
+        )
+        await self._ask(command)
+
+    async def advance(self, supply: str, channel: int) -> None:
+        """End the stage `hold`, where it waits for that. Raises GuardRefused."""
+        await self._ask(Advance(next(self._ids), supply, channel))
 
     async def power_off(self, supply: str | None = None, channel: int | None = None) -> None:
         """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed."""
@@ -166,7 +188,9 @@ class GuardClient:
 
     # ---- inside -----------------------------------------------------------------------------------------------
 
-    async def _ask(self, command: PowerOn | PowerOff | Rearm | Shutdown, within_s: float = ANSWER_WITHIN_S) -> None:
+    async def _ask(
+        self, command: PowerOn | PowerOff | Rearm | Advance | Shutdown, within_s: float = ANSWER_WITHIN_S
+    ) -> None:
         asked = msgspec.to_builtins(command)
         if self.state != "alive":
             raise GuardRefused(f"{asked['type']} was asked for, but the guard is {self.state}; wait and ask again")

@@ -9,6 +9,7 @@ from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.wire import Met
 from benchd.reading import Reading
+from benchd.supplies.adjusting import Drift
 from benchd.supplies.off import OffOutcome
 from benchd.supplies.pace import Pace
 
@@ -18,7 +19,22 @@ class GuardedSupply(Protocol):
 
     between: Callable[[], None]
 
-    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None: ...
+    def prepare(
+        self,
+        channel: int,
+        voltage_v: float,
+        limit_a: float,
+        over_voltage_v: float | None = None,
+        over_current_delay_s: float | None = None,
+        watchdog_s: float | None = None,
+    ) -> tuple[str, ...]:
+        """Returns what the supply protects by itself now, for people."""
+        ...
+
+    def adjust(self, channel: int, voltage_v: float, limit_a: float) -> None: ...
+    def drift(self, channel: int) -> Drift | None: ...
+    def tripped(self, channel: int) -> list[str]: ...
+    def tells_trips(self, channel: int) -> bool: ...
     def output_on(self, channel: int) -> None: ...
     def send_off(self, channel: int) -> None: ...
     def off_at_once(self) -> None: ...

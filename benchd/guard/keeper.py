@@ -8,6 +8,7 @@ something, and every supply it held is made safe at once, each in a thread of it
 from __future__ import annotations
 
 import contextlib
+import functools
 import os
 import select
 import socket
@@ -23,6 +24,7 @@ from typing import Literal
 
 import msgspec
 
+from benchd.guard.errand import Errand
 from benchd.guard.framing import FramingError, encode, report_decoder
 from benchd.guard.opening import longer_s, make_config_safe
 from benchd.guard.wire import (
@@ -51,6 +53,8 @@ HEALTHY_S = 30.0
 END_WITHIN_S = 6.0
 SAFE_WITHIN_S = 3.0
 """Making safe is waited for this long: thrice what it takes where the link itself is bounded, s."""
+BEGIN_WITHIN_S = 0.1
+"""A thread that has not begun by then is taken to have died of want of memory, s."""
 ASK_AGAIN_S = 0.5
 REMEMBER_S = 5.0
 """A guard that was left alone has made its supplies safe and ended after this long, s; slow families take longer."""
@@ -289,22 +293,21 @@ class GuardKeeper:
         self._make_safe(held)
 
     def _make_safe(self, supplies: list[SupplyConfig]) -> None:
-        helpers = []
+        errands = []
         for supply in supplies:
             self._not_safe.add(supply.name)
-            helper = threading.Thread(
-                target=self._make_one_safe, args=(supply,), name=f"safe-{supply.name}", daemon=True
-            )
-            try:
-                helper.start()
-            except RuntimeError:  # the machine is out of threads or memory: one after the other then
-                self._make_one_safe(supply)
-            else:
-                helpers.append(helper)
-        # A helper that hangs (a look-up of a host name is not bounded) must not keep the other supplies unguarded.
+            errand = Errand(functools.partial(self._make_one_safe, supply))
+            errand.start()
+            errands.append(errand)
+        begin_by = time.monotonic() + BEGIN_WITHIN_S
+        # One that hangs (a look-up of a host name is not bounded) must not keep the other supplies unguarded.
         deadline = time.monotonic() + SAFE_WITHIN_S + longer_s(*supplies)
-        for helper in helpers:
-            helper.join(max(0.0, deadline - time.monotonic()))
+        for errand in errands:
+            while not errand.begun and time.monotonic() < begin_by:
+                errand.done.wait(0.01)
+            errand.run()  # where no thread has begun it: the machine is out of threads or memory
+        for errand in errands:
+            errand.done.wait(max(0.0, deadline - time.monotonic()))
 
     def _make_one_safe(self, supply: SupplyConfig) -> None:
         reached = self._safe(supply)

@@ -34,6 +34,7 @@ from benchd.guard.sampler import AllOff, End, SupplyThread
 from benchd.guard.states import Event
 from benchd.guard.switcher import Opened
 from benchd.guard.wire import (
+    Advance,
     Answer,
     Command,
     Configure,
@@ -223,12 +224,17 @@ class GuardProcess:
         self._tick_s = BEAT_S if few else TICK_S
         for supply in configure.supplies:
             self._threads[supply.name] = SupplyThread(
-                supply, open_supply, self._report, self._send_at_once if few else None
+                supply,
+                open_supply,
+                self._report,
+                self._send_at_once if few else None,
+                rearm_pause_s=configure.rearm_pause_s,
+                rearm_per_minute=configure.rearm_per_minute,
             )
         for thread in self._threads.values():
             thread.start()
 
-    def _one(self, command: PowerOn | PowerOff | Rearm) -> None:
+    def _one(self, command: PowerOn | PowerOff | Rearm | Advance) -> None:
         thread = self._threads.get(command.supply or "")
         if thread is None:
             known = ", ".join(self._threads) or "none"

@@ -6,10 +6,11 @@ reason `blocked`, and then whatever the second link could prove.
 
 from __future__ import annotations
 
-import threading
+import functools
 import time
 from collections.abc import Callable
 
+from benchd.guard.errand import Errand
 from benchd.guard.opening import make_config_safe
 from benchd.guard.sampler import SupplyThread, TakenOver
 from benchd.guard.wire import OutputChanged, Report, SupplyConfig
@@ -32,7 +33,7 @@ class Watchdog:
         self._report = report
         self._safe = safe
         self._next_s: dict[str, float] = {}
-        self._running: dict[str, threading.Thread] = {}
+        self._running: dict[str, Errand] = {}
 
     def look(self, threads: list[SupplyThread]) -> None:
         """Start a rescue for every thread that is overdue, unless one is under way."""
@@ -45,12 +46,13 @@ class Watchdog:
         """Make one supply safe over a second link, in a helper thread; not again before AGAIN_S have passed."""
         name = thread.config.name
         running = self._running.get(name)
-        if time.monotonic() < self._next_s.get(name, 0.0) or (running is not None and running.is_alive()):
+        if time.monotonic() < self._next_s.get(name, 0.0) or (
+            running is not None and running.begun and not running.done.is_set()
+        ):
             return
         self._next_s[name] = time.monotonic() + AGAIN_S
-        helper = threading.Thread(target=self._rescue, args=(thread,), name=f"rescue-{name}", daemon=True)
-        self._running[name] = helper
-        helper.start()
+        errand = self._running[name] = Errand(functools.partial(self._rescue, thread))
+        errand.start()
 
     def _rescue(self, thread: SupplyThread) -> None:
         config = thread.config

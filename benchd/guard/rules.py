@@ -1,4 +1,4 @@
-"""The trip rules of one channel: readings go in, a verdict comes out. Constant time and memory, no I/O, no clock.
+"""The trip rules of one output: readings go in, a verdict comes out. Constant time and memory, no I/O, no clock.
 
 Time is the reading's own (`t_ns`), so the rules behave the same at 5 and at 1000 readings/s and in a replay.
 
@@ -6,47 +6,87 @@ Time is the reading's own (`t_ns`), so the rules behave the same at 5 and at 100
     The first reading above the threshold by more than one step of the reading's resolution decides. No second
     reading is waited for: at 5 readings/s that would cost 0.2 s. What passes in between readings, or above the
     supply's own limit, is the supply's affair; a threshold set below the limit is a wish to trip on an inrush too.
+    A current that stays above the limit itself by more than OVER_LIMIT_SHARE for OVER_LIMIT_S says that the limit is
+    no longer the one that was set: `over-current` too.
 
 `short`
     A discharged capacitor and a short look alike in one reading: limit pinned, voltage collapsed. They differ in
     what follows. In limit the capacitor's voltage rises at dV/dt = (I_limit − I_load)/C (textbook: i = C·dV/dt).
     `RuleLimits.harmless_bulk_f` states the largest C believed harmless, and LEAST_CHARGING_SHARE the least part of
-    the limit that is believed to go into it. So a harmless board must have risen, Δt after the first collapsed
-    reading, by at least
+    the limit that is believed to go into it. So a harmless board rises, from each collapsed reading on, along a line
+    of at least
 
-        rise_least = LEAST_CHARGING_SHARE · I_limit · Δt / C
+        dV/dt = LEAST_CHARGING_SHARE · I_limit / C
 
-    The rule decides at the first reading with Δt > `short_hold_s` at which the voltage is below that by more than
-    the noise and resolution of two readings (`Resolution.rise_margin_v`): the first that can tell the two apart.
-    The rise is counted from the first collapsed reading, so a rail that rises and then sticks is caught as soon as
-    its credit is used up, V_stuck · C / (share · I_limit) after the start.
+    All these lines have one slope, so the highest stands for all of them. The rule decides at the first reading later
+    than `short_hold_s` after the onset at which the voltage is below that line by more than the noise and resolution of
+    two readings (`Resolution.rise_margin_v`): the first that can tell the two apart. A rail that rises and then sticks
+    falls behind the line of its highest reading. The first collapsed reading counts as 0 V: it may be a mean over the
+    moment in which the board was clipped on. So does a reading that is lower than the one before, since a clip bounces,
+    but only FALLS times: a capacitor that discharges into a short falls on and on.
     A reading out of limit or above `short_voltage_fraction` of the setting ends the episode.
+
+    Pinned, but not collapsed: the voltage below PINNED_SHARE of the setting, in limit or at least with SOME_SHARE of
+    it (a meter that averages over a bouncing short shows less than the limit). The current that charges may come close
+    to nothing there, so no slope is asked for; but a start that completes is through after the time in which the
+    harmless capacitance charges from zero at the least share. Longer than that and than `limit_hold_s`: `short`.
+
+    Bouncing: a short that lets go again and again, so that each episode ends before its hold. Time with the voltage
+    collapsed is summed up, and a quarter of the time in between taken off again. A start uses up no more of it than
+    charging takes, so more than that, in BOUNCES episodes or more, is no start.
+
+`reverse`
+    In limit at a voltage below zero by more than a reading can be wrong: the polarity is reversed, or another source
+    is on the leads. At the first reading, since no capacitor that charges shows this. And what `short` would
+    decide with not a single step of voltage, where even LEAST_SHORT_OHM would show some.
+
+`budget`
+    Energy or I²t since the output went on, or energy into one collapsed stretch, above what the plan allows.
 
 `stale`
     No valid reading for `stale_s`: see `idle`, which the sampler calls when a reading failed.
 
-Let-through (charge ∫i dt, energy ∫v·i dt, ∫i² dt) is summed by the trapezoid rule from the onset, the first
-reading that belongs to the fault. Between the last reading before OFF and the moment OFF was sent the last values
-are held (`hold_until`), since nothing suggests that they fell.
+Let-through is summed from the onset, the first reading that belongs to the fault; see `let_through.py`.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
+from benchd.guard.let_through import NS, LetThrough
+from benchd.guard.limits import LEAST_CHARGING_SHARE, charging_s, charging_share, check_limits
 from benchd.guard.wire import RuleLimits
 from benchd.reading import Mode, Reading
 
-LEAST_CHARGING_SHARE = 0.25
-"""Share of the limit that charges the bulk capacitance of a harmless board; the rest may be its load. Our choice:
-with 0.002 F and 1 A a rise of 125 V/s is asked for, 1.25 V in the default hold of 10 ms."""
+__all__ = ["LEAST_CHARGING_SHARE", "NS", "LetThrough", "Resolution", "Rules", "Verdict", "charging_s", "check_limits"]
 
 IN_LIMIT_SHARE = 0.1
 """A current within this share of the limit counts as in limit where the voltage has collapsed and the supply does not
 say so itself. Our choice: programming and reading may each be wrong by some percent, and nothing but its limit holds a
 supply that is on at a fraction of its voltage."""
 
-NS = 1_000_000_000
+PINNED_SHARE = 0.9
+"""In limit below this share of the setting, the voltage is pulled down by the load. Our choice: a start whose load
+just lets it complete, R = V_set/I_limit, gets here in 2.3 · R · C (1 − e^−t/RC = 0.9), within the 4 · R · C allowed."""
+
+OVER_LIMIT_SHARE = 0.1
+OVER_LIMIT_S = 0.05
+"""Above the limit by more than this share, for longer than this: the limit is not the one that was set. Our choice,
+wider than accuracies and longer than the overshoot of a limiting loop."""
+
+SOME_SHARE = 0.1
+"""Less current than this share of the limit does not pull a supply's voltage down: it is off, or charging itself."""
+
+FALLS = 4
+BOUNCES = 4
+BOUNCE_LEAK = 0.25
+"""Of the time between collapsed stretches this share is taken off the collapsed time. Our choice."""
+
+LEAST_SHORT_OHM = 0.01
+REVERSED_V = 0.05
+REVERSED_SHARE = 0.01
+"""A voltage below zero by more than this, or this share of the setting, is no error of a reading: offsets in the
+accuracies of the shipped profiles are 2 to 30 mV."""
 
 
 class Resolution(NamedTuple):
@@ -76,63 +116,55 @@ class Verdict(NamedTuple):
     detected_ns: int
 
 
-class LetThrough:
-    """Charge, energy and I²t since the onset of a fault, by the trapezoid rule."""
-
-    __slots__ = ("_current", "_power", "_t_ns", "charge_c", "energy_j", "square_a2s")
-
-    def __init__(self, t_ns: int, voltage_v: float, current_a: float) -> None:
-        self._t_ns = t_ns
-        self._current = current_a
-        self._power = voltage_v * current_a
-        self.charge_c = 0.0
-        self.energy_j = 0.0
-        self.square_a2s = 0.0
-
-    def add(self, t_ns: int, voltage_v: float, current_a: float) -> None:
-        """Go on to a later point; one that is not later replaces the last values and adds nothing."""
-        power = voltage_v * current_a
-        if t_ns > self._t_ns:
-            half_s = (t_ns - self._t_ns) / (2 * NS)
-            self.charge_c += (self._current + current_a) * half_s
-            self.energy_j += (self._power + power) * half_s
-            self.square_a2s += (self._current * self._current + current_a * current_a) * half_s
-            self._t_ns = t_ns
-        self._current = current_a
-        self._power = power
-
-    def hold_until(self, t_ns: int) -> None:
-        """Hold the last values up to `t_ns`."""
-        if t_ns > self._t_ns:
-            seconds = (t_ns - self._t_ns) / NS
-            self.charge_c += self._current * seconds
-            self.energy_j += self._power * seconds
-            self.square_a2s += self._current * self._current * seconds
-            self._t_ns = t_ns
-
-
 class Rules:
-    """The rules of one output while it is on. Made anew for each power-on.
+    """The rules of one output while it is on. Made anew for each power-on; `restage` for each stage of it.
 
-    `started_ns`: when the output was confirmed on; `stale` counts from there until the first reading.
+    `started_ns`: when the output was confirmed on; `stale`, `budget` and the time on count from there. `probing`: the
+    stage is there to measure a rail that may be shorted, so that a collapsed voltage decides nothing by itself.
     """
 
     __slots__ = (
+        "_above_ns",
+        "_bounce_most_ns",
+        "_bounce_ns",
+        "_bounces",
         "_charge_v_per_ns",
         "_collapse_v",
+        "_energy_j",
+        "_falls",
+        "_fault_j",
         "_hold_ns",
         "_in_limit_a",
         "_last_ns",
+        "_last_v",
+        "_line_ns",
+        "_line_v",
         "_margin_v",
         "_onset_ns",
-        "_onset_v",
         "_over_current_a",
+        "_over_limit_a",
         "_over_voltage_v",
+        "_pinned_most_ns",
+        "_pinned_ns",
+        "_pinned_v",
         "_refresh_ns",
+        "_resolution",
+        "_reversed_v",
+        "_seen_down",
+        "_seen_ns",
+        "_some_a",
+        "_square_a2s",
         "_stale_ns",
+        "_zero_v",
+        "in_limit",
         "let_through",
+        "limit_a",
         "limits",
         "set_voltage_v",
+        "since_on",
+        "started_ns",
+        "until_ns",
+        "was_in_limit",
     )
 
     def __init__(
@@ -142,31 +174,65 @@ class Rules:
         limit_a: float,
         resolution: Resolution | None = None,
         started_ns: int = 0,
+        probing: bool = False,
     ) -> None:
         """Raises ValueError when a limit is not usable; the message names it."""
         check_limits(limits)
-        resolution = resolution or Resolution()
+        self._resolution = resolution or Resolution()
         infinity = float("inf")
         self.limits = limits
-        self.set_voltage_v = set_voltage_v
         self.let_through: LetThrough | None = None
-        self._over_current_a = (
-            infinity if limits.over_current_a is None else limits.over_current_a + resolution.current_a
-        )
-        self._over_voltage_v = (
-            infinity if limits.over_voltage_v is None else limits.over_voltage_v + resolution.voltage_v
-        )
-        self._collapse_v = limits.short_voltage_fraction * set_voltage_v
-        near_limit_a = limit_a * (1 - IN_LIMIT_SHARE) - 2 * resolution.current_a
-        self._in_limit_a = max(near_limit_a, limit_a / 2)  # a limit of few steps must not make 0 A 'in limit'
-        self._charge_v_per_ns = LEAST_CHARGING_SHARE * limit_a / limits.harmless_bulk_f / NS
-        self._margin_v = resolution.rise_margin_v
+        """Since the onset of what may be a fault."""
+        self.since_on: LetThrough | None = None
+        """Since the output went on; None until the first reading."""
+        self.in_limit = self.was_in_limit = False
+        """Whether the last reading was in limit, and whether one of the last two was."""
+        self.started_ns = started_ns
+        self.until_ns = infinity if limits.longest_on_s is None else started_ns + limits.longest_on_s * NS
+        """The output may be on until then, ns; the sampler looks."""
+        self._over_current_a = infinity if limits.over_current_a is None else limits.over_current_a
+        self._over_current_a += self._resolution.current_a
+        self._over_voltage_v = infinity if limits.over_voltage_v is None else limits.over_voltage_v
+        self._over_voltage_v += self._resolution.voltage_v
+        self._energy_j = infinity if limits.energy_j is None else limits.energy_j
+        self._square_a2s = infinity if limits.square_a2s is None else limits.square_a2s
+        self._fault_j = infinity if limits.fault_j is None else limits.fault_j
+        self._margin_v = self._resolution.rise_margin_v
         self._hold_ns = round(limits.short_hold_s * NS)
-        self._refresh_ns = round(resolution.refresh_s * NS)
+        self._refresh_ns = round(self._resolution.refresh_s * NS)
         self._stale_ns = round(limits.stale_s * NS)
         self._last_ns = started_ns
+        self.restage(set_voltage_v, limit_a, probing)
+
+    def restage(self, set_voltage_v: float, limit_a: float, probing: bool = False) -> None:
+        """Other settings hold from now on: what had begun is forgotten, what was summed up since on is not."""
+        infinity = float("inf")
+        self.set_voltage_v, self.limit_a = set_voltage_v, limit_a
+        step_a = self._resolution.current_a
+        self._collapse_v = -infinity if probing else self.limits.short_voltage_fraction * set_voltage_v
+        near_limit_a = limit_a * (1 - IN_LIMIT_SHARE) - 2 * step_a
+        self._in_limit_a = max(near_limit_a, limit_a / 2)  # a limit of few steps must not make 0 A 'in limit'
+        self._over_limit_a = limit_a * (1 + OVER_LIMIT_SHARE) + 2 * step_a
+        self._some_a = SOME_SHARE * limit_a + step_a
+        self._charge_v_per_ns = charging_share(self.limits) * limit_a / self.limits.harmless_bulk_f / NS
+        charging_ns = charging_s(self.limits, set_voltage_v, limit_a) * NS
+        self._bounce_most_ns = charging_ns + self._hold_ns
+        hold_s = self.limits.limit_hold_s
+        self._pinned_v = -infinity if probing or hold_s is None else PINNED_SHARE * set_voltage_v - self._margin_v
+        self._pinned_most_ns = max((hold_s or 0.0) * NS, self._bounce_most_ns)
+        self._reversed_v = -max(REVERSED_V, REVERSED_SHARE * set_voltage_v, self._margin_v)
+        tells_zero = limit_a * LEAST_SHORT_OHM > self._resolution.voltage_v + self._resolution.noise_v
+        self._zero_v = self._resolution.voltage_v / 2 if tells_zero else -infinity
         self._onset_ns: int | None = None
-        self._onset_v = 0.0
+        self._line_ns, self._line_v, self._falls = 0, 0.0, 0
+        self._pinned_ns: int | None = None
+        self._above_ns: int | None = None
+        self._bounces = 0
+        self._bounce_ns = 0.0
+        self._seen_ns: int | None = None
+        self._seen_down = False
+        self._last_v = 0.0
+        self.let_through = None
 
     def feed(self, reading: Reading) -> Verdict | None:
         """Judge one reading. A reading that is not a number says nothing: it does not count as valid either."""
@@ -178,11 +244,38 @@ class Rules:
             return self._over("over-current", reading, f"{current:.4g} A", f"{self.limits.over_current_a:.4g} A")
         if voltage > self._over_voltage_v:
             return self._over("over-voltage", reading, f"{voltage:.4g} V", f"{self.limits.over_voltage_v:.4g} V")
-        if voltage < self._collapse_v and (mode is Mode.CC or current >= self._in_limit_a):
-            return self._collapsed(t_ns, voltage, current)
-        self._onset_ns = None
-        self.let_through = None
-        return None
+        verdict = self._sum_up(t_ns, voltage, current)
+        before = self.in_limit
+        self.in_limit = in_limit = mode is Mode.CC or current >= self._in_limit_a
+        self.was_in_limit = before or in_limit
+        collapsed = in_limit and voltage < self._collapse_v
+        draws = in_limit or current > self._some_a
+        pinned = draws and voltage < self._pinned_v
+        if collapsed or pinned:
+            verdict = self._into_fault(t_ns, voltage, current) or verdict
+        else:
+            self.let_through = None
+        if collapsed:
+            verdict = self._collapsed(t_ns, voltage, current) or verdict
+        else:
+            self._onset_ns = None
+        if pinned:
+            verdict = verdict or self._pinned(t_ns, voltage, current)
+        else:
+            self._pinned_ns = None
+        if current > self._over_limit_a:
+            verdict = verdict or self._above_limit(t_ns, current)
+        else:
+            self._above_ns = None
+        down = draws and voltage < self._collapse_v
+        if down and not self._seen_down:
+            self._bounces += 1
+        if self._bounces:
+            verdict = verdict or self._bounced(t_ns, down)
+        self._seen_ns, self._seen_down, self._last_v = t_ns, down, voltage
+        if in_limit and voltage < self._reversed_v:
+            return self._reversed(t_ns, voltage, current)
+        return verdict
 
     def idle(self, now_ns: int) -> Verdict | None:
         """Judge the absence of readings. `now_ns` is on the clock of the readings."""
@@ -195,54 +288,125 @@ class Rules:
         )
         return Verdict("stale", text, self._last_ns, now_ns)
 
-    def _over(self, rule: str, reading: Reading, found: str, threshold: str) -> Verdict:
-        self._begin_let_through(reading.t_ns, reading.voltage_v, reading.current_a)
-        onset_ns = reading.t_ns if self._onset_ns is None else self._onset_ns
-        text = f"{found} read, above the threshold of {threshold}"
-        return Verdict(rule, text, onset_ns, reading.t_ns)
+    # ---- what went in -----------------------------------------------------------------------------------------
 
-    def _begin_let_through(self, t_ns: int, voltage: float, current: float) -> None:
+    def _sum_up(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
+        since = self.since_on
+        if since is None:
+            # What flowed before the first reading is not known; the first reading is the best guess there is.
+            since = self.since_on = LetThrough(self.started_ns or t_ns, voltage, current)
+        since.add(t_ns, voltage, current)
+        if since.energy_j > self._energy_j:
+            found, most = f"{since.energy_j:.4g} J", f"{self._energy_j:.4g} J"
+        elif since.square_a2s > self._square_a2s:
+            found, most = f"{since.square_a2s:.4g} A²s", f"{self._square_a2s:.4g} A²s"
+        else:
+            return None
+        on_s = (t_ns - (self.started_ns or t_ns)) / NS
+        text = f"{found} went in since it was switched on {on_s:.3g} s ago, more than the {most} that the plan allows"
+        return Verdict("budget", text, t_ns, t_ns)
+
+    def _into_fault(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
+        through = self.let_through
+        if through is None:
+            self.let_through = LetThrough(t_ns, voltage, current)
+            return None
+        through.add(t_ns, voltage, current)
+        if through.energy_j <= self._fault_j:
+            return None
+        text = (
+            f"{through.energy_j:.4g} J went in while in limit with the voltage pulled down, now {current:.4g} A at "
+            f"{voltage:.4g} V; the plan allows {self._fault_j:.4g} J"
+        )
+        onset_ns = self._onset_ns or self._pinned_ns or t_ns
+        return Verdict("budget", text, onset_ns, t_ns)
+
+    # ---- what it means ----------------------------------------------------------------------------------------
+
+    def _over(self, rule: str, reading: Reading, found: str, threshold: str) -> Verdict:
+        t_ns, voltage, current = reading.t_ns, reading.voltage_v, reading.current_a
+        self._sum_up(t_ns, voltage, current)
         if self.let_through is None:
             self.let_through = LetThrough(t_ns, voltage, current)
         else:
             self.let_through.add(t_ns, voltage, current)
+        onset_ns = t_ns if self._onset_ns is None else self._onset_ns
+        return Verdict(rule, f"{found} read, above the threshold of {threshold}", onset_ns, t_ns)
 
-    def _collapsed(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
-        self._begin_let_through(t_ns, voltage, current)
-        onset_ns = self._onset_ns
-        if onset_ns is None:
-            self._onset_ns = t_ns
-            self._onset_v = voltage
+    def _above_limit(self, t_ns: int, current: float) -> Verdict | None:
+        above_ns = self._above_ns
+        if above_ns is None:
+            self._above_ns = t_ns
             return None
-        # A repeated reading may be as old as the instrument's refresh: only the time beyond that is certain.
-        certain_ns = t_ns - onset_ns - self._refresh_ns
-        if certain_ns <= self._hold_ns:
+        if t_ns - above_ns - self._refresh_ns <= OVER_LIMIT_S * NS:
             return None
-        risen_v = voltage - self._onset_v
-        least_v = self._charge_v_per_ns * certain_ns
-        if risen_v + self._margin_v >= least_v:
+        text = (
+            f"{current:.4g} A read for {(t_ns - above_ns) / 1e6:.4g} ms, above the limit of {self.limit_a:.4g} A that "
+            "was set: somebody has raised it at the supply, or it does not limit"
+        )
+        return Verdict("over-current", text, above_ns, t_ns)
+
+    def _reversed(self, t_ns: int, voltage: float, current: float) -> Verdict:
+        text = (
+            f"{voltage:.4g} V at {current:.4g} A in limit: the polarity is reversed, or another source is on the leads"
+        )
+        return Verdict("reverse", text, self._onset_ns or t_ns, t_ns)
+
+    def _pinned(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
+        pinned_ns = self._pinned_ns
+        if pinned_ns is None:
+            self._pinned_ns = t_ns
+            return None
+        if t_ns - pinned_ns - self._refresh_ns <= self._pinned_most_ns:
             return None
         text = (
             f"in limit at {current:.4g} A with {voltage:.4g} V of {self.set_voltage_v:.4g} V for "
-            f"{(t_ns - onset_ns) / 1e6:.4g} ms; risen by {risen_v:.3g} V, a capacitance of "
-            f"{self.limits.harmless_bulk_f * 1e6:.4g} µF would have risen by {least_v:.3g} V or more"
+            f"{(t_ns - pinned_ns) / NS:.3g} s: longer than a board with {self.limits.harmless_bulk_f * 1e6:.4g} µF "
+            "takes to charge; it draws more than the limit gives"
         )
+        return Verdict("short", text, pinned_ns, t_ns)
+
+    def _collapsed(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
+        onset_ns = self._onset_ns
+        if onset_ns is None:
+            self._onset_ns = self._line_ns = t_ns
+            self._line_v, self._falls = 0.0, 0
+            return None
+        if voltage + self._margin_v < self._last_v and self._falls < FALLS:
+            self._falls += 1
+            self._line_ns, self._line_v = t_ns, 0.0
+            return None
+        if voltage > self._last_v + self._margin_v:
+            self._falls = 0
+        line_v = self._line_v + self._charge_v_per_ns * (t_ns - self._line_ns)
+        if voltage >= line_v:
+            self._line_ns, self._line_v = t_ns, voltage
+        # A repeated reading may be as old as the instrument's refresh: only the time beyond that is certain.
+        least_v = line_v - self._charge_v_per_ns * self._refresh_ns
+        if t_ns - onset_ns - self._refresh_ns <= self._hold_ns or voltage + self._margin_v >= least_v:
+            return None
+        text = (
+            f"in limit at {current:.4g} A with {voltage:.4g} V of {self.set_voltage_v:.4g} V for "
+            f"{(t_ns - onset_ns) / 1e6:.4g} ms; a capacitance of "
+            f"{self.limits.harmless_bulk_f * 1e6:.4g} µF would show {least_v:.3g} V or more by now"
+        )
+        if voltage < self._zero_v:
+            return Verdict("reverse", f"{text}; no voltage at all: reversed polarity, or a bare short", onset_ns, t_ns)
         return Verdict("short", text, onset_ns, t_ns)
 
-
-def check_limits(limits: RuleLimits) -> None:
-    """Raises ValueError naming the first limit that no rule can work with, its unit, and what is allowed."""
-    for name, value, unit in (
-        ("over_current_a", limits.over_current_a, "A"),
-        ("over_voltage_v", limits.over_voltage_v, "V"),
-    ):
-        if value is not None and not 0 < value < float("inf"):
-            raise ValueError(f"{name} = {value} {unit}: it must be above 0 {unit} and finite, or left out")
-    if not 0 < limits.short_voltage_fraction <= 1:
-        raise ValueError(f"short_voltage_fraction = {limits.short_voltage_fraction}: it must be above 0 and at most 1")
-    if not 0 <= limits.short_hold_s <= 10:
-        raise ValueError(f"short_hold_s = {limits.short_hold_s} s: it must be from 0 to 10 s")
-    if not 0 < limits.harmless_bulk_f <= 1:
-        raise ValueError(f"harmless_bulk_f = {limits.harmless_bulk_f} F: it must be above 0 and at most 1 F")
-    if not 0 < limits.stale_s <= 60:
-        raise ValueError(f"stale_s = {limits.stale_s} s: it must be above 0 and at most 60 s")
+    def _bounced(self, t_ns: int, down: bool) -> Verdict | None:
+        since_ns = 0 if self._seen_ns is None else t_ns - self._seen_ns
+        if down or self._seen_down:
+            self._bounce_ns += since_ns if down and self._seen_down else since_ns / 2
+        else:
+            self._bounce_ns -= BOUNCE_LEAK * since_ns
+            if self._bounce_ns <= 0:
+                self._bounce_ns, self._bounces = 0.0, 0
+        certain_ns = self._bounce_ns - self._bounces * self._refresh_ns
+        if self._bounces < BOUNCES or certain_ns <= self._bounce_most_ns:
+            return None
+        text = (
+            f"the voltage collapsed {self._bounces} times, together for {self._bounce_ns / 1e6:.4g} ms; "
+            f"charging {self.limits.harmless_bulk_f * 1e6:.4g} µF takes {self._bounce_most_ns / 1e6:.4g} ms at most"
+        )
+        return Verdict("short", text, self._onset_ns or t_ns, t_ns)

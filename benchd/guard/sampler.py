@@ -1,12 +1,11 @@
 """The thread that holds one supply: reads it, judges each reading, switches off, and obeys commands in between.
 
 One supply, one thread, one link: everything that touches the instrument happens here, one exchange at a time.
-Switching is in `switcher.py`.
+Switching is in `switcher.py`, looking at output states and settings in `looks.py`.
 On the way from the offending reading to OFF on the wire nothing is logged, packed or sent to anybody.
 
-What each round does: commands (OFF first), one reading of every channel, and about twice a second a look at the
-output states, so that an output switched at the panel or by the instrument's own protection is noticed. Output
-states change only as `states.TABLE` says; this module raises the events and carries out the actions.
+What each round does: commands (OFF first), one reading of every channel, and now and then a look at the output
+states. Output states change only as `states.TABLE` says; this module raises the events and carries out the actions.
 
 The link. An exchange that fails is a missed reading; `stale` decides when that has gone on for too long. A lost
 link (or SILENT_LINK_S without one good exchange) is a trip for an output that is on, and makes every state
@@ -28,24 +27,32 @@ import msgspec
 
 from benchd.guard.arrays import Arrays
 from benchd.guard.channel import Channel
+from benchd.guard.commands import Commands
 from benchd.guard.held import GuardedSupply, Opened
+from benchd.guard.looks import Looks
 from benchd.guard.opening import make_config_safe
+from benchd.guard.rearm import RearmBound
 from benchd.guard.ring import Ring
-from benchd.guard.states import ChannelState, Event
+from benchd.guard.rules import Rules
+from benchd.guard.states import POWERED, Event
 from benchd.guard.switcher import Switcher
 from benchd.guard.units import WrongUnit
-from benchd.guard.wire import Answer, LinkChanged, PowerOff, PowerOn, Rearm, Report, SupplyConfig, SupplyErrors
+from benchd.guard.wire import (
+    Advance,
+    Answer,
+    LinkChanged,
+    PowerOff,
+    PowerOn,
+    Rearm,
+    Report,
+    SupplyConfig,
+    SupplyErrors,
+)
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import AnotherUnit, LinkError, LinkLost, SupplyError
 from benchd.supplies.makesafe import ChannelSafe
 
-POLL_STATE_S = 0.5
-"""The output states are asked for this often while readings contradict them, s ..."""
-POLL_COSTS = 100.0
-"""... and otherwise so that asking takes one part in this many of the link's time ..."""
-LONGEST_POLL_S = 5.0
-"""... but at least this often, s."""
 SILENT_LINK_S = 2.0
 FIRST_RETRY_S = 0.2
 LONGEST_RETRY_S = 5.0
@@ -70,7 +77,7 @@ class TakenOver(msgspec.Struct, frozen=True):
     """The watchdog made this supply safe over a link of its own while this thread was stuck."""
 
 
-Command = PowerOn | PowerOff | Rearm | AllOff | TakenOver | End
+Command = PowerOn | PowerOff | Rearm | Advance | AllOff | TakenOver | End
 Urgent = PowerOff | AllOff | TakenOver | End
 
 
@@ -90,10 +97,15 @@ class SupplyThread(threading.Thread):
         report: Callable[[Report], None],
         read: Callable[[], None] | None = None,
         last_resort: Callable[[SupplyConfig], list[ChannelSafe]] = make_config_safe,
+        rearm_pause_s: float = 0.0,
+        rearm_per_minute: int = 60,
     ) -> None:
         super().__init__(name=f"supply-{config.name}", daemon=True)
         self.config = config
-        self.channels = {each.number: Channel(config.name, each, Ring()) for each in config.channels}
+        self.channels = {
+            each.number: Channel(config.name, each, Ring(), RearmBound(rearm_pause_s, rearm_per_minute))
+            for each in config.channels
+        }
         self.round_s = time.monotonic()
         self.busy_until = self.round_s + OPEN_MAY_TAKE_S
         self._open_supply = open_supply
@@ -103,17 +115,20 @@ class SupplyThread(threading.Thread):
         self._supply: GuardedSupply | None = None
         """None while there is no link; `_switcher.opened` outlives a lost link, to be reconnected."""
         self._switcher = Switcher(
-            config.name, config.timeout_s, self.channels, report, self._may_take, self._off_pending
-        )
+            config.name, config.timeout_s, self.channels, report, self._may_take, self._off_pending,
+            config.link_watchdog_s,
+        )  # fmt: skip
+        self._commands = Commands(self._switcher, report)
+        self._looks = Looks(self.channels, self._switcher)
         self._urgent: deque[tuple[int, Urgent]] = deque()
-        self._normal: deque[tuple[int, PowerOn | Rearm]] = deque()
+        self._normal: deque[tuple[int, PowerOn | Rearm | Advance]] = deque()
         self._posted = 0
         self._post_lock = threading.Lock()
         self._asleep = threading.Lock()
         """Held while there is nothing to wake up for. A bare lock: waiting for an Event costs five times as much."""
         self._asleep.acquire()
         self._ended = False
-        self._good_s = self._poll_s = self._poll_odd_s = self._retry_at_s = self.round_s
+        self._good_s = self._retry_at_s = self.round_s
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
         self._down_kind = ""
@@ -124,10 +139,10 @@ class SupplyThread(threading.Thread):
     # ---- for other threads ------------------------------------------------------------------------------------
 
     def post(self, command: Command) -> None:
-        """Hand over a command. Everything but PowerOn and Rearm overtakes these two."""
+        """Hand over a command. Everything but PowerOn, Rearm and Advance overtakes these."""
         with self._post_lock:
             self._posted += 1
-            if isinstance(command, PowerOn | Rearm):
+            if isinstance(command, PowerOn | Rearm | Advance):
                 self._normal.append((self._posted, command))
             else:
                 self._urgent.append((self._posted, command))
@@ -174,6 +189,9 @@ class SupplyThread(threading.Thread):
                 self._pause(min(IDLE_ROUND_S, self._retry_at_s - now))
         elif now < due:
             self._pause(due - now)
+            late_s = time.monotonic() - due
+            for channel in self.channels.values() if late_s > 0 else ():
+                channel.meter.late(late_s)
         else:
             self._read_all(self._supply, now)
             if self._read is not None:
@@ -207,15 +225,16 @@ class SupplyThread(threading.Thread):
                 channel.keep(reading)
             else:
                 self._keep_array(self._arrays, channel, reading, now)
+            if rules is not None and channel.rules is rules:
+                self._after(channel, rules, reading)
+            if channel.meter.add(reading):
+                self._report(channel.meter.report(self.config.name, channel.number))
             self._good_s = now
             odd = odd or channel.contradicts(reading)
             if self._urgent:
                 return
-        if now >= self._poll_s or (odd and now >= self._poll_odd_s):
-            self._poll(supply, now)
-            done = time.monotonic()
-            self._poll_odd_s = now + POLL_STATE_S
-            self._poll_s = now + min(max(POLL_STATE_S, POLL_COSTS * (done - now)), LONGEST_POLL_S)
+        if self._looks.due(now, odd) and self._looks.look(supply, now):
+            self._good_s = now
         # Where an output is on, `stale` decides first, however long it was told to wait.
         if now - self._good_s > SILENT_LINK_S + self._round_s and now - self._good_s > max(
             (c.rules.limits.stale_s for c in self.channels.values() if c.rules), default=0.0
@@ -223,36 +242,19 @@ class SupplyThread(threading.Thread):
             what = "no good reply for so long; check its cable and its power"
             raise LinkLost(self.config.resource, what, waited_ms=(now - self._good_s) * 1000)
 
+    def _after(self, channel: Channel, rules: Rules, reading: Reading) -> None:
+        """What is to be done after a reading that no rule objects to: is a stage over, or the time?"""
+        if reading.t_ns > rules.until_ns:
+            words = f"on for {rules.limits.longest_on_s:g} s, the longest that its plan allows"
+            self._switcher.event(channel, Event.TIME_OVER, "on-time", words)
+        elif channel.run is not None and channel.run.feed(reading, rules.in_limit):
+            self._switcher.stage_over(channel, reading)
+
     def _keep_array(self, arrays: Arrays, channel: Channel, reading: Reading, now: float) -> None:
-        for each in arrays.turn(channel.number, channel.state is ChannelState.ON, now):
+        for each in arrays.turn(channel.number, channel.state in POWERED, now):
             channel.keep(each)
         if not arrays.running(channel.number):
             channel.keep(reading)
-
-    def _poll(self, supply: GuardedSupply, now: float) -> None:
-        """Look at the output states, so that one switched by somebody or something else is noticed."""
-        for channel in self.channels.values():
-            if now_ns() < channel.retry_ns:  # could not be confirmed off a moment ago
-                self._switcher.repeat_off(channel)
-                continue
-            try:
-                on = supply.output_state(channel.number)
-            except LinkLost:
-                raise
-            except (LinkError, SupplyError):
-                continue
-            self._good_s = now
-            if on and channel.state is ChannelState.OFF:
-                words = "found on though it was switched off here; nobody asked this guard for it"
-                self._switcher.event(channel, Event.READ_ON, "found-on", words)
-            elif on:
-                self._switcher.event(channel, Event.READ_ON)
-            elif channel.state is ChannelState.ON:
-                words = "the instrument says that it is off: its own protection, or somebody at its panel"
-                self._switcher.event(channel, Event.READ_OFF, "instrument", words)
-                self._switcher.report_errors(f"channel {channel.number} went off by itself")
-            else:
-                self._switcher.event(channel, Event.READ_OFF)
 
     # ---- commands ---------------------------------------------------------------------------------------------
 
@@ -262,7 +264,7 @@ class SupplyThread(threading.Thread):
             if isinstance(urgent, PowerOff):
                 self._refuse_earlier(number, urgent.channel)
                 if self.opened:
-                    self._switcher.power_off(urgent)
+                    self._commands.power_off(urgent)
                 else:
                     self._off_unheld(urgent)
             elif isinstance(urgent, AllOff):
@@ -276,11 +278,13 @@ class SupplyThread(threading.Thread):
             return
         _, command = self._normal.popleft()
         if self._supply is None and isinstance(command, PowerOn):
-            self._switcher.refuse(command, f"there is no link to it ({self._down_text or 'still opening'})")
+            self._commands.refuse(command, f"there is no link to it ({self._down_text or 'still opening'})")
         elif isinstance(command, PowerOn):
-            self._switcher.power_on(command)
+            self._commands.power_on(command)
+        elif isinstance(command, Advance):
+            self._commands.advance(command)
         else:
-            self._switcher.rearm(command)
+            self._commands.rearm(command)
 
     def _off_unheld(self, command: PowerOff) -> None:
         """Off, for a supply that was never open here: held by the guard of an earlier daemon, for one.
@@ -310,7 +314,7 @@ class SupplyThread(threading.Thread):
                     self._normal.append((posted, command))
         for posted, command in waiting:
             if isinstance(command, PowerOn) and channel in (None, command.channel) and posted < number:
-                self._switcher.refuse(command, "an off was asked for after it")
+                self._commands.refuse(command, "an off was asked for after it")
 
     def _off_pending(self, channel: int) -> bool:
         return any(
@@ -353,7 +357,8 @@ class SupplyThread(threading.Thread):
         self._arrays = Arrays(arrays, self._array_trouble) if arrays else None
         self._retry_delay_s = 0.0
         self._down_text = self._down_kind = ""
-        self._good_s = self._poll_s = time.monotonic()
+        self._good_s = time.monotonic()
+        self._looks.again(self._good_s)
         self._report(LinkChanged(self.config.name, True, now_ns(), identity=identity, met=met, warning=opened.news()))
         for channel in self.channels.values():
             self._switcher.event(channel, Event.LINK_BACK)

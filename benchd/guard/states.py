@@ -18,9 +18,10 @@ A channel begins UNKNOWN. When its link comes up (LINK_BACK) the output state is
 lead through SWITCHING_OFF, since nobody asked this guard for an output. From OFF a power-on request goes through
 PREPARING (settings written and read back, output still off) and STARTING (on sent, not yet confirmed) to the first
 stage of the plan: PROBING, HOLDING, or ON, which is the boot stage. When a stage is over, ADJUSTING writes the settings
-of the next one with the output on. Whatever ends one of these four (`POWERED`) passes through SWITCHING_OFF or, when it was a trip, TRIPPING: off is sent and being confirmed.
-If it cannot be confirmed the channel rests in UNKNOWN or TRIPPED_UNKNOWN, where every further poll of the output
-state (READ_ON or READ_OFF) tries again. Losing the link while POWERED is a trip: without readings nothing is protected.
+of the next one with the output on. Whatever ends one of these four (`POWERED`) passes through SWITCHING_OFF or, when it
+was a trip, TRIPPING: off is sent and being confirmed. If it cannot be confirmed the channel rests in UNKNOWN or
+TRIPPED_UNKNOWN, where every further poll of the output state (READ_ON or READ_OFF) tries again. Losing the link while
+POWERED is a trip: without readings nothing is protected.
 
 SWITCHING_OFF, TRIPPING, STARTING and ADJUSTING are passed through inside one call; an outsider is told about the
 states in which a channel rests, so `OUTPUT_OF` gives `unknown` for the first three.

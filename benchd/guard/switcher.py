@@ -1,6 +1,7 @@
 """Switching the outputs of one supply: raises events, carries out the actions of `states.TABLE`, reports.
 
-Everything here runs in the supply's own thread. `SupplyThread` reads and schedules; this is what it switches with.
+Everything here runs in the supply's own thread. `SupplyThread` reads and schedules; this is what it switches with. What
+people ask for comes through `commands.py`.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ from collections.abc import Callable, Iterator
 
 from benchd.guard import states
 from benchd.guard.channel import Channel
-from benchd.guard.consent import CONSENT_NEEDED, consent_refusal
 from benchd.guard.held import GuardedSupply, Opened
-from benchd.guard.rules import LetThrough, Rules, Verdict, check_limits
-from benchd.guard.states import Action, ChannelState, Event
-from benchd.guard.wire import Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
+from benchd.guard.let_through import LetThrough
+from benchd.guard.rules import Rules, Verdict
+from benchd.guard.states import POWERED, Action, Event
+from benchd.guard.wire import Report, SupplyErrors
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import LinkError, SupplyError
+from benchd.supplies.errors import LinkError, LinkLost, SupplyError
 from benchd.supplies.off import OffOutcome
 
 __all__ = ["GuardedSupply", "Opened", "Switcher"]
@@ -27,10 +28,15 @@ PREPARE_EXCHANGES = 24
 """More exchanges than any profile needs to prepare an output; with the supply's pace it bounds how long that takes."""
 
 
+ADJUST_ATTEMPTS = 2
+"""A reply that is late or garbled while a stage is raised may be noise: once more, since it is all written again."""
+
+
 class Switcher:
     """The outputs of one supply. `opened` is None while there is no link.
 
-    `may_take(seconds)` is told before anything long; `off_pending(number)` says whether an OFF waits for a channel.
+    `watchdog_s`: see `SupplyConfig.link_watchdog_s`. `may_take(seconds)` is told before anything long;
+    `off_pending(number)` says whether an OFF waits for a channel.
     """
 
     def __init__(
@@ -41,6 +47,7 @@ class Switcher:
         report: Callable[[Report], None],
         may_take: Callable[[float], None],
         off_pending: Callable[[int], bool],
+        watchdog_s: float | None = None,
     ) -> None:
         self.name = name
         self.channels = channels
@@ -49,9 +56,10 @@ class Switcher:
         self._report = report
         self._may_take = may_take
         self._off_pending = off_pending
+        self._watchdog_s = watchdog_s
         self._until_s = 0.0
         """How far what is under way may take, `time.monotonic`."""
-        self._failure = ""
+        self.failure = ""
         """Why the power-on under way is not carried out."""
         self._deferred: list[tuple[Channel, Verdict]] = []
         """Trips noticed while another output was being switched: OFF is sent, the rest is to be done."""
@@ -60,7 +68,7 @@ class Switcher:
 
     def event(self, channel: Channel, event: Event, reason: str | None = None, text: str = "") -> None:
         """Raise an event and carry out everything that follows from it, then report what changed."""
-        self._failure = ""
+        self.failure = ""
         why = None if reason is None else (reason, text)
         pending: Event | None = event
         while pending is not None:
@@ -74,9 +82,11 @@ class Switcher:
             for action in step.actions:
                 pending = self._act(channel, action)
             if pending is Event.REFUSED:
-                why = ("refused", self._failure)
+                why = ("refused", self.failure)
             elif pending is Event.OFF_ASKED:
-                why = ("asked", self._failure)
+                why = ("asked", self.failure)
+            elif pending is Event.TRIP and channel.verdict is not None:
+                why = ("trip", f"{channel.verdict.rule}: {channel.verdict.text}")
         self.tell(channel)
         while self._deferred:
             other, verdict = self._deferred.pop(0)
@@ -96,11 +106,13 @@ class Switcher:
             return self._prepare(channel)
         if action is Action.SWITCH_ON:
             return self._switch_on(channel)
+        if action is Action.ADJUST:
+            return self._adjust(channel)
         if action is Action.READ_STATE:
             return self._read_state(channel)
         if action is Action.TELL_ON:
             self.tell(channel, OutputState.ON)
-        return None  # REFUSE: whoever asked is answered by the method that raised the event
+        return None  # REFUSE: whoever asked is answered by the command that raised the event
 
     def _read_state(self, channel: Channel) -> Event | None:
         assert self.opened is not None
@@ -144,23 +156,40 @@ class Switcher:
 
     def trip(self, channel: Channel, verdict: Verdict, reading: Reading | None = None) -> None:
         """Switch off because a rule decided: OFF first, the bookkeeping afterwards."""
-        self.send_off(channel)
+        if channel.off_sent_ns is None:
+            self.send_off(channel)
         if reading is not None:
             channel.keep(reading)
         channel.verdict = verdict
         self.event(channel, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
+
+    def stage_over(self, channel: Channel, reading: Reading) -> None:
+        """The stage under way has shown what it is for: on to the next one, or off where it speaks against that."""
+        run = channel.run
+        assert run is not None
+        verdict = run.verdict()
+        if verdict is not None:
+            self.send_off(channel)
+        self._report(run.report(self.name, channel.number, verdict is None))
+        if verdict is not None:
+            self.trip(channel, verdict, reading)
+        else:
+            self.event(channel, Event.STAGE_OVER)
 
     def _allow(self, seconds: float) -> None:
         self._until_s = time.monotonic() + seconds
         self._may_take(seconds)
 
     @contextlib.contextmanager
-    def _tending(self, busy: Channel) -> Iterator[None]:
-        """While one output is being switched, the others that are on are read and judged between its exchanges."""
+    def _tending(self, busy: Channel, itself: bool = False) -> Iterator[None]:
+        """While one output is being switched, the others that are on are read and judged between its exchanges.
+
+        With `itself` that output too: it is on meanwhile.
+        """
         assert self.opened is not None
         supply = self.opened.supply
         before = supply.between
-        others = [channel for channel in self.channels.values() if channel is not busy]
+        others = [channel for channel in self.channels.values() if itself or channel is not busy]
         # A slow family with many outputs takes longer for the others than for what is being done.
         round_s = self.opened.pace.round_s + 2 * self._timeout_s
 
@@ -191,8 +220,7 @@ class Switcher:
                 verdict = rules.idle(now_ns())
             if verdict is not None:
                 self.send_off(channel)
-                channel.let_through = rules.let_through
-                channel.rules = None  # it has decided; nothing is on any more that it could judge
+                channel.end_rules()
                 self._deferred.append((channel, verdict))
             if reading is not None:
                 channel.keep(reading)
@@ -200,7 +228,7 @@ class Switcher:
     def link_lost(self, text: str) -> None:
         """Every output becomes unknown; one that was on has tripped."""
         for channel in self.channels.values():
-            if channel.state is ChannelState.ON:
+            if channel.state in POWERED:
                 self.send_off(channel)  # a link may be lost for replies and still carry this
                 detected = now_ns()
                 last = channel.before[-1].t_ns if channel.before else detected
@@ -221,9 +249,7 @@ class Switcher:
     def _switch_off(self, channel: Channel) -> Event:
         if channel.off_sent_ns is None:
             self.send_off(channel)
-        if channel.rules is not None:
-            channel.let_through = channel.rules.let_through
-            channel.rules = None
+        channel.end_rules()
         if channel.verdict is not None and channel.let_through is None and channel.before:
             last = channel.before[-1]
             channel.let_through = LetThrough(last.t_ns, last.voltage_v, last.current_a)
@@ -243,6 +269,7 @@ class Switcher:
             channel.retry_ns = channel.retry_delay_ns = 0
             channel.doubt = ""
         if channel.verdict is not None:
+            channel.bound.tripped(now_ns())
             self._report(channel.trip_report(confirmed_ns, now_ns(), outcome.text))
         for reading in outcome.readings:
             channel.keep(reading)
@@ -257,11 +284,19 @@ class Switcher:
         assert asked is not None
         self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
         over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
+        voltage_v, limit_a = channel.settings_of(channel.coming)
         try:
             with self._tending(channel):
-                self.opened.supply.prepare(channel.number, asked.voltage_v, asked.limit_a, over_voltage_v)
+                channel.second_layer = self.opened.supply.prepare(
+                    channel.number,
+                    voltage_v,
+                    limit_a,
+                    over_voltage_v,
+                    over_current_delay_s=asked.over_current_delay_s,
+                    watchdog_s=self._watchdog_s,
+                )
         except (LinkError, SupplyError) as error:
-            self._failure = str(error)
+            self.failure = str(error)
             return Event.REFUSED
         return self._unless_off_waits(channel, Event.PREPARED)
 
@@ -270,86 +305,70 @@ class Switcher:
         asked = channel.asked
         assert asked is not None
         self._allow(4 * self._timeout_s + self.opened.pace.prepare_s + 1.0)
-        limits = channel.within_envelope(asked.rules)
-        rules = Rules(limits, asked.voltage_v, asked.limit_a, self.opened.resolution(channel.number), now_ns())
+        limits, stage = channel.within_envelope(asked.rules), channel.coming
+        probing = stage is not None and stage.name == "probe"
+        on_ns = now_ns()
+        rules = Rules(
+            limits, *channel.settings_of(stage), self.opened.resolution(channel.number), on_ns, probing=probing
+        )
+        channel.ended, channel.on_ns = None, on_ns
+        channel.text = "being switched on, not read back yet"
+        self.tell(channel)  # from here on `off` would be a lie
+        channel.text = ""
         try:
             with self._tending(channel):
                 self.opened.supply.output_on(channel.number)
         except (LinkError, SupplyError) as error:
-            self._failure = str(error)
+            self.failure = str(error)
             return Event.REFUSED
         channel.rules = rules
-        return self._unless_off_waits(channel, Event.ON_CONFIRMED)
+        return self._unless_off_waits(channel, channel.enter_stage(now_ns()))
+
+    def _adjust(self, channel: Channel) -> Event:
+        assert self.opened is not None
+        voltage_v, limit_a = channel.settings_of(channel.coming)
+        rules = channel.rules
+        assert rules is not None
+        # Before the settings are written: a rail that gives way at the first rise is judged by what it should rise to.
+        rules.restage(voltage_v, limit_a)
+        refused = ""
+        for _ in range(ADJUST_ATTEMPTS):
+            self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
+            try:
+                with self._tending(channel, itself=True):
+                    self.opened.supply.adjust(channel.number, voltage_v, limit_a)
+            except LinkLost as error:
+                words = f"the link was lost while the settings of the next stage were written: {error}"
+                channel.verdict = channel.verdict or Verdict("stale", words, now_ns(), now_ns())
+                return Event.TRIP
+            except LinkError as error:
+                refused = str(error)
+            except SupplyError as error:
+                self.failure = str(error)
+                return self._tripped_meanwhile(channel) or Event.REFUSED
+            else:
+                return self._tripped_meanwhile(channel) or self._unless_off_waits(
+                    channel, channel.enter_stage(now_ns())
+                )
+            if tripped := self._tripped_meanwhile(channel):
+                return tripped
+        self.failure = refused
+        return Event.REFUSED
+
+    def _tripped_meanwhile(self, channel: Channel) -> Event | None:
+        """TRIP where a rule has decided about this very output while it was being adjusted; OFF has been sent."""
+        for found in self._deferred:
+            if found[0] is channel:
+                self._deferred.remove(found)
+                channel.verdict = found[1]
+                return Event.TRIP
+        return None
 
     def _unless_off_waits(self, channel: Channel, event: Event) -> Event:
         if self._off_pending(channel.number):
-            self._failure = "an off was asked for meanwhile"
+            self.failure = "an off was asked for meanwhile"
             return Event.OFF_ASKED
         return event
-
-    # ---- commands ---------------------------------------------------------------------------------------------
-
-    def power_on(self, command: PowerOn) -> None:
-        """Carry out a power-on, or refuse it, and answer."""
-        channel = self.channels.get(command.channel)
-        if channel is None:
-            self._answer(command.id, self._no_channel(command.channel))
-            return
-        try:
-            check_limits(command.rules)
-            problem = channel.refusal(command)
-        except ValueError as error:
-            problem = f"{self.name} channel {command.channel}: {error}"
-        if problem:
-            self._answer(command.id, problem)
-            return
-        if self.opened is not None and (problem := consent_refusal(command, self.opened.met)):
-            self._answer(command.id, problem, CONSENT_NEEDED)
-            return
-        channel.asked = command
-        self.event(channel, Event.POWER_ON_ASKED, "asked", "")
-        failure = self._failure
-        if channel.state is ChannelState.ON:
-            self._answer(command.id, "")
-            # Kept since before the settings were written: asking now would cost the first readings their time.
-            if self.opened is not None and (earlier := self.opened.supply.earlier_errors()):
-                self._report(
-                    SupplyErrors(self.name, now_ns(), tuple(earlier), "left in its queue before this power-on")
-                )
-            return
-        self.report_errors(f"power-on of channel {channel.number} at {command.voltage_v:g} V")
-        self._answer(
-            command.id,
-            f"{self.name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked "
-            f"for, but {failure or channel.words}; the output is {channel.output.value}",
-        )
-
-    def refuse(self, command: PowerOn, why: str) -> None:
-        """Answer a power-on that is not even tried."""
-        asked = f"{command.voltage_v:g} V at {command.limit_a:g} A was asked for"
-        self._answer(command.id, f"{self.name} channel {command.channel}: {asked}, but {why}")
-
-    def power_off(self, command: PowerOff) -> None:
-        """Switch off one output or all, confirm, and answer."""
-        if command.channel is None:
-            chosen = list(self.channels.values())
-        elif command.channel in self.channels:
-            chosen = [self.channels[command.channel]]
-        else:
-            self._answer(command.id, self._no_channel(command.channel))
-            return
-        self.all_off(chosen, Event.OFF_ASKED, "asked")
-        unknown = [
-            f"channel {channel.number}: {channel.words}" for channel in chosen if channel.output is not OutputState.OFF
-        ]
-        if unknown:
-            self._answer(
-                command.id,
-                f"{self.name}: off was asked for but could not be confirmed, the state is unknown "
-                f"({'; '.join(unknown)}): switch off at the instrument",
-            )
-        else:
-            self._answer(command.id, "")
 
     def all_off(self, chosen: list[Channel], event: Event, reason: str) -> None:
         """OFF to every chosen output first, then confirm one after the other."""
@@ -364,17 +383,11 @@ class Switcher:
             else:
                 self.event(channel, event, reason, "")
 
-    def rearm(self, command: Rearm) -> None:
-        """Release the latch of a tripped output that is confirmed off, and answer."""
-        channel = self.channels.get(command.channel)
-        if channel is None:
-            self._answer(command.id, self._no_channel(command.channel))
-            return
-        self.event(channel, Event.REARM, "re-armed", "")
-        if channel.state is ChannelState.OFF:
-            self._answer(command.id, "")
-        else:
-            self._answer(command.id, channel.what_to_do("re-arming was asked for"))
+    def tell_drift(self, channel: Channel, text: str) -> None:
+        """Settings are lower than they were written: no danger, but worth knowing; told once a power-on."""
+        if not channel.drift_told:
+            channel.drift_told = True
+            self._report(SupplyErrors(self.name, now_ns(), ((0, text),), f"channel {channel.number} was on"))
 
     def report_errors(self, during: str) -> None:
         """Hand on what stands in the instrument's error queue, if anything."""
@@ -386,10 +399,3 @@ class Switcher:
             return
         if errors:
             self._report(SupplyErrors(self.name, now_ns(), tuple(errors), during))
-
-    def _answer(self, id_: int, error: str, code: str = "") -> None:
-        self._report(Answer(id_, not error, error, code))
-
-    def _no_channel(self, number: int) -> str:
-        present = ", ".join(str(each) for each in sorted(self.channels))
-        return f"{self.name} has no channel {number}; it has {present}"

@@ -11,6 +11,7 @@ from benchd.guard.rules import Resolution
 from benchd.guard.sampler import SupplyThread
 from benchd.guard.wire import ChannelConfig, Met, Report, SupplyConfig
 from benchd.reading import Flag, Mode, OutputState, Reading
+from benchd.supplies.adjusting import Drift
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkLost, ReplyLate, SupplyError
 from benchd.supplies.off import OffOutcome
@@ -39,6 +40,11 @@ class FakeSupply:
         self.queue: list[tuple[int, str]] = []
         self.calls: list[tuple[str, int]] = []
         self.on_prepare: Callable[[], None] = lambda: None
+        self.on_adjust: Callable[[], None] = lambda: None
+        self.drifted: Drift | None = None
+        self.own_trips: list[str] = []
+        self.tells = True
+        self.second: tuple[float | None, float | None] = (None, None)
         self.between: Callable[[], None] = lambda: None
 
     def _exchange(self, what: str, channel: int) -> None:
@@ -48,7 +54,15 @@ class FakeSupply:
         if self.late:
             raise ReplyLate("fake", "no reply", what)
 
-    def prepare(self, channel: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
+    def prepare(
+        self,
+        channel: int,
+        voltage_v: float,
+        limit_a: float,
+        over_voltage_v: float | None = None,
+        over_current_delay_s: float | None = None,
+        watchdog_s: float | None = None,
+    ) -> tuple[str, ...]:
         self._exchange("prepare", channel)
         self.on_prepare()
         self.between()
@@ -56,6 +70,27 @@ class FakeSupply:
             raise SupplyError(self.refuses)
         self.on[channel] = False
         self.set_v[channel], self.limit_a[channel] = voltage_v, limit_a
+        self.second = (over_current_delay_s, watchdog_s)
+        return ("over-current after a while",) if over_current_delay_s is not None else ()
+
+    def adjust(self, channel: int, voltage_v: float, limit_a: float) -> None:
+        self._exchange("adjust", channel)
+        self.on_adjust()
+        self.between()
+        if self.refuses:
+            raise SupplyError(self.refuses)
+        self.set_v[channel], self.limit_a[channel] = voltage_v, limit_a
+
+    def drift(self, channel: int) -> Drift | None:
+        self._exchange("drift", channel)
+        return self.drifted
+
+    def tripped(self, channel: int) -> list[str]:
+        self._exchange("tripped", channel)
+        return self.own_trips
+
+    def tells_trips(self, channel: int) -> bool:
+        return self.tells
 
     def output_on(self, channel: int) -> None:
         self._exchange("output_on", channel)
@@ -150,7 +185,14 @@ class FakeOpened:
 class Bench:
     """A `SupplyThread` on a fake supply, with what it reported. Ends the thread on leaving."""
 
-    def __init__(self, supply: FakeSupply | None = None, channels: tuple[int, ...] = (1, 2), **options: object) -> None:
+    def __init__(
+        self,
+        supply: FakeSupply | None = None,
+        channels: tuple[int, ...] = (1, 2),
+        rearm_pause_s: float = 0.0,
+        rearm_per_minute: int = 60,
+        **options: object,
+    ) -> None:
         self.fake = supply or FakeSupply()
         self.opened = FakeOpened(self.fake)
         self.reports: list[Report] = []
@@ -163,7 +205,13 @@ class Bench:
             **options,  # type: ignore[arg-type]
         )
         self.open_errors: list[Exception] = []
-        self.thread = SupplyThread(config, self._open, self.reports.append)
+        self.thread = SupplyThread(
+            config,
+            self._open,
+            self.reports.append,
+            rearm_pause_s=rearm_pause_s,
+            rearm_per_minute=rearm_per_minute,
+        )
 
     def _open(self, config: SupplyConfig) -> FakeOpened:
         if self.open_errors:

@@ -61,7 +61,7 @@ def configuration(supply: SimulatedSupply, lock_dir: Path, **options: object) ->
         timeout_s=0.2,
         **options,  # type: ignore[arg-type]
     )
-    return Configure((held,), str(lock_dir))
+    return Configure((held,), str(lock_dir), rearm_pause_s=0.0)
 
 
 def until(what: Callable[[], object], within_s: float) -> float:

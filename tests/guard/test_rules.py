@@ -114,10 +114,103 @@ def test_a_late_short_trips_after_the_hold() -> None:
 
 def test_recovery_in_between_begins_anew() -> None:
     rules = Rules(RuleLimits(), 4.0, 1.0, RESOLUTION)
-    for t_ms in range(100):
-        pinned = t_ms % 8 != 7  # never longer than 7 ms
+    for t_ms in range(1000):
+        pinned = t_ms % 50 < 7  # shorter than the hold, and most of the time there is nothing
         assert rules.feed(reading(t_ms / 1000, 0.3 if pinned else 3.9, 1.0 if pinned else 0.4)) is None
-    assert rules.let_through is not None or t_ms % 8 == 7
+
+
+@pytest.mark.parametrize("period_ms", [2, 8, 20, 60])
+def test_a_short_that_lets_go_again_and_again_trips(period_ms: int) -> None:
+    rules = Rules(RuleLimits(short_hold_s=0.05), 4.0, 1.0, RESOLUTION)
+    for t_ms in range(2000):
+        pinned = t_ms % period_ms < period_ms / 2  # never as long as the hold
+        verdict = rules.feed(reading(t_ms / 1000, 0.3 if pinned else 3.9, 1.0 if pinned else 0.4))
+        if verdict is not None:
+            break
+    assert verdict is not None
+    assert verdict.rule == "short"
+    assert "collapsed" in verdict.text
+    # Collapsed for longer than charging may take: 2 mF · 4 V / (0.25 · 1 A) = 32 ms, and the hold.
+    assert verdict.detected_ns > (32 + 50) * MS
+
+
+@pytest.mark.parametrize("rate", RATES)
+def test_pinned_above_the_collapse_trips_after_its_own_hold(rate: int) -> None:
+    # 2.4 V of 4 V is not collapsed (half), and no start stays there for a second with 2 mF at 1 A.
+    rules = Rules(RuleLimits(limit_hold_s=1.0), 4.0, 1.0, RESOLUTION)
+    verdict, _ = run(rules, rate, lambda t: (2.4, 1.0), 3.0, RESOLUTION, 4)
+    assert verdict is not None
+    assert verdict.rule == "short"
+    assert 1.0 < (verdict.detected_ns - verdict.onset_ns) / 1e9 <= 1.0 + 1.01 / rate
+    never = Rules(RuleLimits(limit_hold_s=None), 4.0, 1.0, RESOLUTION)
+    assert run(never, rate, lambda t: (2.4, 1.0), 3.0, RESOLUTION, 4)[0] is None
+
+
+@pytest.mark.parametrize("volts", [-0.1, -3.7])
+def test_a_negative_voltage_in_limit_is_reversed_polarity_at_the_first_reading(volts: float) -> None:
+    for probing in (False, True):
+        rules = Rules(RuleLimits(), 4.0, 1.0, RESOLUTION, probing=probing)
+        verdict = rules.feed(reading(0.001, volts, 1.0, Mode.CC))
+        assert verdict is not None
+        assert verdict.rule == "reverse"
+    # Not in limit: a meter's offset, or nothing on the leads.
+    assert Rules(RuleLimits(), 4.0, 1.0, RESOLUTION).feed(reading(0.001, volts, 0.0)) is None
+
+
+def test_no_voltage_at_all_in_limit_is_told_as_reverse_where_a_bare_short_would_show_some() -> None:
+    for limit_a, rule in ((2.0, "reverse"), (0.1, "short")):  # 10 mΩ: 20 mV can be told from nothing, 1 mV cannot
+        rules = Rules(RuleLimits(), 4.0, limit_a, RESOLUTION)
+        verdict, _ = run(rules, 200, lambda t, a=limit_a: (0.0, a), 1.0, Resolution(1e-3, 1e-3, 1e-9), 1)
+        assert verdict is not None
+        assert verdict.rule == rule
+
+
+def test_energy_and_square_since_on_are_bounded() -> None:
+    # 4 V · 0.5 A for 5 s are 10 J; 0.5² A² · 40 s are 10 A²s.
+    for limits, after_s in ((RuleLimits(energy_j=10.0), 5.0), (RuleLimits(square_a2s=10.0), 40.0)):
+        rules = Rules(limits, 4.0, 1.0, RESOLUTION, started_ns=1)
+        for number in range(10_000):
+            verdict = rules.feed(reading(number / 100, 4.0, 0.5))
+            if verdict is not None:
+                break
+        assert verdict is not None
+        assert verdict.rule == "budget"
+        assert verdict.detected_ns / 1e9 == pytest.approx(after_s, abs=0.02)
+
+
+def test_energy_since_on_counts_over_the_stages_and_a_new_stage_begins_its_episodes_anew() -> None:
+    rules = Rules(RuleLimits(energy_j=1.0), 4.0, 1.0, RESOLUTION, started_ns=1)
+    assert rules.feed(reading(0.1, 0.3, 1.0)) is None
+    rules.restage(4.0, 2.0)
+    assert rules.let_through is None
+    assert rules.feed(reading(0.2, 0.3, 1.0)) is None  # the first reading of this stage: an onset, no more
+    assert rules.since_on is not None
+    assert rules.since_on.energy_j == pytest.approx(0.3 * 0.2, rel=1e-6)
+
+
+def test_energy_into_a_rail_that_rises_just_fast_enough_is_bounded() -> None:
+    rules = Rules(RuleLimits(fault_j=0.002, harmless_bulk_f=0.01), 4.0, 1.0, RESOLUTION)
+    verdict, _ = run(rules, 1000, lambda t: charging(t, 4.0, 1.0, 0.01), 0.1, RESOLUTION, 1)
+    assert verdict is not None
+    assert verdict.rule == "budget"
+    # In limit at 1 A, v = t·I/C: ½·I²·t²/C = 2 mJ at 6.3 ms (the first reading comes up to 1 ms after the start).
+    assert verdict.detected_ns / 1e9 == pytest.approx(0.0063, abs=0.0012)
+
+
+def test_a_current_above_the_limit_that_was_set_trips_when_it_lasts() -> None:
+    rules = Rules(RuleLimits(), 4.0, 1.0, RESOLUTION)
+    for number in range(100):
+        verdict = rules.feed(reading(number / 100, 4.0, 1.3))
+        if verdict is not None:
+            break
+    assert verdict is not None
+    assert verdict.rule == "over-current"
+    assert 50 * MS < verdict.detected_ns - verdict.onset_ns <= 61 * MS
+
+
+def test_a_probe_is_not_cut_by_the_collapse_that_it_is_there_to_measure() -> None:
+    rules = Rules(RuleLimits(), 0.5, 0.1, RESOLUTION, probing=True)
+    assert run(rules, 100, lambda t: (0.02, 0.1), 2.0, RESOLUTION, 1)[0] is None
 
 
 def test_low_voltage_out_of_limit_is_no_short() -> None:
@@ -266,4 +359,4 @@ def test_no_reading_upsets_the_rules(rows: list[tuple[float, float, float, Mode]
             assert not (voltage > 5.001 and current == current)
         else:
             assert verdict.onset_ns <= verdict.detected_ns == t_ns
-            assert verdict.rule in ("short", "over-current", "over-voltage")
+            assert verdict.rule in ("short", "over-current", "over-voltage", "reverse")

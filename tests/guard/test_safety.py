@@ -37,9 +37,10 @@ def test_off_reaches_an_output_while_another_is_still_being_prepared(channel: in
         bench.fake.on_prepare = lambda: bench.thread.post(PowerOff(3, "bench", channel))
         usual = bench.fake.prepare
 
-        def prepare(number: int, voltage_v: float, limit_a: float, over_voltage_v: float | None = None) -> None:
-            usual(number, voltage_v, limit_a, over_voltage_v)
+        def prepare(number: int, *settings: float, **second_layer: float | None) -> tuple[str, ...]:
+            protects = usual(number, *settings, **second_layer)  # type: ignore[arg-type]
             on_when_prepared.append(bench.fake.on[1])
+            return protects
 
         bench.fake.prepare = prepare  # type: ignore[method-assign]
         bench.thread.post(PowerOn(2, "bench", 2, 4.0, 1.0, RuleLimits()))

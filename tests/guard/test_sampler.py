@@ -65,7 +65,12 @@ def test_power_on_and_off_are_answered_after_confirmation() -> None:
         assert (on.state, on.voltage_v, on.limit_a, on.reason) == (ON, 4.0, 1.0, "asked")
         bench.thread.post(PowerOff(2, "bench", 1))
         assert answer(bench, 2).ok
-        assert said(bench) == [(OFF, "link-back", False), (ON, "asked", False), (OFF, "asked", False)]
+        assert said(bench) == [
+            (OFF, "link-back", False),
+            (UNKNOWN, "asked", False),
+            (ON, "asked", False),
+            (OFF, "asked", False),
+        ]
 
 
 @pytest.mark.parametrize(

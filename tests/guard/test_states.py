@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchd.guard.states import (
     LATCHED,
     OUTPUT_OF,
+    POWERED,
     TABLE,
     Action,
     ChannelState,
@@ -23,7 +24,7 @@ from benchd.reading import OutputState
 
 PRODUCT = list(itertools.product(ChannelState, Event))
 BEING_SWITCHED_OFF = {ChannelState.SWITCHING_OFF, ChannelState.TRIPPING}
-MAY_BE_ON = {ChannelState.ON, ChannelState.STARTING}
+MAY_BE_ON = {ChannelState.STARTING, *POWERED}
 
 
 @pytest.mark.parametrize(("state", "event"), PRODUCT)
@@ -95,7 +96,18 @@ def test_every_state_can_be_reached_and_on_takes_confirmation() -> None:
         todo.popleft()
     assert reached == set(ChannelState)
     into_on = {key for key, (following, _) in TABLE.items() if following is ChannelState.ON and key[0] is not following}
-    assert into_on == {(ChannelState.STARTING, Event.ON_CONFIRMED)}
+    assert into_on == {
+        (ChannelState.STARTING, Event.ON_CONFIRMED),
+        (ChannelState.ADJUSTING, Event.ON_CONFIRMED),
+    }
+    first = {key for key, (following, _) in TABLE.items() if following in POWERED and key[0] not in POWERED}
+    assert {state for state, _ in first} == {ChannelState.STARTING}
+
+
+@pytest.mark.parametrize("state", POWERED)
+def test_in_every_powered_state_a_trip_and_a_lost_link_switch_off_and_latch(state: ChannelState) -> None:
+    for event in (Event.TRIP, Event.LINK_LOST):
+        assert step(state, event) == (ChannelState.TRIPPING, (Action.SWITCH_OFF,), True)
 
 
 @settings(max_examples=100, deadline=None)
