@@ -11,15 +11,16 @@ from pathlib import Path
 def replace_file(path: Path, text: str) -> None:
     """Write `text` to a new file, which takes the old one's place with its mode. Folders are made as needed.
 
-    Raises OSError, and then the file is as it was.
+    Raises OSError, or UnicodeEncodeError for a text that UTF-8 cannot say, and then the file is as it was.
     """
+    data = text.encode("utf-8")
     target = Path(os.path.realpath(path))
     target.parent.mkdir(parents=True, exist_ok=True)
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
         descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(data)
             file.flush()
             _take_after(target, file.fileno())
             os.fsync(file.fileno())

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from benchd import settings
 from benchd.daemon.run import guarded
 from benchd.plans.plan import ES1_MAX_V
-from benchd.settings_fit import unfit
+from benchd.settings_fit import plan_warnings, unfit
 from benchd.supplies.pace import round_s
 from benchd.supplies.profile import load_profile
 
@@ -358,3 +358,109 @@ def test_channels_share_the_readings_where_no_interval_is_set(supplies, channels
     raw["supply"][0]["reading_interval_ms"] = 0.0
     found = settings.from_dict(raw, "x")
     assert found.interval_ms(found.supply[0]) == 0.0
+
+
+def with_own_plan(tmp_path: Path, text: str, **channel: Any) -> dict[str, Any]:
+    """GOOD with data_dir, and a file of one's own there that is called own.toml."""
+    folder = tmp_path / "plans"
+    folder.mkdir(exist_ok=True)
+    (folder / "own.toml").write_text(text)
+    raw = copy.deepcopy(GOOD) | {"data_dir": str(tmp_path)}
+    raw["supply"][0]["channel"][0] |= channel
+    return raw
+
+
+def test_plans_may_be_shipped_or_ones_own_and_none_need_stand_in_the_settings(tmp_path: Path) -> None:
+    raw = changed("plan", ...)
+    raw["supply"][0]["channel"][0]["plan"] = "usb-5v"
+    assert settings.from_dict(raw, "x").plan == []
+    own = "format = 1\nvoltage_v = 4.1\nlimit_a = 1.0\n"
+    read = settings.from_dict(with_own_plan(tmp_path, own, plan="own"), "x")
+    (supply,) = read.supply
+    assert settings.check_plan(read, "a", supply.channel[0]).voltage_v == 4.1
+    assert settings.check_plan(read, "a", supply.channel[0], "phone").voltage_v == 4.0
+    with pytest.raises(ValueError, match=r"plan 'pack-3s' asks for 11\.4 V, the channel's max_voltage_v is 5\.0 V"):
+        settings.check_plan(read, "a", supply.channel[0], "pack-3s")
+
+
+def test_a_plan_that_is_nowhere_is_refused_with_those_that_are_there(tmp_path: Path) -> None:
+    said = refused(with_own_plan(tmp_path, "format = 1\nvoltage_v = 4.1\nlimit_a = 1.0\n", plan="none"))
+    assert "supply a channel 1: plan 'none' is not there; there are: adapter-12v" in said
+    assert "own, pack-2s" in said
+    assert "phone, phone-cell" in said
+
+
+def test_a_plan_whose_only_file_cannot_be_used_is_refused_with_the_reason(tmp_path: Path) -> None:
+    said = refused(with_own_plan(tmp_path, "format = 1\nvoltage_v = 4.1\n", plan="own"))
+    assert f"plan 'own' is not there; {tmp_path / 'plans' / 'own.toml'}: limit_a: missing; it has to be given" in said
+
+
+def test_a_plan_of_ones_own_that_goes_too_far_is_refused_at_power_on_and_not_at_the_start(tmp_path: Path) -> None:
+    read = settings.from_dict(with_own_plan(tmp_path, "format = 1\nvoltage_v = 9\nlimit_a = 1\n", plan="own"), "x")
+    with pytest.raises(ValueError, match=r"asks for 9\.0 V"):
+        settings.check_plan(read, "a", read.supply[0].channel[0])
+    assert unfit(read) == []
+    (told,) = plan_warnings(read, read.shelf)
+    assert told.endswith("the channel's max_voltage_v is 5.0 V; it will not be powered with it")
+
+
+@pytest.mark.parametrize(
+    ("keys", "ohm"),
+    [({}, 0.0), ({"lead_mohm": 60}, 0.06), ({"lead_mohm": 0}, 0.0), ({"lead_awg": 20, "lead_m": 1.0}, 66.62e-3)],
+)
+def test_leads(keys: dict[str, Any], ohm: float) -> None:
+    """1 m of 20 AWG, there and back: 66.62 mΩ at 20 °C (ASTM B258, IEC 60028)."""
+    raw = copy.deepcopy(GOOD)
+    raw["supply"][0]["channel"][0] |= keys
+    assert settings.from_dict(raw, "x").supply[0].channel[0].lead_ohm == pytest.approx(ohm, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ({"lead_awg": 20}, "supply[0].channel[0]: lead_awg and lead_m go together"),
+        ({"lead_mohm": 60, "lead_awg": 20, "lead_m": 1}, "leave lead_awg and lead_m out then"),
+        ({"lead_mohm": -1}, "supply[0].channel[0].lead_mohm = -1: allowed: 0.0 or more (unit: mΩ)"),
+        ({"lead_awg": 50, "lead_m": 1}, "lead_awg = 50: allowed: 40 or less"),
+        ({"lead_awg": 20, "lead_m": float("nan")}, "lead_m = nan"),
+    ],
+)
+def test_leads_that_cannot_be(keys: dict[str, Any], said: str) -> None:
+    raw = copy.deepcopy(GOOD)
+    raw["supply"][0]["channel"][0] |= keys
+    assert said in refused(raw)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        ("guard.rearm_pause_s", 0.4, "guard.rearm_pause_s = 0.4: allowed: 0.5 or more (unit: s)"),
+        ("guard.rearm_per_minute", 61, "guard.rearm_per_minute = 61: allowed: 60 or less"),
+        ("guard.quiet_hours", "22-6", "guard.quiet_hours = '22-6': allowed is \"22:00-06:30\""),
+        ("supply.0.link_watchdog_s", 0.5, "supply[0].link_watchdog_s = 0.5: allowed: 1.0 or more (unit: s)"),
+        ("mqtt.commands", "yes", "mqtt.commands = 'yes': allowed: true or false"),
+    ],
+)
+def test_what_guard_watchdog_and_commands_may_say(path: str, value: Any, said: str) -> None:
+    assert said in refused(changed(path, value))
+
+
+def test_what_they_say_when_nothing_is_given() -> None:
+    read = settings.from_dict(changed("mqtt.host", "127.0.0.1"), "x")
+    assert (read.guard.rearm_pause_s, read.guard.rearm_per_minute, read.guard.quiet_hours) == (2.0, 6, "")
+    assert read.supply[0].link_watchdog_s is None
+    assert read.mqtt is not None
+    assert not read.mqtt.commands
+
+
+def test_a_link_watchdog_must_be_there_and_wait_for_three_rounds_of_readings() -> None:
+    (said,) = faults(with_profile("generic-scpi", link_watchdog_s=5))
+    assert "link_watchdog_s = 5 s, but profile generic-scpi knows no link watchdog" in said
+    assert faults(with_profile("benchd-sim", link_watchdog_s=5)) == []
+    channels = [{"number": n, "max_voltage_v": 5.0, "max_limit_a": 2.0, "plan": "phone"} for n in (1, 2)]
+    slow = with_profile("benchd-sim", link_watchdog_s=1, reading_interval_ms=400, channel=channels)
+    (said,) = faults(slow)
+    assert "link_watchdog_s = 1 s, but 3 rounds of readings take 1.2 s" in said
+    assert "set link_watchdog_s = 2 or more" in said
+    slow["supply"][0]["link_watchdog_s"] = 2
+    assert faults(slow) == []

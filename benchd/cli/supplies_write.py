@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import re
 import tomllib
 from collections.abc import Sequence
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchd.cli.supplies_patience import bearable
+from benchd.plans.shelf import shipped, values_of
 from benchd.supplies.discovery import Found
 from benchd.supplies.discovery_abilities import TRUST
 from benchd.supplies.discovery_places import named_place
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from tomlkit.items import Table
 
 LONGEST_NAME = 32
+SHIPPED = ("phone-cell", "usb-5v")
+"""The plans for a file that has none: the envelope of a new supply goes no further than these."""
 
 
 class WriteError(Exception):
@@ -68,7 +70,7 @@ def check_file(path: Path) -> None:
 
 
 def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
-    """What stands in the file, as data and as a document that keeps its comments; the example's plans if it is new."""
+    """What stands in the file, as data and as a document that keeps its comments; the example if it is new."""
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
@@ -92,8 +94,6 @@ def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
             raise WriteError(f"{path}: {key} is not written as [[{key}]] tables; write it so, then try again")
     if before.get("supply"):
         _in_order(before, path)
-    if not before.get("plan"):
-        document["plan"] = copy.deepcopy(tomlkit.parse(example_text())["plan"])
     return before, document
 
 
@@ -103,10 +103,8 @@ def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
     kept = {**after, "supply": after["supply"][:-count]}
     if not before.get("supply"):
         del kept["supply"]
-    if not before.get("plan"):
-        del kept["plan"]
-    else:
-        kept["plan"] = after["plan"][: len(before["plan"])]  # a plan for a slow supply may come behind
+    plans = kept.pop("plan", [])[: len(before.get("plan", []))]  # a plan for a slow supply may come behind
+    kept |= {"plan": plans} if plans else {}
     if kept != {key: value for key, value in before.items() if value != []}:
         raise WriteError(f"{path}: the new block would change what stands there; add it by hand")
     _in_order(after, path)
@@ -228,7 +226,7 @@ def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, gi
         block.add("serial", found.serial)
     if found.baud_rate and found.baud_rate != profile.link.serial.baud_rate:
         block.add("baud_rate", found.baud_rate)
-    all_plans = document.get("plan", [])
+    all_plans = document.get("plan") or [values_of(shipped()[name].plan) for name in SHIPPED]
     within = {n: [plan for plan in all_plans if _within(plan, profile.output(n))] for n in _usable(profile)}
     within = {number: plans for number, plans in within.items() if plans}
     if not within:
@@ -240,7 +238,7 @@ def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, gi
     if use.told:
         block.add(tomlkit.comment(use.told))
     if use.slower is not None:
-        all_plans.append(_plan(use.slower))
+        document.setdefault("plan", tomlkit.aot()).append(_plan(use.slower))
     channels = tomlkit.aot()
     for number, plan in use.plans.items():
         channels.append(_channel(number, profile.output(number), within[number], plan))
@@ -253,7 +251,7 @@ def _plan(values: dict[str, Any]) -> Table:
 
     table = tomlkit.table()
     table.trivia.indent = "\n"
-    for key, value in values.items():
+    for key, value in sorted(values.items(), key=lambda item: isinstance(item[1], dict)):  # tables come last
         table.add(key, value)
     return table
 
@@ -265,7 +263,7 @@ def _usable(profile: Profile) -> list[int]:
 
 
 def _channel(number: int, output: OutputRange, plans: Sequence[Any], plan: str) -> Table:
-    """The envelope reaches just as far as the plans of this file that the output can do, so never above its range."""
+    """The envelope reaches just as far as those plans that the output can do, so never above its range."""
     import tomlkit
 
     from benchd.plans.plan import ES1_MAX_V
@@ -276,7 +274,7 @@ def _channel(number: int, output: OutputRange, plans: Sequence[Any], plan: str) 
     channel.add("number", number)
     channel.add("max_voltage_v", min(voltage_v, ES1_MAX_V))
     channel["max_voltage_v"].comment(
-        f"as far as your plans go; the supply can do {output.max_voltage_v:g} V. Lower it to what your boards bear"
+        f"as far as the plans go; the supply can do {output.max_voltage_v:g} V. Lower it to what your boards bear"
     )
     channel.add("max_limit_a", limit_a)
     channel["max_limit_a"].comment(f"the supply can do {output.max_limit_a:g} A. Lower it likewise")

@@ -192,7 +192,7 @@ class Shelf:
 
         try:
             replace_file(path, plan_text(values, before))
-        except OSError as error:
+        except (OSError, UnicodeEncodeError) as error:
             raise PlanError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
 
     def _why_not_deleted(self, name: str) -> str:

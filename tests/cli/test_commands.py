@@ -13,6 +13,7 @@ import pytest
 from benchd import settings
 from benchd.cli.config import example_text
 from benchd.jobs.job import Job
+from benchd.plans import plan
 from benchd.store.log import Log
 from tests.running import Bench, running
 from tests.simulated import SimulatedSupply
@@ -62,18 +63,21 @@ def test_the_example_names_every_setting_with_its_default(tmp_path: Path) -> Non
     loaded = settings.from_dict(tomllib.loads(commented), "example")
     named = set(text.replace("=", " ").replace("#", " ").split())
     for model in (settings.Settings, settings.Web, settings.Plan, settings.Channel, settings.Supply,
-                  settings.Influx, settings.Mqtt, settings.CaptureSettings):  # fmt: skip
+                  settings.Influx, settings.Mqtt, settings.CaptureSettings, settings.GuardSettings,
+                  plan.ProbeStage, plan.HoldStage, plan.Budget):  # fmt: skip
         for key in model.model_fields:
             if key not in {"token", "password"}:  # the files for them are what is recommended
-                assert key in named or f"[{key}]" in text or f"{key}]]" in text, key
+                assert key in named or f"{key}]" in text, key
     assert loaded.capture == settings.CaptureSettings()
+    assert loaded.guard == settings.GuardSettings()
+    assert loaded.plan[0].probe is not None
     assert loaded.mqtt is not None
     assert loaded.influxdb is not None
 
 
 def test_wrong_settings_are_refused_with_every_fault(tmp_path: Path) -> None:
     file = tmp_path / "benchd.toml"
-    file.write_text(example_text().replace("voltage_v = 4.0 ", "voltage_mv = 4000 "))
+    file.write_text(example_text() + '[[plan]]\nname = "mine"\nvoltage_mv = 4000\nlimit_a = 1.0\n')
     said = benchd("config", "check", "--config", file, status=2)
     assert "plan[0].voltage_mv: unknown key" in said
     assert "plan[0].voltage_v: missing" in said

@@ -121,13 +121,13 @@ def test_a_supply_that_is_deaf_to_off_is_exit_status_1_and_said_loudly(sim, monk
 
 def test_the_settings_name_the_supply_and_bound_it(sim, tmp_path):
     document = tomlkit.parse(example_text())
-    supply, plans = document["supply"][0], document["plan"]
+    supply = document["supply"][0]
     supply["name"], supply["resource"], supply["profile"] = "left", sim.resource, "benchd-sim"
     supply["channel"][0]["max_voltage_v"] = 0.5
-    plans[0]["voltage_v"], supply["channel"][0]["plan"] = 0.5, plans[0]["name"]
+    supply["channel"][0]["plan"] = "small"
     del supply["channel"][1:], document["supply"][1:]
     file = tmp_path / "benchd.toml"
-    file.write_text(tomlkit.dumps(document))
+    file.write_text(tomlkit.dumps(document) + '[[plan]]\nname = "small"\nvoltage_v = 0.5\nlimit_a = 2.0\n')
     command = [sys.executable, "-m", "benchd", "supplies", "try"]
     done = subprocess.run(
         [*command, "left", "--config", file, "--output", "--yes"], capture_output=True, text=True, timeout=60

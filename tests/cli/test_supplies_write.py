@@ -13,10 +13,10 @@ from hypothesis import settings as tries
 from hypothesis import strategies as st
 
 from benchd import settings
-from benchd.cli.config import example_text
 from benchd.cli.supplies_patience import STALE_MS
 from benchd.cli.supplies_text import lines, record, warnings
 from benchd.cli.supplies_write import WriteError, write_supplies
+from benchd.plans.shelf import shipped
 from benchd.settings_fit import unfit
 from benchd.supplies.discovery import Found, fitting_profiles
 from benchd.supplies.discovery_ask import named
@@ -104,12 +104,13 @@ def test_an_over_voltage_level_above_the_range_is_cut_down(mine: Path) -> None:
     assert settings.load(mine).supply[1].channel[0].max_voltage_v == highest
 
 
-def test_a_new_file_begins_with_the_example_and_its_plans(tmp_path: Path) -> None:
+def test_a_new_file_begins_with_the_example_and_uses_shipped_plans(tmp_path: Path) -> None:
     file = tmp_path / "etc" / "benchd.toml"
     write_supplies(file, [found(), found("TCPIP0::192.0.2.8::5025::SOCKET", "benchd,SIM-2,SIM00043,0.1")])
     loaded = settings.load(file)
     assert [s.name for s in loaded.supply] == ["sim-2-0042", "sim-2-0043"]
-    assert loaded.plan == settings.from_dict(tomllib.loads(example_text()), "example").plan
+    assert loaded.plan == []
+    assert {(c.max_voltage_v, c.max_limit_a, c.plan) for c in loaded.supply[0].channel} == {(5.5, 2.0, "phone-cell")}
     text = file.read_text()
     assert "# [mqtt]" in text
     assert "192.0.2.5" not in text
@@ -117,11 +118,13 @@ def test_a_new_file_begins_with_the_example_and_its_plans(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("before", ["", 'bench = "b"\n', "# nothing yet\r\n[web]\r\nport = 1\r\n"])
-def test_a_file_without_plans_gets_the_examples(tmp_path: Path, before: str) -> None:
+def test_a_file_without_plans_uses_shipped_ones(tmp_path: Path, before: str) -> None:
     file = tmp_path / "benchd.toml"
     file.write_bytes(before.encode())
     write_supplies(file, [found()])
-    assert [p.name for p in settings.load(file).plan] == ["phone-battery", "usb-5v"]
+    loaded = settings.load(file)
+    assert loaded.plan == []
+    assert [c.plan for c in loaded.supply[0].channel] == ["phone-cell", "phone-cell"]
     assert file.read_bytes().startswith(before.encode())
 
 
@@ -305,12 +308,16 @@ def test_where_no_plan_has_patience_for_one_output_a_slower_plan_is_added_behind
 
 def test_a_new_file_takes_a_slow_family(tmp_path: Path) -> None:
     """Whatever is found, the file that is written is in order; nobody is left with a refusal and no file to edit."""
-    for number, (resource, identity) in enumerate(
-        [("ASRL/dev/ttyUSB0::INSTR", HMP4040), ("TCPIP0::192.0.2.7::5025::SOCKET", HMP4040)]
+    for number, (resource, slower) in enumerate(
+        [("ASRL/dev/ttyUSB0::INSTR", ["phone-cell-slow"]), ("TCPIP0::192.0.2.7::5025::SOCKET", [])]
     ):
         file = tmp_path / f"{number}.toml"
-        assert len(write_supplies(file, [found(resource, identity)])[0]) == 1
-        assert unfit(settings.load(file)) == []
+        assert len(write_supplies(file, [found(resource, HMP4040)])[0]) == 1
+        kept = settings.load(file)
+        assert unfit(kept) == []
+        assert [plan.name for plan in kept.plan] == slower
+        stages = {plan.probe for plan in kept.plan} | {shipped()["phone-cell"].plan.probe}
+        assert len(stages) == 1
 
 
 def test_the_patience_that_a_plan_has_by_default_is_that_of_the_settings() -> None:
