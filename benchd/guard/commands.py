@@ -21,6 +21,7 @@ class Commands:
 
     def __init__(self, switcher: Switcher, report: Callable[[Report], None]) -> None:
         self._switcher = switcher
+        self._name = switcher.name
         self._report = report
 
     def power_on(self, command: PowerOn) -> None:
@@ -33,7 +34,7 @@ class Commands:
             check_limits(command.rules)
             problem = channel.refusal(command)
         except ValueError as error:
-            problem = f"{self._switcher.name} channel {command.channel}: {error}"
+            problem = f"{self._name} channel {command.channel}: {error}"
         if problem:
             self._answer(command.id, problem)
             return
@@ -48,22 +49,20 @@ class Commands:
             # Kept since before the settings were written: asking now would cost the first readings their time.
             if self._switcher.opened is not None and (earlier := self._switcher.opened.supply.earlier_errors()):
                 self._report(
-                    SupplyErrors(
-                        self._switcher.name, now_ns(), tuple(earlier), "left in its queue before this power-on"
-                    )
+                    SupplyErrors(self._name, now_ns(), tuple(earlier), "left in its queue before this power-on")
                 )
             return
         self._switcher.report_errors(f"power-on of channel {channel.number} at {command.voltage_v:g} V")
         self._answer(
             command.id,
-            f"{self._switcher.name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked "
+            f"{self._name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked "
             f"for, but {failure or channel.words}; the output is {channel.output.value}",
         )
 
     def refuse(self, command: PowerOn, why: str) -> None:
         """Answer a power-on that is not even tried."""
         asked = f"{command.voltage_v:g} V at {command.limit_a:g} A was asked for"
-        self._answer(command.id, f"{self._switcher.name} channel {command.channel}: {asked}, but {why}")
+        self._answer(command.id, f"{self._name} channel {command.channel}: {asked}, but {why}")
 
     def power_off(self, command: PowerOff) -> None:
         """Switch off one output or all, confirm, and answer."""
@@ -81,7 +80,7 @@ class Commands:
         if unknown:
             self._answer(
                 command.id,
-                f"{self._switcher.name}: off was asked for but could not be confirmed, the state is unknown "
+                f"{self._name}: off was asked for but could not be confirmed, the state is unknown "
                 f"({'; '.join(unknown)}): switch off at the instrument",
             )
         else:
@@ -94,9 +93,7 @@ class Commands:
             self._answer(command.id, self._no_channel(command.channel))
             return
         if refusal := channel.bound.refusal(now_ns()):
-            self._answer(
-                command.id, f"{self._switcher.name} channel {channel.number}: re-arming was asked for, but {refusal}"
-            )
+            self._answer(command.id, f"{self._name} channel {channel.number}: re-arming was asked for, but {refusal}")
             return
         self._switcher.event(channel, Event.REARM, "re-armed", "")
         if channel.state is ChannelState.OFF:
@@ -111,7 +108,7 @@ class Commands:
         if channel is None:
             self._answer(command.id, self._no_channel(command.channel))
             return
-        place, run = f"{self._switcher.name} channel {channel.number}: the limit of the boot was asked for", channel.run
+        place, run = f"{self._name} channel {channel.number}: the limit of the boot was asked for", channel.run
         if channel.state is not ChannelState.HOLDING or run is None:
             doing = f"in stage {channel.stage}" if channel.state in POWERED else channel.state.value
             self._answer(command.id, f"{place}, but it is {doing}, not in stage hold; nothing was changed")
@@ -126,4 +123,4 @@ class Commands:
 
     def _no_channel(self, number: int) -> str:
         present = ", ".join(str(each) for each in sorted(self._switcher.channels))
-        return f"{self._switcher.name} has no channel {number}; it has {present}"
+        return f"{self._name} has no channel {number}; it has {present}"

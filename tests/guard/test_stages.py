@@ -49,6 +49,10 @@ def stages(bench: Bench) -> list[tuple[str, float, float]]:
     return [(r.stage, r.voltage_v, r.limit_a) for r in bench.of(OutputChanged) if r.channel == 1 and r.state is ON]
 
 
+def wait_off(bench: Bench) -> None:
+    bench.wait(lambda: bench.of(OutputChanged)[-1].state is OFF and not bench.fake.on[1])
+
+
 def calls(bench: Bench) -> list[str]:
     return [what for what, channel in bench.fake.calls if channel == 1 and what in ("prepare", "output_on", "adjust")]
 
@@ -148,7 +152,7 @@ def test_a_stage_that_cannot_be_raised_is_switched_off_and_says_why() -> None:
         with Bench(fake) as bench:
             fake.on_adjust = fails
             power_on(bench, HOLD)
-            bench.wait(lambda: bench.of(OutputChanged)[-1].state is OFF and not fake.on[1])
+            wait_off(bench)
             last = bench.of(OutputChanged)[-1]
             assert last.reason == ("refused" if rule is None else "trip")
             assert [t.rule for t in bench.of(Tripped)] == ([] if rule is None else [rule])
