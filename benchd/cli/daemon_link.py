@@ -38,8 +38,8 @@ def daemon_url(data_path: Path) -> str | None:
         return None
 
 
-def call(url: str, method: str, path: str, body: dict[str, Any] | None = None) -> Any:
-    """One request to the daemon's API. Raises DaemonSaid."""
+def call(url: str, method: str, path: str, body: dict[str, Any] | None = None, within_s: float | None = None) -> Any:
+    """One request to the daemon's API, answered within `within_s` (None: ANSWER_S). Raises DaemonSaid."""
     request = urllib.request.Request(  # noqa: S310  (the address is the one our own daemon wrote)
         f"{url}/api/v1/{path}",
         method=method,
@@ -47,7 +47,7 @@ def call(url: str, method: str, path: str, body: dict[str, Any] | None = None) -
         headers={"Content-Type": "application/json"},
     )
     try:
-        with urllib.request.urlopen(request, timeout=ANSWER_S) as reply:  # noqa: S310
+        with urllib.request.urlopen(request, timeout=within_s or ANSWER_S) as reply:  # noqa: S310
             text = reply.read()
             return json.loads(text) if text else None
     except urllib.error.HTTPError as e:

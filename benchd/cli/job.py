@@ -201,6 +201,8 @@ def _entry_line(entry: JournalEntry) -> str:
             said = f"{entry.supply}: {words.link_words(p)}"
         case "trip":
             said = words.trip_words(p)
+        case "re-arm" | "advance" | "quiet-hours":
+            said = f"{entry.supply} channel {entry.channel}: {words.person_words(entry.kind, p)}"
         case "trace":
             said = f"{entry.trace} {words.finding_words(p.get('finding') or {})}"
         case "consent":

@@ -8,7 +8,7 @@ import sys
 import typer
 
 from benchd import __version__
-from benchd.cli import config, demo, job, make_safe, plans, run, sim, supplies, trace
+from benchd.cli import config, demo, job, make_safe, output, plans, run, service, sim, supplies, trace, trip
 
 app = typer.Typer(
     name="benchd",
@@ -40,9 +40,12 @@ app.command(
     add_help_option=False,
 )(sim.sim)
 app.command("make-safe")(make_safe.make_safe)
+app.command("service", short_help="A systemd unit for these settings.")(service.service)
 app.add_typer(supplies.app, name="supplies")
 app.add_typer(job.app, name="job")
+app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")
+app.add_typer(trip.app, name="trip")
 app.add_typer(plans.app, name="plans")
 app.add_typer(config.app, name="config")
 

@@ -14,6 +14,7 @@ _WHY = {
     "link-back": "read when the link came up",
     "daemon-lost": "the guard heard nothing from the daemon in time",
     "shutdown": "benchd ends",
+    "on-time": "on for as long as its plan allows",
     "re-armed": "re-armed by a person",
     "blocked": "the supply did not answer in time",
     "guard-gone": "the guard was gone",
@@ -33,6 +34,23 @@ def output_words(p: dict[str, Any]) -> str:
     return words
 
 
+def channel_line(c: dict[str, Any]) -> str:
+    """An output as the API shows it: `left channel 1: on, 4 V, limit 0.1 A, stage hold`."""
+    parts = [str(c["output"]).upper() if c["output"] == "unknown" else str(c["output"])]
+    if c["output"] == "on":
+        parts += [f"{c['set_voltage_v']:g} V"] if c.get("set_voltage_v") else []
+        parts += [f"limit {c['limit_a']:g} A"] if c.get("limit_a") else []
+        parts += [f"stage {c['stage']}"] if c.get("stage") else []
+        parts += ["goes on with `benchd output next`"] if c.get("stage_by_hand") else []
+    if c.get("latched"):
+        wait_s = c.get("rearm_wait_s")
+        when = f"may be re-armed in {wait_s:.1f} s" if wait_s else "re-arm it once the cause is found"
+        parts.append(f"tripped ({(c.get('trip') or {}).get('rule', 'not known by which rule')}), {when}")
+    if not c["link_up"]:
+        parts.append(f"NOT reached: {c['link_text']}")
+    return f"{c['supply']} channel {c['channel']}: {', '.join(parts)}"
+
+
 def link_words(p: dict[str, Any]) -> str:
     """Whether a supply is reached, from a change of its link."""
     if p.get("up"):
@@ -45,6 +63,17 @@ def trip_words(p: dict[str, Any]) -> str:
     """Which rule, why, and whether the output is off, from a trip."""
     state = "output off, confirmed" if p.get("off_confirmed") else "OUTPUT NOT CONFIRMED OFF"
     return f"trip {p.get('rule', '')}: {p.get('text', '')} ({state})"
+
+
+def person_words(kind: str, p: dict[str, Any]) -> str:
+    """What a person did to an output (re-arm, advance), or what quiet hours did, from the journal."""
+    by = f" by {p['by']}" if p.get("by") else ""
+    match kind:
+        case "re-arm":
+            return f"re-armed{by}"
+        case "advance":
+            return f"limit raised to that of the boot{by}"
+    return f"quiet hours {p.get('hours', '')} began".replace("  ", " ")
 
 
 def finding_words(finding: dict[str, Any]) -> str:
@@ -70,6 +99,8 @@ def told(kind: str, p: dict[str, Any]) -> tuple[dict[str, Any], str] | None:
         case "output":
             record = {k: p[k] for k in ("supply", "channel", "output", "reason", "text", "set_voltage_v", "limit_a")}
             return record, f"{p['supply']} channel {p['channel']}: {output_words(p)}"
+        case "stage":
+            return dict(p), f"{p['supply']} channel {p['channel']}: {p['stage']}: {p['text']}"
         case "link":
             record = {k: p[k] for k in ("supply", "up", "identity", "text")}
             record |= {k: p[k] for k in ("profile", "trust", "resource") if k in p}
