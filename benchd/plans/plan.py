@@ -13,6 +13,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from benchd.checked import Table
 from benchd.guard.rules import LEAST_CHARGING_SHARE
+from benchd.guard.stage import STAGE_READINGS
 
 NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
 ES1_MAX_V = 60.0
@@ -24,8 +25,8 @@ Amps = Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
 
 PROBE_MOST_J = 0.1
 """A probe delivers less than this, whatever it meets. Our choice."""
-STAGE_READINGS, SLOWEST_INTERVAL_S = 3, 0.2
-"""A stage lasts until so many readings have come in its last half; the slowest supplies give one in 0.2 s."""
+SLOWEST_INTERVAL_S = 0.2
+"""From one reading to the next, s. A slower supply makes a probe last longer than is counted here."""
 
 
 def _pair(given: Any) -> Any:

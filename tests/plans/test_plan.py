@@ -11,9 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from benchd.guard import stage as guard_stage
 from benchd.guard.rules import LEAST_CHARGING_SHARE
-from benchd.plans import plan as plan_room
+from benchd.guard.stage import STAGE_READINGS
 from benchd.plans.plan import HoldStage, Plan, ProbeStage
 
 GOOD: dict[str, Any] = {"name": "phone", "voltage_v": 4.0, "limit_a": 2.0}
@@ -68,17 +67,13 @@ def test_the_energy_of_charging_is_that_of_the_capacitor_by_its_share() -> None:
     assert plan.charging_j * LEAST_CHARGING_SHARE == pytest.approx(17.6e-3)
 
 
-def test_a_stage_lasts_as_long_as_the_guard_makes_it() -> None:
-    assert plan_room.STAGE_READINGS == guard_stage.STAGE_READINGS
-
-
 def delivered_j(probe: ProbeStage, load_ohm: float, interval_s: float) -> float:
     """Into a resistor, from the limit, the voltage, and when the third reading of the last half has come."""
     seconds = probe.ms / 1e3
     in_half = 0
     for n in itertools.count(1):
         in_half += n * interval_s >= seconds / 2
-        if in_half >= guard_stage.STAGE_READINGS and n * interval_s >= seconds:
+        if in_half >= STAGE_READINGS and n * interval_s >= seconds:
             break
     current_a = min(probe.limit_a, probe.voltage_v / load_ohm)
     return current_a**2 * load_ohm * n * interval_s
