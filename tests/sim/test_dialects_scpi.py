@@ -72,6 +72,8 @@ DIALOGUES: list[tuple[str, str | None, list[str], list[str], str]] = [
     ("keysight-e36300", None, ["INST:NSEL 2;:VOLT 3", "VOLT? (@2)"], ["+3.00000000E+00"], "SIG"),
     ("keysight-e36300", None, ["OUTP? (@4)", "SYST:ERR?", "SYST:ERR?"],
      ['-222,"Data out of range"', '+0,"No error"'], "PM, SIG"),
+    ("keysight-e36300", None, ["CURR:PROT:DEL 0.5,(@2)", "CURR:PROT:DEL? (@1:2)", "CURR:PROT:DEL:STAR? (@2)"],
+     ["+0.00000000E+00,+5.00000000E-01", "SCH"], "public programs for the E36312A; form: memory"),
     ("keysight-e36300", "E36311A", ["VOLT -5,(@3)", "VOLT? (@3)"], ["-5.00000000E+00"], "SIG"),
     ("keysight-e36100", None, ["VOLT 5", "OUTP ON", "OUTP?", "VOLT 4,(@1)", "VOLT?"], ["1", "+5.00000000E+00"],
      "memory: no list"),
@@ -120,6 +122,21 @@ def ask(talk: Talk, *lines: str) -> list[str]:
 
 
 NEAR_SCPI = sorted(name for name, family in FAMILIES.items() if issubclass(family, ScpiDialect))
+
+
+@pytest.mark.parametrize(("start", "after"), [("SCH", "0"), ("CCTR", "1")])
+def test_a_delay_that_begins_with_a_change_of_settings_is_none_later(start: str, after: str) -> None:
+    """Public programs for the E36312A set where it begins; that it is none elsewhere is the worse reading."""
+    talk = Talk("keysight-e36300")
+    ask(talk, "VOLT 4,(@1)", "CURR 0.5,(@1)", "CURR:PROT:DEL 0.5,(@1)")
+    ask(talk, f"CURR:PROT:DEL:STAR {start},(@1)", "OUTP 1,(@1)")
+    talk.wait(1.0)
+    assert ask(talk, "CURR:PROT:STAT 1,(@1)", "OUTP? (@1)") == ["1"]
+    talk.board("dead-short")
+    talk.wait(0.4)
+    assert ask(talk, "OUTP? (@1)") == [after]
+    talk.wait(0.2)
+    assert ask(talk, "OUTP? (@1)", "CURR:PROT:TRIP? (@1)") == ["0", "1"]
 
 
 def test_clearing_by_the_source_path_switches_on_again_and_by_the_output_path_does_not() -> None:

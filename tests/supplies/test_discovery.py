@@ -259,9 +259,10 @@ def test_abilities_that_are_not_used_are_told_too():
 
 
 def test_the_abilities_of_the_simulated_supply():
-    assert abilities(load_profile("benchd-sim"))[:4] == [
+    assert abilities(load_profile("benchd-sim"))[:5] == [
         "outputs 1, 2: 0 to 32 V, 0 to 6 A, reads 1 mV and 100 µA",
         "it says itself whether it is in constant current",
         "over-voltage protection of its own, with a level of its own",
-        "no over-current protection of its own that can be set",
+        "over-current protection of its own, at the current limit, after 0 to 3600 s",
+        "switches off by itself when no message came for 0.1 to 3600 s, where link_watchdog_s asks for it",
     ]

@@ -1,5 +1,8 @@
 """What the supply does by itself: programmed, proved, and really done by the simulated one when nobody looks."""
 
+import signal
+import subprocess
+import sys
 import time
 
 import pytest
@@ -196,6 +199,37 @@ def test_the_supply_switches_all_off_when_nobody_talks_to_it_any_more(sim, open_
     assert confirm_off(supply, 2).state is OutputState.OFF
 
 
+FEEDING = """
+import sys
+from benchd.supplies.profile import load_profile
+from benchd.supplies.supply import Supply
+supply = Supply.open("left", sys.argv[1], load_profile("benchd-sim"), (1,), 0.5)
+supply.prepare(1, 4.0, 0.5, None, None, 0.5)
+supply.output_on(1)
+while True:
+    supply.read(1)
+    print(end=".", flush=True)
+"""
+
+
+def test_a_frozen_host_is_noticed_by_the_supply(sim):
+    """A process that is stopped keeps its connection open, and nothing tells the other side."""
+    host = subprocess.Popen([sys.executable, "-c", FEEDING, sim.resource], stdout=subprocess.PIPE)
+    try:
+        assert host.stdout is not None
+        assert host.stdout.read(100) == b"." * 100
+        assert sim.truth(1).output
+        host.send_signal(signal.SIGSTOP)
+        frozen_s = time.monotonic()
+        until(lambda: sim.truth(1).output, lambda on: not on, "the supply to switch off")
+        # 0.5 s from the last message, which came no later than the signal.
+        assert time.monotonic() - frozen_s < 5.0
+        assert sim.query("OUTP:PROT:WDOG:TRIP?") == "1"
+    finally:
+        host.kill()
+        host.communicate(timeout=10)
+
+
 def test_it_is_not_left_armed_behind_outputs_that_are_off(sim, open_supply):
     supply = open_supply()
     supply.prepare(1, 4.0, 0.5, None, None, 30.0)
@@ -230,7 +264,7 @@ def test_making_safe_works_whatever_the_watch_is_doing(sim, open_supply):
             supply.output_on(1)
 
 
-FUSED = ["rs-hmc804x", "rs-nge100", "rs-ngx"]
+FUSED = ["keysight-e36300", "rs-hmc804x", "rs-nge100", "rs-ngx"]
 
 
 def test_every_shipped_family_with_a_delay_is_tried():

@@ -1,11 +1,13 @@
 """`keysight-e36300` (with E36200), with outputs as a list `(@n)` at the end or selected; and `keysight-e36100`.
 
 Sources: PM, QCC and SIG for the commands; man: E36300 Programming Guide, contents; SIG `api.c`, IVI and man: E364xA
-guide for the regulation bits. From memory: reply forms, that a trip of the over-current protection means being in
-limit, its delay, `VOLT:PROT:STAT`, pairing two outputs by `OUTP:PAIR`, which models there are, ratings, and all of the
-E36100, which has nothing but plain commands for its one output here. Taken the safer way: clearing a trip brings the
-output back as it was last ordered, and before that it does not go on. Left out: data logging, sequences, couplings,
-remote sense (from memory only, and switching it is no matter for a driver).
+guide for the regulation bits; public programs for the E36312A for the delay of the over-current protection. From
+memory: reply forms, that a trip of that protection means being in limit, the longest delay, `VOLT:PROT:STAT`, pairing
+two outputs by `OUTP:PAIR`, which models there are, ratings, and all of the E36100, which has nothing but plain commands
+for its one output here. Taken the safer way: clearing a trip brings the output back as it was last ordered, and before
+that it does not go on; while the delay begins with a change of settings (`SCH`, as after power-on, not `CCTR`), being
+in limit trips at once. Left out: data logging, sequences, couplings, remote sense (from memory only, and switching it is
+no matter for a driver).
 """
 
 from __future__ import annotations
@@ -19,11 +21,11 @@ from benchd.sim.dialects.phrasing import (
     add_clear,
     add_levels,
     add_output,
-    add_protection_delay,
     add_protection_level,
     add_protection_state,
     add_readings,
     add_trip_query,
+    one,
     over_current,
     over_voltage,
 )
@@ -41,7 +43,9 @@ from benchd.sim.dialects.scpi import (
 )
 from benchd.sim.errors import ScpiError
 from benchd.sim.language import Call, Language
-from benchd.sim.values import name
+from benchd.sim.values import name, setting
+
+LONGEST_DELAY_S = 3600.0
 
 
 def at_list(supply: ScpiDialect, call: Call) -> Aim:
@@ -85,6 +89,8 @@ class KeysightE36300(ScpiDialect):
     def reset(self, now_s: float) -> None:
         super().reset(now_s)
         self.pairing = "OFF"
+        self.delays_s = [0.0 for _ in self.outputs]
+        self.delay_starts = ["SCH" for _ in self.outputs]
         for channel in self.channels:
             channel.protect(channel.over_voltage, now_s, enabled=True)
 
@@ -104,6 +110,43 @@ class KeysightE36100(KeysightE36300):
     words = Language(STANDARD, ERRORS, PANEL, REGULATION)
 
 
+STARTS = {"SCH": "SCH", "SCHANGE": "SCH", "CCTR": "CCTR", "CCTRANS": "CCTR"}
+
+
+def _delay_words(words: Language[Any], pattern: str) -> None:
+    """How long the limit must last, and from when that counts."""
+
+    def take_over(supply: KeysightE36300, place: int, now_s: float) -> None:
+        delay_s = supply.delays_s[place] if supply.delay_starts[place] == "CCTR" else 0.0
+        supply.channels[place].protect(supply.channels[place].over_current, now_s, delay_s=delay_s)
+
+    @words.order(pattern, 1, 9)
+    def set_delay(supply: KeysightE36300, call: Call) -> None:
+        aim = at_list(supply, call)
+        delay_s = setting(one(aim.parameters), "S", 0.0, LONGEST_DELAY_S, 0.0, 0.001)
+        for place in aim.places:
+            supply.delays_s[place] = delay_s
+            take_over(supply, place, call.now_s)
+
+    @words.query(pattern, 0, 9)
+    def get_delay(supply: KeysightE36300, call: Call) -> str:
+        return ",".join(format(supply.delays_s[place], supply.numbers) for place in at_list(supply, call).places)
+
+    @words.order(f"{pattern}:STARt", 1, 9)
+    def set_start(supply: KeysightE36300, call: Call) -> None:
+        aim = at_list(supply, call)
+        given = name(one(aim.parameters))
+        if given not in STARTS:
+            raise ScpiError(-224, given)
+        for place in aim.places:
+            supply.delay_starts[place] = STARTS[given]
+            take_over(supply, place, call.now_s)
+
+    @words.query(f"{pattern}:STARt", 0, 9)
+    def get_start(supply: KeysightE36300, call: Call) -> str:
+        return ",".join(supply.delay_starts[place] for place in at_list(supply, call).places)
+
+
 def _declare(words: Language[Any]) -> None:
     add_levels(words, at_list, extra=8)
     add_apply(words, at_name)
@@ -112,7 +155,7 @@ def _declare(words: Language[Any]) -> None:
     add_protection_level(words, "[SOURce:]VOLTage:PROTection[:LEVel]", over_voltage, "V", at_list)
     add_protection_state(words, "[SOURce:]VOLTage:PROTection:STATe", over_voltage, at_list)
     add_protection_state(words, "[SOURce:]CURRent:PROTection:STATe", over_current, at_list)
-    add_protection_delay(words, "[SOURce:]CURRent:PROTection:DELay", over_current, 3600.0, 0.0, at_list)
+    _delay_words(words, "[SOURce:]CURRent:PROTection:DELay")
     for quantity, of in (("VOLTage", over_voltage), ("CURRent", over_current)):
         add_trip_query(words, f"[SOURce:]{quantity}:PROTection:TRIPped", of, at_list)
         add_clear(words, f"[SOURce:]{quantity}:PROTection:CLEar", (of,), True, at_list)
