@@ -10,8 +10,8 @@ from benchd.plans.plan import Plan
 from benchd.plans.shelf import Found, Shelf, values_of
 from benchd.web.port import PlanView
 
-LOOK_S = 1.0
-"""The page asks five times a second, and plans change by hand."""
+LOOK_S = 5.0
+"""The page asks five times a second, and a look at all files takes some milliseconds. Power-on looks by itself."""
 
 
 class PlanDesk:
