@@ -32,12 +32,16 @@ class Meter:
         """A round began so much later than it was due."""
         self._overrun_s = max(self._overrun_s, overrun_s)
 
+    def skip(self) -> None:
+        """It was not read for a while, since nothing was on: the gap says nothing about how readings come in."""
+        self._last_ns = 0
+
     def add(self, reading: Reading) -> bool:
         """Take a reading; True when a report is due."""
         last_ns, t_ns = self._last_ns, reading.t_ns
         self._last_ns = t_ns
         if not last_ns:
-            self._begin(t_ns)
+            self._began_ns = self._began_ns or t_ns
             return False
         self._n += 1
         gap_ns = t_ns - last_ns

@@ -204,6 +204,9 @@ class Switcher:
             yield
         finally:
             supply.between = before
+            for channel in self.channels.values():
+                if channel.rules is None:
+                    channel.meter.skip()
 
     def _tend(self, supply: GuardedSupply, others: list[Channel]) -> None:
         for channel in others:
@@ -223,6 +226,7 @@ class Switcher:
                 channel.end_rules()
                 self._deferred.append((channel, verdict))
             if reading is not None:
+                channel.meter.add(reading)
                 channel.keep(reading)
 
     def link_lost(self, text: str) -> None:

@@ -59,6 +59,17 @@ def test_figures_of_readings_at_known_times() -> None:
     assert found.overrun_ms == 3.0
 
 
+def test_a_gap_while_nothing_was_on_does_not_count() -> None:
+    meter = Meter()
+    for t_ms in (0, 10, 20):
+        meter.add(Reading(S + t_ms * 1_000_000, 4.0, 0.1, Mode.CV, Flag.NONE, 0))
+    meter.skip()
+    for t_ms in (700, 710):
+        meter.add(Reading(S + t_ms * 1_000_000, 4.0, 0.1, Mode.CV, Flag.NONE, 0))
+    found = meter.report("left", 1)
+    assert (found.readings, found.worst_ms) == (3, 10.0)
+
+
 def test_about_once_a_second() -> None:
     meter = Meter()
     due = [
