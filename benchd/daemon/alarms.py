@@ -46,8 +46,8 @@ def unasked(change: OutputChanged, was: OutputState) -> str:
     where = f"{change.supply}/{change.channel}"
     if change.reason == "instrument" and was == OutputState.ON:
         what = (
-            f"{where}: here it counted as on, but the supply says off: switched off by itself or at its panel. It is "
-            f"{change.state} now; look at the supply before you go on"
+            f"{where}: here it counted as on, but the supply itself is off; nobody asked for that here. It is "
+            f"{change.state} now: look at the supply before you go on"
         )
     else:
         what = f"{where} is {change.state}: {REASONS[change.reason]}"
@@ -60,8 +60,7 @@ def of_trip(trip: Tripped) -> list[str]:
     where = f"supply {trip.supply} channel {trip.channel}"
     if trip.rule == "instrument":
         found.append(
-            f"{where}: the supply's own protection was quicker than the guard ({trip.text}); find the cause, then "
-            "re-arm"
+            f"{where}: the supply's own protection was quicker than the guard: {trip.text}. Find the cause, then re-arm"
         )
     if trip.off_confirmed_ns is None:
         found.append(

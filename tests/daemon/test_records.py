@@ -79,7 +79,7 @@ async def test_the_supplys_own_trip_is_said_as_such(core: Core) -> None:
     core.on_report(on(t_ns=t - S))
     core.on_report(trip(t, readings(t, [2.0]), rule="instrument", text="over-current protection of the supply"))
     (warning,) = [w for w in core.view().warnings if "own protection" in w]
-    assert warning.startswith("supply psu-a channel 1: the supply's own protection was quicker than the guard (over-cu")
+    assert warning.startswith("supply psu-a channel 1: the supply's own protection was quicker than the guard: over-cu")
 
 
 def test_columns_have_no_numbers_that_json_has_not() -> None:

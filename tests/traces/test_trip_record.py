@@ -49,6 +49,8 @@ def test_figures_have_their_units_and_none_for_what_is_not_known() -> None:
     assert figures["detected_after_ms"] == 20.0
     assert figures["off_sent_after_us"] == 50.0
     assert figures["let_through_c_most"] is None, "it may flow still"
+    first_off = trip_figures(short(rule="instrument", off_sent_ns=T0 + 5 * MS))
+    assert first_off["off_sent_after_us"] == 0.0
     units = ("_ns", "_ms", "_us", "_v", "_a", "_c", "_j", "_a2s", "_u", "_most")
     numbers = {k for k, v in figures.items() if isinstance(v, int | float) and not isinstance(v, bool)}
     assert [k for k in numbers if not k.endswith(units)] == []
