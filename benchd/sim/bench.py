@@ -254,7 +254,9 @@ class Channel:
             network = self._networks[key] = Network.of(
                 source.conductance_s(), source.capacitance_f, leads_s, board_s, self.board.kind.bulk_f
             )
-        return network.motion(self.terminal_v, self.board_v, source.feed_a(), -self.board.draw_a(self.board_v))
+        return network.motion(
+            self.terminal_v, self.board_v, source.feed_a(), self.board.own_a() - self.board.draw_a(self.board_v)
+        )
 
     def _move(self, motion: Motion, step_s: float) -> None:
         terminal_v, board_v = motion.after(step_s)

@@ -37,7 +37,8 @@ class Kind:
 
     `phases` run from the button; after the last one the board is in standby again, or starts over with `again`.
     `short_ohm`, `leak_ohm`: resistive faults that are always there. `rail_short_ohm`: a short on a rail that
-    is switched on when the phase named `rail_phase` begins.
+    is switched on when the phase named `rail_phase` begins. `own_v`: a cell across the input, below 0 V where it is the
+    wrong way round, behind `own_ohm`.
     """
 
     name: str
@@ -50,6 +51,8 @@ class Kind:
     short_ohm: float = inf
     rail_phase: str = ""
     rail_short_ohm: float = inf
+    own_v: float = 0.0
+    own_ohm: float = inf
     nominal_v: float = 4.0
     brownout_v: float = 2.9
     restart_v: float = 3.2
@@ -78,6 +81,7 @@ KINDS: dict[str, Kind] = {
         _CLEAN,
         Kind("open", "the power path is open", bulk_f=100e-9),
         Kind("dead-short", "the main rail is shorted", short_ohm=0.15),
+        Kind("reversed", "a charged cell, clipped on the wrong way round", own_v=-3.8, own_ohm=0.15),
         replace(_CLEAN, name="leak", tells="45 mA before the button, starts all the same", leak_ohm=4.0 / 0.045),
         Kind("leak-only", "45 mA before the button, which does nothing", leak_ohm=4.0 / 0.045),
         replace(
@@ -148,7 +152,11 @@ class Board:
         self._phase_end_s = inf
         self._slot_end_s = inf
         self._power_w = 0.0
-        self._fixed_s = 1 / kind.standby_ohm + 1 / kind.leak_ohm + 1 / kind.short_ohm
+        self._fixed_s = 1 / kind.standby_ohm + 1 / kind.leak_ohm + 1 / kind.short_ohm + 1 / kind.own_ohm
+
+    def short(self, ohm: float) -> None:
+        """A short of this resistance falls across the input, in Ω, and stays."""
+        self._fixed_s += 1 / ohm
 
     def conductance_s(self) -> float:
         """Of all resistive parts together, in S."""
@@ -157,6 +165,10 @@ class Board:
     def draw_a(self, board_v: float) -> float:
         """What the running load takes on top of the resistive parts, in A."""
         return self._power_w / max(board_v, self.kind.brownout_v / 2) if self._power_w else 0.0
+
+    def own_a(self) -> float:
+        """What its own cell feeds in beside the conductance (Norton form), in A."""
+        return self.kind.own_v / self.kind.own_ohm
 
     def would_change(self, board_v: float) -> bool:
         """Whether this input voltage starts, stops or releases something."""
