@@ -6,6 +6,7 @@ import argparse
 import dataclasses
 import json
 import random
+import signal
 import sys
 import time
 
@@ -23,6 +24,7 @@ def main() -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object a fault instead of the table")
     asked = parser.parse_args()
     print(f"seed {asked.seed}", file=sys.stderr, flush=True)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     began_s = time.monotonic()
     outcomes = run(asked.faults, asked.seed, asked.patience, asked.line or LINES, asked.only)
     for outcome in outcomes if asked.json else ():

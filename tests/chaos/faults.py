@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Literal
 
 from tests.chaos.lane import LINES, Lane, Line
+from tests.running import until
 
 SUPPLY_BACK_S = 6.0
 """A supply that comes back is looked for again after at most 5 s, then switched off."""
@@ -21,6 +22,8 @@ Play = Callable[[Lane], Iterator[None]]
 
 STALE_S = 0.4
 """As the plan of the lanes says."""
+ON_TOLD_S = 3.0
+"""So long may `on` still be told of a supply that is gone: safe, but not true."""
 READ_S = 0.25
 """One question that gets no answer."""
 
@@ -73,8 +76,9 @@ def guard_killed(lane: Lane) -> Iterator[None]:
 
 
 def both_killed(lane: Lane) -> Iterator[None]:
-    lane.kill_both(daemon_first=lane.rng.random() < 0.5)
+    making_safe = lane.kill_both(daemon_first=lane.rng.random() < 0.5)
     yield
+    making_safe.wait(30)
     lane.new_daemon()
 
 
@@ -114,11 +118,25 @@ def refused(lane: Lane) -> Iterator[None]:
 
 
 def black_hole(lane: Lane) -> Iterator[None]:
-    assert lane.relay is not None
+    """Not a byte goes through, and nobody is told: at the supply itself, or on the way to it."""
     lane.strike()
-    lane.relay.black_hole()
+    if lane.relay is None:
+        lane.sim.fault("BLACKHOLE")
+    else:
+        lane.relay.black_hole()
     yield
-    lane.relay.mend()
+    if lane.relay is None:
+        lane.sim.fault("NONE")
+    else:
+        lane.relay.mend()
+
+
+def power_cut(lane: Lane) -> Iterator[None]:
+    """The supply goes off and on again; what was set is lost. The page must not go on saying `on`."""
+    lane.strike()
+    lane.sim.fault("POWERCYCLE", round(lane.rng.uniform(0.1, 1.0), 2))
+    yield
+    until(lambda: lane.witness.told, lambda told: told != "on", "the page not to say `on` any more", ON_TOLD_S)
 
 
 def unplugged(lane: Lane) -> Iterator[None]:
@@ -159,7 +177,8 @@ def silent(lane: Lane) -> Iterator[None]:
 
 OTHERS = (
     Fault("supply drops and refuses connections", 3.0, refused, "unknown", SUPPLY_BACK_S, ("socket", "relayed")),
-    Fault("black hole", 3.0, black_hole, "unknown", SUPPLY_BACK_S, ("relayed", "serial")),
+    Fault("black hole", 3.0, black_hole, "unknown", SUPPLY_BACK_S),
+    Fault("supply loses power for a moment", 0.1, power_cut),
     Fault("serial port unplugged", 3.0, unplugged, "unknown", SUPPLY_BACK_S, ("serial",)),
     Fault("supply ignores OFF for good", 1.5, deaf, "unknown", 3.0),
     Fault("nothing but garbage", STALE_S + READ_S + 0.2, only_garbage),

@@ -17,6 +17,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 CHUNK = 65536
+AGAIN_S = 0.05
+"""How often a serial line looks whether its supply is back, s."""
 
 
 class Relay:
@@ -83,7 +85,10 @@ class Relay:
 
     def _run(self) -> None:
         while not self._ended:
-            for key, _ in self._selector.select():
+            alone = self._terminal is not None and self._terminal[0] not in self._supply
+            if alone and not self._silent:
+                self._dial(self._terminal[0])  # a serial line stays while the supply is away
+            for key, _ in self._selector.select(AGAIN_S if alone else None):
                 if key.fileobj is self._wake_out:
                     self._wake_out.recv(CHUNK)
                 elif key.fileobj is self._listener:
@@ -104,38 +109,44 @@ class Relay:
     def _join(self, fd: int, end: int | socket.socket) -> None:
         """Join an end of the daemon to a connection of its own to the supply."""
         self._daemon[fd] = end
+        self._selector.register(fd, selectors.EVENT_READ, fd)
+        if not self._dial(fd) and isinstance(end, socket.socket):
+            self._hang_up(fd)
+
+    def _dial(self, fd: int) -> bool:
         try:
             supply = socket.create_connection(("127.0.0.1", self._supply_port), 1)
         except OSError:
-            self._hang_up(fd)
-            return
+            return False
         supply.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._supply[fd] = supply
-        self._selector.register(fd, selectors.EVENT_READ, fd)
         self._selector.register(supply, selectors.EVENT_READ, fd)
+        return True
 
     def _carry(self, fd: int, daemon: int) -> None:
         """Hand on what has come in at `fd`; where one end has closed, close the other."""
-        supply = self._supply[daemon]
+        supply = self._supply.get(daemon)
         try:
             data = os.read(fd, CHUNK)
             if not data:
                 raise ConnectionError
-            os.write(supply.fileno() if fd == daemon else daemon, data)
+            if supply is not None:
+                os.write(supply.fileno() if fd == daemon else daemon, data)
         except OSError:
             self._hang_up(daemon)
 
     def _hang_up(self, fd: int) -> None:
+        """Close the supply's end, and the daemon's, if that is a socket."""
         supply = self._supply.pop(fd, None)
         if supply is not None:
-            self._selector.unregister(fd)
             self._selector.unregister(supply)
             supply.close()
-        end = self._daemon.pop(fd)
+        end = self._daemon[fd]
         if isinstance(end, socket.socket):
+            with contextlib.suppress(KeyError):
+                self._selector.unregister(fd)
             end.close()
-        elif supply is not None and self._terminal is not None:
-            self._join(fd, fd)  # the supply was off for a moment: a serial line stays
+            del self._daemon[fd]
 
     def _silence(self) -> None:
         self._silent = True
@@ -152,6 +163,8 @@ class Relay:
         assert self._terminal is not None
         terminal, self._terminal = self._terminal, None
         self._hang_up(terminal[0])
+        self._selector.unregister(terminal[0])
+        del self._daemon[terminal[0]]
         for fd in terminal:
             os.close(fd)
         self._serial.unlink()

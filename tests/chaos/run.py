@@ -86,7 +86,9 @@ def _off(lane: Lane, within_s: float) -> float | None:
         if time.monotonic() > deadline_s:
             return None
         time.sleep(LOOK_S)
-    return time.monotonic() - lane.struck_s
+    took_s = time.monotonic() - lane.struck_s
+    assert took_s <= within_s, f"off after {took_s:.2f} s, {within_s:.2f} s were promised"
+    return took_s
 
 
 def _tells_unknown(lane: Lane) -> bool:
@@ -112,6 +114,8 @@ class _Lane(threading.Thread):
         self._rng = random.Random(f"{seed} {line}")
         self._numbers = range(first, first + count)
         self._patience = patience
+        self.stop = False
+        """No further fault after the one that is under way."""
         self.outcomes: list[Outcome] = []
         self.early_s = 0.0
         self.errors = ""
@@ -121,13 +125,19 @@ class _Lane(threading.Thread):
         left = True
         while left:
             with tempfile.TemporaryDirectory() as folder:
-                left = self._until_failure(Path(folder), numbers)
+                try:
+                    left = self._until_failure(Path(folder), numbers)
+                except Exception:
+                    self.errors += traceback.format_exc()
+                    return
 
     def _until_failure(self, folder: Path, numbers: Iterator[int]) -> bool:
         """Faults on one bench, which is torn down after a failure. True when some are left."""
         lane = Lane(self._line, folder, self._rng, clock_environment(folder))
         try:
             for number in numbers:
+                if self.stop:
+                    break
                 fault = draw(self._rng, self._line, self._only)
                 try:
                     self.outcomes.append(happen(lane, fault, number, self._patience))
@@ -153,8 +163,14 @@ def run(count: int, seed: int, patience: float, lines: Sequence[Line] = LINES, o
     ]
     for lane in lanes:
         lane.start()
-    for lane in lanes:
-        lane.join()
+    try:
+        for lane in lanes:
+            lane.join()
+    finally:  # also when somebody ends the run: no process is left behind
+        for lane in lanes:
+            lane.stop = True
+        for lane in lanes:
+            lane.join()
     for lane in lanes:
         if lane.errors:
             print(lane.errors)

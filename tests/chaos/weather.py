@@ -23,7 +23,7 @@ from tests.running import until
 
 CLOCK_JUMP_S = 3600.0
 CLOCK_FILE = "clock"
-SPIN = "while True: pass"
+SPIN = "import os\nparent = os.getppid()\nwhile os.getppid() == parent: pass"
 
 
 @dataclasses.dataclass(frozen=True)
@@ -178,8 +178,8 @@ BLIND = frozenset({"short"})
 
 WEATHERS = (
     Weather("", calm),
-    # IGNORE
-    # STORM
+    Weather("supply ignores OFF up to four times", ignores_off, 0.3),
+    Weather("storm of unasked replies", storm, 0.7),
     Weather("half-open connection", half_open, 0.5, lines=("relayed",)),
     Weather("garbage now and then", some_garbage, 0.5),
     Weather("replies in pieces", split_replies, 0.3),
