@@ -283,19 +283,20 @@ def act(channel: Channel, action: str, value: object, now_s: float) -> None:
 @given(st.lists(st.tuples(ACTION, st.sampled_from([0.0, 1e-6, 1e-4, 0.01, 0.3, 30.0])), max_size=12))
 @settings(max_examples=100, deadline=None)
 def test_whatever_is_done_the_model_obeys_its_own_limits(script: list[tuple[tuple[str, object], float]]) -> None:
-    """No more current than the limit, no voltage beyond the highest setting, none negative, and no endless stepping."""
+    """No more current than the limit, no voltage beyond the settings and a board's own, and no endless stepping."""
     channel = Channel()
-    now_s = highest_v = 0.0
+    now_s = highest_v = lowest_v = 0.0
     begin_s = time.process_time()
     for (action, value), pause_s in script:
         act(channel, action, value, now_s)
         now_s += pause_s
         highest_v = max(highest_v, channel.source.voltage_v)
+        lowest_v = min(lowest_v, channel.board.kind.own_v)
         truth = channel.truth(now_s)
         assert channel.now_s >= now_s
         assert -1e-6 <= truth.current_a <= channel.source.limit_a + 1e-3
-        assert -1e-6 <= truth.terminal_v <= highest_v + 1e-3
-        assert -1e-6 <= truth.board_v <= highest_v + 1e-3
+        assert lowest_v - 1e-6 <= truth.terminal_v <= highest_v + 1e-3
+        assert lowest_v - 1e-6 <= truth.board_v <= highest_v + 1e-3
         assert truth.output or truth.current_a == 0.0
         assert channel.average(now_s).current_a <= 6.0 + 1e-3
     assert time.process_time() - begin_s < 10.0
