@@ -1,4 +1,4 @@
-"""Whether the settings fit the driver profiles that they name: outputs, ranges, and the time that a reply takes."""
+"""Whether the settings fit the driver profiles that they name, and the plans that lie beside them."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ CHARACTERS = 60
 """Of a question and its reply together, at most (common practice, no source: twice 15 digits, and the question)."""
 BITS = 10
 """On a serial line for each character: one to start, eight of data, one to stop."""
+LEAST_ROUNDS = 3
+"""So many rounds of readings fit into the time of a link watchdog: one reply that is late does not switch off."""
 
 
 def unfit(settings: Settings) -> list[str]:
@@ -42,10 +44,6 @@ def plan_warnings(settings: Settings, shelf: Shelf) -> list[str]:
             except ValueError as error:
                 told.append(f"{error}; it will not be powered with it")
     return told
-
-
-LEAST_ROUNDS = 3
-"""So many rounds of readings fit into the time of a link watchdog: one reply that is late does not switch off."""
 
 
 def _unwatched(settings: Settings, supply: Supply, profile: Profile) -> list[str]:

@@ -332,7 +332,10 @@ values = st.recursive(
     max_leaves=8,
 )
 PLACES = ["bench", "web", "web.port", "plan", "plan.0", "plan.0.voltage_v", "plan.0.name", "supply.0.resource",
-          "supply.0.channel.0.max_limit_a", "capture.settle_s", "mqtt", "influxdb"]  # fmt: skip
+          "supply.0.channel.0.max_limit_a", "capture.settle_s", "mqtt", "influxdb",
+          "guard", "guard.quiet_hours", "guard.rearm_per_minute",
+          "plan.0.probe", "plan.0.hold", "plan.0.budget", "plan.0.expected_idle_a", "plan.0.budget.fault_j",
+          "supply.0.channel.0.lead_awg", "supply.0.channel.0.lead_mohm", "supply.0.link_watchdog_s"]  # fmt: skip
 
 
 @given(st.sampled_from(PLACES), values)

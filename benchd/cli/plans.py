@@ -84,7 +84,7 @@ def copy(
 
     with out.errors(PlanError):
         found = _shelf(config).copy(name, as_)
-    out.emit(_record(found), f"{found.path}: edit it, then `benchd plans check {found.path}`", json_)
+    out.emit(_record(found), f"{found.path}: edit it, with its source, then `benchd plans check {found.path}`", json_)
 
 
 def _shelf(config: Path | None) -> Shelf:
