@@ -1,0 +1,112 @@
+"""Commands over a real broker to a whole daemon: the supply's own truth says what they did."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+
+from benchd.store.log import Log
+from tests.running import Bench, running, until
+from tests.services import Mosquitto
+from tests.simulated import SimulatedSupply
+
+pytestmark = pytest.mark.needs_mosquitto
+
+
+class Remote:
+    """Somebody far away who gives orders and waits for the answers."""
+
+    def __init__(self, client: aiomqtt.Client, name: str = "n") -> None:
+        self._client = client
+        self._name = name
+        self._number = 0
+
+    async def do(self, word: str, payload: dict[str, Any] | None = None, supply: str = "s") -> dict[str, Any]:
+        self._number += 1
+        id_ = f"{self._name}{self._number}"
+        await self._client.publish(
+            f"benchd/tried/do/{supply}/1/{word}", json.dumps({"id": id_} | (payload or {})), qos=1
+        )
+        return await self.answer(id_)
+
+    async def answer(self, id_: str) -> dict[str, Any]:
+        async with asyncio.timeout(30):
+            async for message in self._client.messages:
+                if message.topic.value == f"benchd/tried/done/{id_}":
+                    assert isinstance(message.payload, bytes)
+                    assert not message.retain
+                    return dict(json.loads(message.payload))
+        raise AssertionError("the connection ended")
+
+
+async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
+    with SimulatedSupply(board1="clean") as sim, Mosquitto(tmp_path / "broker") as broker:
+        extra = f'[guard]\nrearm_pause_s = 0.5\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ncommands = true\n'
+        with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}, extra, folder=tmp_path) as daemon:
+            until(lambda: daemon.call("GET", "bench")["followers"]["mqtt"]["state"], lambda s: s == "ok", "the broker")
+            async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+                await client.subscribe("benchd/tried/done/#", qos=1)
+                remote = Remote(client)
+                too_much = await remote.do("on", {"voltage_v": 4.9})
+                assert (too_much["ok"], too_much["code"]) == (False, "out-of-range")
+                assert not sim.truth(1).output
+                on = await remote.do("on", {"voltage_v": 3.5, "limit_a": 1.5})
+                assert (on["ok"], on["output"], on["error"]) == (True, "on", "")
+                assert sim.truth(1).output
+                view = daemon.channel("s")
+                assert (view["set_voltage_v"], view["limit_a"]) == (3.5, 1.5)
+                # A retained on is what the broker hands to whoever comes next; it must not be an order.
+                await client.publish("benchd/tried/do/s/1/on", b'{"id": "kept"}', qos=1, retain=True)
+                assert (await remote.answer("kept"))["ok"] is False  # it is on already
+                off = await remote.do("off")
+                assert (off["ok"], off["output"]) == (True, "off")
+                assert not sim.truth(1).output
+                await asyncio.to_thread(broker.stop)
+                await asyncio.to_thread(broker.start)
+            async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+                await client.subscribe("benchd/tried/done/#", qos=1)
+                again = await Remote(client).answer("kept")
+                assert "retained" in again["error"]
+                assert not sim.truth(1).output
+                await client.publish("benchd/tried/do/s/1/on", b"", qos=1, retain=True)
+                await _trip_and_rearm(Remote(client, "again-"), sim, daemon)
+        with Log.open(daemon.log_file, read_only=True) as log:
+            (rearmed,) = log.journal(kinds=["re-arm"])
+    assert rearmed.payload["by"] == "mqtt"
+
+
+async def _trip_and_rearm(remote: Remote, sim: SimulatedSupply, daemon: Any) -> None:
+    sim.board(1, "dead-short")
+    await remote.do("on")
+    await asyncio.to_thread(daemon.until, "s", latched=True, output="off")
+    refused = await remote.do("on")
+    assert (refused["ok"], refused["output"]) == (False, "off")
+    await asyncio.to_thread(daemon.until, "s", rearm_wait_s=0.0)
+    assert (await remote.do("rearm"))["ok"] is True
+    assert daemon.channel("s")["latched"] is False
+    assert not sim.truth(1).output
+
+
+async def test_off_needs_no_permission_and_the_rest_does(tmp_path: Path) -> None:
+    with SimulatedSupply(board1="clean") as sim, Mosquitto(tmp_path / "broker") as broker:
+        extra = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
+        with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}, extra, folder=tmp_path) as daemon:
+            until(lambda: daemon.call("GET", "bench")["followers"]["mqtt"]["state"], lambda s: s == "ok", "the broker")
+            async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+                await client.subscribe("benchd/tried/done/#", qos=1)
+                remote = Remote(client)
+                refused = await remote.do("on")
+                assert (refused["ok"], refused["code"]) == (False, "not-allowed")
+                assert not sim.truth(1).output
+                daemon.on("s")
+                assert sim.truth(1).output
+                await client.publish("benchd/tried/do/s/1/off", b"whatever", qos=1)
+                assert (await remote.answer("-"))["output"] == "off"
+                assert not sim.truth(1).output
+                lost = await remote.do("off", supply="none-such")
+                assert (lost["ok"], lost["code"], lost["output"]) == (False, "not-found", "unknown")
