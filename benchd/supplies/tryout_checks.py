@@ -13,7 +13,7 @@ from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import LinkLost, ReplyLate
 from benchd.supplies.preparing import refuse_coupled
 from benchd.supplies.setting import read_setting, write_setting
-from benchd.supplies.supply_output import ProtectionMessages
+from benchd.supplies.supply_output import ProtectionMessages, TripMessages
 from benchd.supplies.tryout import Fails, Skipped, Tryout
 from benchd.supplies.visa_wire import is_stream
 
@@ -35,8 +35,9 @@ def output_off_checks(tryout: Tryout) -> None:
     check("voltage-setting", functools.partial(_setting, tryout, "voltage"))
     for name in ("over-voltage", "over-current"):
         protection = _protection(tryout, name)
-        for part, what in (("level", _level), ("enabled", _enabled), ("tripped", _tripped)):
+        for part, what in (("level", _level), ("enabled", _enabled), ("tripped", _tripped), ("delay", _delay)):
             check(f"{name}-{part}", functools.partial(what, tryout, protection))
+    check("link-watchdog", functools.partial(_watchdog, tryout))
     check("mode", functools.partial(_mode, tryout))
     check("readings", functools.partial(_readings, tryout))
     for flag, query in (("opc", "*OPC?"), ("esr", "*ESR?"), ("stb", "*STB?")):
@@ -129,6 +130,28 @@ def _tripped(tryout: Tryout, protection: ProtectionMessages | None) -> str:
     if protection is None or protection.tripped is None:
         raise Skipped("the profile knows no question for it")
     return "yes (left as it is)" if tryout.supply.truth(tryout.output, protection.tripped) else "no"
+
+
+def _delay(tryout: Tryout, protection: TripMessages | None) -> str:
+    if protection is None or protection.get_delay is None:
+        raise Skipped("the profile knows no question for it")
+    delay_s = protection.delay_s(tryout.supply.number(tryout.output, protection.get_delay))
+    if delay_s is None or not 0 <= delay_s <= protection.max_delay_s:
+        told = "no number" if delay_s is None else f"{delay_s:g} s"
+        raise Fails(
+            f"asked {protection.get_delay.asked}, came back {told}, allowed 0 to {protection.max_delay_s:g} s; look "
+            "its range up in the manual"
+        )
+    return f"{delay_s:g} s (left as it is)"
+
+
+def _watchdog(tryout: Tryout) -> str:
+    watchdog = tryout.output.watchdog
+    if watchdog is None:
+        raise Skipped("the profile knows none")
+    assert watchdog.enabled is not None
+    armed = "armed" if tryout.supply.truth(tryout.output, watchdog.enabled) else "not armed"
+    return f"{armed}, {_delay(tryout, watchdog)}"
 
 
 def _mode(tryout: Tryout) -> str:

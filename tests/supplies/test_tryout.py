@@ -8,10 +8,10 @@ import pytest
 from benchd.reading import OutputState
 from benchd.supplies import tryout as tryout_module
 from benchd.supplies import tryout_output
-from benchd.supplies.preparing import read_setting, write_setting
 from benchd.supplies.profile import load_profile
 from benchd.supplies.recording_replay import Replay, without_rests
 from benchd.supplies.recording_text import parse, write
+from benchd.supplies.setting import read_setting, write_setting
 from benchd.supplies.supply import Supply
 from benchd.supplies.supply_output import Output
 from benchd.supplies.tryout import Tryout, Unit, Verdict
@@ -55,6 +55,19 @@ def text_of(run, check):
 
 def simulated_unit(sim, profile="benchd-sim", **more):
     return Unit(sim.resource, load_profile(profile), 1, timeout_s=0.5, **more)
+
+
+def test_delay_and_watch_are_asked_for_and_left_as_they_are():
+    with SimulatedSupply() as sim:
+        sim.command("INST:NSEL 1;:CURR:PROT:DEL 0.25;:OUTP:PROT:WDOG:DEL 30;:OUTP:PROT:WDOG ON")
+        run = tried(simulated_unit(sim), output=False)
+        assert text_of(run, "over-current-delay") == "0.25 s (left as it is)"
+        assert text_of(run, "link-watchdog") == "armed, 30 s (left as it is)"
+        assert sim.query("OUTP:PROT:WDOG?;:OUTP:PROT:WDOG:DEL?") == "1;30.0"
+    with SimulatedSupply(family="rs-ngx", pace=0) as sim:
+        run = tried(Unit(sim.resource, load_profile("rs-ngx"), 1, timeout_s=0.5), output=False)
+        assert "over-current-delay" in verdicts(run, Verdict.PASSES)
+        assert "link-watchdog" in verdicts(run, Verdict.SKIPPED)
 
 
 @pytest.mark.parametrize("family", ["benchd-sim", "generic-scpi", "rs-hmp", "korad-ka3005p", "aim-tti-plp"])

@@ -6,8 +6,8 @@ memory: reply forms, that a trip of that protection means being in limit, the lo
 two outputs by `OUTP:PAIR`, which models there are, ratings, and all of the E36100, which has nothing but plain commands
 for its one output here. Taken the safer way: clearing a trip brings the output back as it was last ordered, and before
 that it does not go on; while the delay begins with a change of settings (`SCH`, as after power-on, not `CCTR`), being
-in limit trips at once. Left out: data logging, sequences, couplings, remote sense (from memory only, and switching it is
-no matter for a driver).
+in limit trips at once. Left out: data logging, sequences, couplings, remote sense (from memory only, and switching it
+is no matter for a driver).
 """
 
 from __future__ import annotations
