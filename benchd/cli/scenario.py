@@ -30,24 +30,26 @@ class Act:
     channel: int
     plan: str
     button_after_s: float | None
+    """Counts from when probe and hold are over."""
     watch_s: float
-    """How long the output stays on."""
+    """How long the output stays on from then."""
     clip_after_on: bool = False
     """Power the bare leads first and clip the board on afterwards, as one does hands-free."""
 
 
 PLAY = (
     Act(Job("LY-301", "Pellor P3 phone", "pellor-p3-main", "dropped in water, dead"), "dead-short", 2,
-        "phone-battery", None, 1.5),
+        "phone-battery", None, 0.5),
     Act(Job("LY-302", "Pellor P3 phone", "pellor-p3-main", "no picture, no sound"), "low-stall", 1,
-        "phone-battery", 1.0, 5.5),
+        "phone-battery", 0.3, 4.8),
     Act(Job("LY-303", "Ombrit T10 tablet", "ombrit-t10-main", "battery empty every morning"), "leak", 1,
-        "phone-battery", 2.5, 5.0),
+        "phone-battery", 1.6, 4.0),
     Act(Job("LY-304", "Sarnel Mini phone", "sarnel-mini-main", "logo, then dark, then logo"), "loop", 1,
-        "phone-battery", 1.0, 10.0),
+        "phone-battery", 0.3, 9.3),
     Act(Job("LY-305", "Pellor P3 phone", "pellor-p3-main", "after repair: does it start?"), "clean", 1,
-        "phone-battery", 1.5, 11.0, clip_after_on=True),
+        "phone-battery", 1.5, 10.5, clip_after_on=True),
 )  # fmt: skip
+STAGES_WITHIN_S = 10.0
 
 
 class SimulatedBench:
@@ -103,17 +105,29 @@ async def _one(bench: Bench, sim: SimulatedBench, act: Act) -> None:
     if any(c.channel == n and c.latched for c in bench.view().channels):
         await bench.rearm(SUPPLY, n)
     await bench.power_on(SUPPLY, n, act.plan)
+    booting = await _stages_over(bench, n)
     if act.clip_after_on:
         await asyncio.sleep(1.0)
         await sim.hand(f'SIM{n}:BOARD "{act.board}"')
     rest = act.watch_s
-    if act.button_after_s is not None:
+    if booting and act.button_after_s is not None:
         await asyncio.sleep(act.button_after_s)
         await sim.hand(f"SIM{n}:BUTTon")
         rest -= act.button_after_s
     await asyncio.sleep(rest)
     await bench.power_off(SUPPLY, n)
     await asyncio.sleep(0.5)
+
+
+async def _stages_over(bench: Bench, n: int) -> bool:
+    """Wait until probe and hold are over. True: the boot has begun; False: nothing more is applied."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(STAGES_WITHIN_S):
+            async for _ in bench.live():
+                now = next(c for c in bench.view().channels if (c.supply, c.channel) == (SUPPLY, n))
+                if now.stage == "boot" or str(now.output) != "on":
+                    return now.stage == "boot"
+    return False
 
 
 def settings_dict(resource: str, data_dir: str, port: int) -> dict[str, Any]:
@@ -128,6 +142,9 @@ def settings_dict(resource: str, data_dir: str, port: int) -> dict[str, Any]:
                 "voltage_v": 4.0,
                 "limit_a": 2.0,
                 "over_voltage_v": 4.5,
+                "probe": {"voltage_v": 0.5, "limit_a": 0.1, "ms": 200.0, "least_ohm": 1.0},
+                "hold": {"limit_a": 0.1, "seconds": 1.0},
+                "expected_leak_a": 0.005,
                 "source": "common practice, no source",
             }
         ],

@@ -24,13 +24,14 @@ _WHY = {
 
 
 def output_words(p: dict[str, Any]) -> str:
-    """`output on, as asked: 4 V, limit 2 A`, from a change of an output."""
+    """`output on, as asked: 4 V, limit 2 A (boot)`, from a change of an output."""
     reason = p.get("reason", "")
     text = "" if reason == "trip" else p.get("text")  # the trip has a line of its own
     why = text or _WHY.get(reason, reason)
     words = f"output {p.get('output', '')}" + (f", {why}" if why else "")
     if p.get("output") == "on" and p.get("set_voltage_v"):
         words += f": {p['set_voltage_v']:g} V, limit {p['limit_a']:g} A"
+        words += f" ({p['stage']})" if p.get("stage") else ""
     return words
 
 
@@ -98,6 +99,7 @@ def told(kind: str, p: dict[str, Any]) -> tuple[dict[str, Any], str] | None:
             return {"job": p["chosen"]}, f"on the bench: {p['chosen'] or 'no job'}"
         case "output":
             record = {k: p[k] for k in ("supply", "channel", "output", "reason", "text", "set_voltage_v", "limit_a")}
+            record |= {k: p[k] for k in ("stage", "plan", "by") if k in p}
             return record, f"{p['supply']} channel {p['channel']}: {output_words(p)}"
         case "stage":
             return dict(p), f"{p['supply']} channel {p['channel']}: {p['stage']}: {p['text']}"

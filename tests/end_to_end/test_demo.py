@@ -8,6 +8,7 @@ import sys
 from typing import Any
 
 import psutil
+import pytest
 
 EXPECTED = {
     "LY-301": "dead-short",
@@ -38,7 +39,13 @@ def test_the_whole_play() -> None:
     (trip,) = [e for e in events if e["event"] == "trip"]
     assert (trip["job"], trip["rule"], trip["off_confirmed"]) == ("LY-301", "short", True)
     assert trip["trace"] == traces["LY-301"]["trace"]
-    assert 0 < trip["let_through_j"] < 0.5
+    # The probe finds it: 100 mA into 0.15 Ω is 1.5 mW (P = I²R), for 0.2 s and until it is off.
+    assert 0 < trip["let_through_j"] < 0.01
+    stages = {(e["channel"], e["stage"]) for e in events if e["event"] == "stage"}
+    assert stages == {(2, "probe"), (1, "probe"), (1, "hold")}
+    leaks = [e["current_a"] for e in events if e["event"] == "stage" and e["stage"] == "hold"]
+    assert len(leaks) == 4
+    assert max(leaks) == pytest.approx(0.045, abs=0.003)  # the board that leaks: 4 V into 4 V / 45 mA
     assert events[-1] == {**events[-1], "event": "done", "traces": 5, "trips": 1, "outputs_off_confirmed": True}
 
 
