@@ -247,7 +247,9 @@ class SupplyThread(threading.Thread):
         if reading.t_ns > rules.until_ns:
             words = f"on for {rules.limits.longest_on_s:g} s, the longest that its plan allows"
             self._switcher.event(channel, Event.TIME_OVER, "on-time", words)
-        elif channel.run is not None and channel.run.feed(reading, rules.in_limit):
+        elif channel.run is not None and channel.run.feed(
+            reading, rules.in_limit, rules.since_on.energy_j if rules.since_on is not None else 0.0
+        ):
             self._switcher.stage_over(channel, reading)
 
     def _keep_array(self, arrays: Arrays, channel: Channel, reading: Reading, now: float) -> None:
