@@ -21,9 +21,9 @@ Time is the reading's own (`t_ns`), so the rules behave the same at 5 and at 100
     All these lines have one slope, so the highest stands for all of them. The rule decides at the first reading later
     than `short_hold_s` after the onset at which the voltage is below that line by more than the noise and resolution of
     two readings (`Resolution.rise_margin_v`): the first that can tell the two apart. A rail that rises and then sticks
-    falls behind the line of its highest reading. The first collapsed reading counts as 0 V: it may be a mean over the
-    moment in which the board was clipped on. So does a reading that is lower than the one before, since a clip bounces,
-    but only FALLS times: a capacitor that discharges into a short falls on and on.
+    falls behind the line of its highest reading. Until the hold is over nothing is known but that the voltage is not
+    below zero: the first collapsed reading may be a mean over the moment in which the board was clipped on, and a clip
+    bounces. So the first line begins at 0 V at the onset, and readings within the hold raise none.
     A reading out of limit or above `short_voltage_fraction` of the setting ends the episode.
 
     Pinned, but not collapsed: the voltage below PINNED_SHARE of the setting, in limit or at least with SOME_SHARE of
@@ -77,7 +77,6 @@ wider than accuracies and longer than the overshoot of a limiting loop."""
 SOME_SHARE = 0.1
 """Less current than this share of the limit does not pull a supply's voltage down: it is off, or charging itself."""
 
-FALLS = 4
 BOUNCES = 4
 BOUNCE_LEAK = 0.25
 """Of the time between collapsed stretches this share is taken off the collapsed time. Our choice."""
@@ -131,12 +130,10 @@ class Rules:
         "_charge_v_per_ns",
         "_collapse_v",
         "_energy_j",
-        "_falls",
         "_fault_j",
         "_hold_ns",
         "_in_limit_a",
         "_last_ns",
-        "_last_v",
         "_line_ns",
         "_line_v",
         "_margin_v",
@@ -224,14 +221,13 @@ class Rules:
         tells_zero = limit_a * LEAST_SHORT_OHM > self._resolution.voltage_v + self._resolution.noise_v
         self._zero_v = self._resolution.voltage_v / 2 if tells_zero else -infinity
         self._onset_ns: int | None = None
-        self._line_ns, self._line_v, self._falls = 0, 0.0, 0
+        self._line_ns, self._line_v = 0, 0.0
         self._pinned_ns: int | None = None
         self._above_ns: int | None = None
         self._bounces = 0
         self._bounce_ns = 0.0
         self._seen_ns: int | None = None
         self._seen_down = False
-        self._last_v = 0.0
         self.let_through = None
 
     def feed(self, reading: Reading) -> Verdict | None:
@@ -272,7 +268,7 @@ class Rules:
             self._bounces += 1
         if self._bounces:
             verdict = verdict or self._bounced(t_ns, down)
-        self._seen_ns, self._seen_down, self._last_v = t_ns, down, voltage
+        self._seen_ns, self._seen_down = t_ns, down
         if in_limit and voltage < self._reversed_v:
             return self._reversed(t_ns, voltage, current)
         return verdict
@@ -370,20 +366,16 @@ class Rules:
         onset_ns = self._onset_ns
         if onset_ns is None:
             self._onset_ns = self._line_ns = t_ns
-            self._line_v, self._falls = 0.0, 0
+            self._line_v = 0.0
             return None
-        if voltage + self._margin_v < self._last_v and self._falls < FALLS:
-            self._falls += 1
-            self._line_ns, self._line_v = t_ns, 0.0
-            return None
-        if voltage > self._last_v + self._margin_v:
-            self._falls = 0
+        # A repeated reading may be as old as the instrument's refresh: only the time beyond that is certain.
+        if t_ns - onset_ns - self._refresh_ns <= self._hold_ns:
+            return None  # nor is it a base for the line: a clip bounces, and what it shows meanwhile may fall again
         line_v = self._line_v + self._charge_v_per_ns * (t_ns - self._line_ns)
         if voltage >= line_v:
             self._line_ns, self._line_v = t_ns, voltage
-        # A repeated reading may be as old as the instrument's refresh: only the time beyond that is certain.
         least_v = line_v - self._charge_v_per_ns * self._refresh_ns
-        if t_ns - onset_ns - self._refresh_ns <= self._hold_ns or voltage + self._margin_v >= least_v:
+        if voltage + self._margin_v >= least_v:
             return None
         text = (
             f"in limit at {current:.4g} A with {voltage:.4g} V of {self.set_voltage_v:.4g} V for "
@@ -402,7 +394,7 @@ class Rules:
             self._bounce_ns -= BOUNCE_LEAK * since_ns
             if self._bounce_ns <= 0:
                 self._bounce_ns, self._bounces = 0.0, 0
-        certain_ns = self._bounce_ns - self._bounces * self._refresh_ns
+        certain_ns = self._bounce_ns - self._refresh_ns
         if self._bounces < BOUNCES or certain_ns <= self._bounce_most_ns:
             return None
         text = (
