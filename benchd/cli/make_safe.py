@@ -20,6 +20,9 @@ def make_safe(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotate
 
     For the moment when neither daemon nor guard is left. Example: benchd make-safe --config benchd.toml
     """
+    from benchd.guard.priority import go_ahead
+
+    go_ahead()  # whoever calls this may do so on a machine that is busy to death
     settings = out.settings(config)
     with ThreadPoolExecutor(len(settings.supply)) as pool:
         results = list(pool.map(_one, settings.supply))

@@ -29,6 +29,7 @@ from collections.abc import Callable
 from benchd.guard.framing import FramingError, command_decoder
 from benchd.guard.opening import Opener, longer_s
 from benchd.guard.outbox import Outbox
+from benchd.guard.priority import go_ahead
 from benchd.guard.rescue import Watchdog
 from benchd.guard.sampler import AllOff, End, SupplyThread
 from benchd.guard.states import Event
@@ -62,7 +63,6 @@ END_S = 2.0
 COLLECT_S = 30.0
 SWITCH_INTERVAL_S = 0.0001
 """Longest time that the main thread may keep a supply thread from running Python code, s (CPython's default: 5 ms)."""
-PRIORITY = -10
 
 EXIT_SAFE = 0
 EXIT_NOT_CONFIRMED = 3
@@ -366,23 +366,9 @@ class GuardProcess:
 
 def run_guard(fd: int) -> int:
     """Take over an inherited socket and run until the end. Returns the exit status."""
-    _raise_priority()
+    go_ahead()
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     gc.collect()
     gc.freeze()
     gc.disable()  # a collection in the wrong millisecond delays a trip; the main loop collects now and then
     return GuardProcess(socket.socket(fileno=fd)).run()
-
-
-def _raise_priority() -> None:
-    """Ahead of every ordinary process, where that is allowed (root, or a limit on RTPRIO); else as near as allowed.
-
-    Measured on two cores kept busy by daemon, page clients and databases: reading to OUTP OFF, p99, is 0.3 ms in the
-    real-time class, 1.3 ms with nice -10. The threads wait for the supply nearly always, and the kernel leaves 5 % to
-    others whatever happens, so nothing starves.
-    """
-    try:
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
-    except (OSError, AttributeError):
-        with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, 0, PRIORITY)
