@@ -27,14 +27,17 @@ const query = (values) => {
   return given.length ? `?${new URLSearchParams(given.map(([key, value]) => [key, String(value)]))}` : "";
 };
 const channelPath = (supply, channel) => `/supplies/${encodeURIComponent(supply)}/channels/${channel}`;
+const planPath = (name) => `/plans/${encodeURIComponent(name)}`;
 const tracePath = (id) => `/traces/${encodeURIComponent(id)}`;
 
 export const api = {
   allOff: () => ask("POST", "/off"),
   channelOff: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/off`),
-  powerOn: (supply, channel, plan) => ask("POST", `${channelPath(supply, channel)}/on`, { plan }),
+  /** `less`: voltage_v, limit_a, where they are to be below the plan's. */
+  powerOn: (supply, channel, plan, less = {}) => ask("POST", `${channelPath(supply, channel)}/on`, { plan, ...less, by: "page" }),
+  next: (supply, channel, by = "page") => ask("POST", `${channelPath(supply, channel)}/next`, { by }),
   consent: (supply, key, who) => ask("POST", `/supplies/${encodeURIComponent(supply)}/consent`, { key, who }),
-  rearm: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/rearm`),
+  rearm: (supply, channel, by = "page") => ask("POST", `${channelPath(supply, channel)}/rearm`, { by }),
   mark: (supply, channel, kind) => ask("POST", `${channelPath(supply, channel)}/mark`, { kind }),
   recent: (supply, channel, seconds, points) => ask("GET", `/recent${query({ supply, channel, seconds, points })}`),
   jobs: async () => (await ask("GET", "/jobs")).jobs,
@@ -45,5 +48,10 @@ export const api = {
   traces: async (job, limit) => (await ask("GET", `/traces${query({ job, limit })}`)).traces,
   trace: (id) => ask("GET", tracePath(id)),
   samples: (id, points, from_s, to_s) => ask("GET", `${tracePath(id)}/samples${query({ points, from_s, to_s })}`),
+  plans: async () => (await ask("GET", "/plans")).plans,
+  savePlan: (name, values) => ask("PUT", planPath(name), values),
+  deletePlan: (name) => ask("DELETE", planPath(name)),
+  trips: async (job, limit) => (await ask("GET", `/trips${query({ job, limit })}`)).trips,
+  trip: (number) => ask("GET", `/trips/${number}`),
   csvAddress: (id) => `${BASE}${tracePath(id)}/csv`,
 };

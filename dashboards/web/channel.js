@@ -4,9 +4,11 @@ import { api } from "./api.js";
 import { button, el, setData, setText } from "./dom.js";
 import { age, amps, volts, watts, withUnit } from "./format.js";
 import { Feed } from "./feed.js";
+import { Health } from "./health.js";
 import { LivePlot } from "./plots.js";
 import { askPower } from "./power.js";
 import { attempt } from "./sheet.js";
+import { Stages } from "./stages.js";
 import { capture, mode, trust } from "./words.js";
 
 /** A reading older than this is not `now` any more, s. */
@@ -51,6 +53,9 @@ export class ChannelCard {
     this.spanButtons = SPANS.map(([seconds, text]) => button(text, () => this.setSpan(seconds), { class: "span" }));
     this.on = button("Power on …", () => askPower(this.view, this.bench().plans), { class: "go", testid: "power-on" });
     this.off = this.action("Switch off", () => api.channelOff(supply, channel), "power-off");
+    this.stages = new Stages((node, act) => attempt(node, this.fault, act).then(() => this.refresh()),
+      (name) => this.bench().plans.find((plan) => plan.name === name));
+    this.health = new Health();
     this.marks = [
       this.action("Mark: connected", () => api.mark(supply, channel, "connected"), "mark-connected"),
       this.action("Mark: button", () => api.mark(supply, channel, "button"), "mark-button"),
@@ -61,11 +66,12 @@ export class ChannelCard {
       this.who, this.linkText,
       this.currentBox,
       el("div", { class: "row" }, this.voltageBox, this.powerBox),
-      this.old, this.mode, this.set,
+      this.old, this.mode, this.stages.node, this.health.warning, this.set,
       this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks),
       this.fault,
-      el("div", { class: "spans" }, ...this.spanButtons));
+      el("div", { class: "spans" }, ...this.spanButtons),
+      this.health.fold);
   }
 
   action(text, act, testid) {
@@ -126,6 +132,8 @@ export class ChannelCard {
     setText(this.set, `${view.plan}: ${withUnit(view.set_voltage_v, "V")}, limit ${withUnit(view.limit_a, "A")}` +
       ` · ${Number(view.rate_per_s.toPrecision(2))} readings/s`);
     this.introduce(view);
+    this.stages.refresh(view, shown);
+    this.health.refresh(view, shown, (performance.now() - this.seenAt) / 1000);
     setText(this.linkText, view.link_up ? "" : `Supply not reached. ${view.link_text}`);
     this.on.disabled = !live || !view.link_up || view.latched || view.output !== "off";
     this.on.hidden = live && view.output !== "off";

@@ -6,6 +6,9 @@ import { byId, setData, setText } from "./dom.js";
 const TRIES = 3;
 const CLEAR_MS = 6000;
 
+/** What the foot switch calls: the same as a touch. */
+export let cutAll = () => {};
+
 /** It acts when it is touched, not when it is let go: a thick glove slips. */
 function wire() {
   const cut = byId("cut");
@@ -32,6 +35,7 @@ function wire() {
       busy = false;
     }
   };
+  cutAll = act;
   cut.addEventListener("pointerdown", act);
   byId("cut-form").addEventListener("submit", (event) => {
     event.preventDefault();

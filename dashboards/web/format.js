@@ -11,15 +11,32 @@ export const watts = (value) => (known(value) ? fixed(value, 3) : "–");
 /** Between a number and its unit: no line ends there. */
 const GAP = "\u00a0";
 
+const PREFIXES = [[1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "µ"]];
+const prefixOf = (size) => PREFIXES.find(([factor]) => size >= factor) ?? PREFIXES[PREFIXES.length - 1];
+
 /** With its unit, digits to fit: 62.3 mA, 1.25 A. */
 export function withUnit(value, unit) {
   if (!known(value)) return "–";
   const size = Math.abs(value);
   if (size === 0) return `0${GAP}${unit}`;
-  for (const [factor, prefix] of [[1, ""], [1e-3, "m"], [1e-6, "µ"]]) {
-    if (size >= factor) return `${Number((value / factor).toPrecision(3))}${GAP}${prefix}${unit}`;
-  }
-  return `${Number((value / 1e-6).toPrecision(2))}${GAP}µ${unit}`;
+  const [factor, prefix] = prefixOf(size);
+  return `${Number((value / factor).toPrecision(size >= factor ? 3 : 2))}${GAP}${prefix}${unit}`;
+}
+
+/** With its expanded uncertainty, which has two digits: 12.80 mJ ± 0.40 mJ; the value alone where that is not known. */
+export function withUncertainty(value, u, unit) {
+  if (!known(value) || !known(u) || u <= 0) return withUnit(value, unit);
+  const [factor, prefix] = prefixOf(Math.max(Math.abs(value), u));
+  const digits = Math.min(Math.max(1 - Math.floor(Math.log10(u / factor)), 0), 6);
+  const one = (number) => `${fixed(number / factor, digits)}${GAP}${prefix}${unit}`;
+  return `${one(value)} ± ${one(u)}`;
+}
+
+/** What a person typed into a field for a number; null: nothing, NaN: not a number. A comma is a decimal point. */
+export function typedNumber(text) {
+  const plain = text.trim().replace(",", ".");
+  if (plain === "") return null;
+  return /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i.test(plain) ? Number(plain) : NaN;
 }
 
 /** A length of time: 0.42 s, 12.3 s, 3 min 20 s. */

@@ -4,7 +4,7 @@ import { api } from "./api.js";
 import { byId, el, setText } from "./dom.js";
 import { clock, percent, withUnit } from "./format.js";
 import { attempt } from "./sheet.js";
-import { rule, signature, why } from "./words.js";
+import { caller, origin, rule, signature, why } from "./words.js";
 
 const SHOWN = 100;
 const KEYS_SHOWN = 5;
@@ -49,7 +49,9 @@ export class Journal {
 
 function row(entry) {
   const words = sentence(entry);
-  const inside = entry.trace ? el("a", { href: `#trace/${encodeURIComponent(entry.trace)}` }, words) : el("span", {}, words);
+  const trip = entry.kind === "trip" && entry.payload.trip;
+  const to = trip ? `#trip/${trip}` : entry.trace ? `#trace/${encodeURIComponent(entry.trace)}` : null;
+  const inside = to ? el("a", { href: to }, words) : el("span", {}, words);
   return el("li", { "data-kind": entry.kind, testid: "journal-entry" }, el("time", { class: "soft" }, clock(entry.t_ns)), inside);
 }
 
@@ -63,6 +65,12 @@ function sentence({ kind, payload, supply, channel }) {
     case "output": return output(payload, where);
     case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;
     case "consent": return `Consent to unverified profile ${payload.profile} for ${payload.maker} ${payload.model}${where}, by ${payload.who || "somebody"}`;
+    case "probe": case "leak": return `${kind === "probe" ? "Probe" : "Leak"}${where}: ${text}`;
+    case "advance": return `Limit raised for the boot${where}${by(payload)}`;
+    case "re-arm": return `Re-armed${where}${payload.rule ? ` after: ${rule(payload.rule)}` : ""}${by(payload)}`;
+    case "plan": return plan(payload);
+    case "promise": return `Protection${where}: ${text}`;
+    case "quiet-hours": return `Quiet hours (${payload.hours}) ended it${where}`;
     case "settings": return settings(payload);
     case "job-created": return "Taken in";
     case "job-chosen": return "Put on the bench";
@@ -73,6 +81,18 @@ function sentence({ kind, payload, supply, channel }) {
 function output({ output: state, reason, text, set_voltage_v: volts, limit_a: limit }, where) {
   const set = state === "on" && volts ? `: ${withUnit(volts, "V")}, limit ${withUnit(limit, "A")}` : "";
   return `Output ${state ?? ""}${where}${set}. ${(reason !== "trip" && begin(text)) || why(reason)}`;
+}
+
+const by = (payload) => (caller(payload.by) ? `, ${caller(payload.by)}` : "");
+
+/** Old and new value of each key that changed, as in the plan's file. */
+function plan({ name, origin: now, changed = [], before, after }) {
+  if (!before) return `Plan ${name} made`;
+  if (!after) return `Plan ${name} deleted`;
+  const said = (value) => (value === undefined || value === null ? "none" : JSON.stringify(value));
+  const more = changed.length - KEYS_SHOWN;
+  const list = changed.slice(0, KEYS_SHOWN).map((key) => `${key} ${said(before[key])} → ${said(after[key])}`);
+  return `Plan ${name} (${origin(now)}): ${list.join(", ") || "nothing changed"}${more > 0 ? ` and ${more} more` : ""}`;
 }
 
 function settings({ first, changed = [] }) {

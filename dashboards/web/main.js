@@ -2,24 +2,34 @@
 
 import { Alarm } from "./alarm.js";
 import { ChannelCard } from "./channel.js";
-import { byId, el, setData, setText } from "./dom.js";
+import { button, byId, el, setData, setText } from "./dom.js";
+import { FootSwitch } from "./footswitch.js";
 import { age } from "./format.js";
 import { Jobs } from "./jobs.js";
 import { Journal } from "./journal.js";
 import { Link } from "./link.js";
+import { PlansView } from "./plansview.js";
 import { Traces } from "./traces.js";
 import { TraceView } from "./traceview.js";
 import { Trips } from "./trips.js";
+import { TripView } from "./tripview.js";
 
 const DRAW_MS = 60;
-const VIEWS = ["bench", "traces", "journal", "trace"];
+/** Each view, and the tab that it stands under. */
+const VIEWS = { bench: "bench", traces: "traces", journal: "journal", trace: "traces", trip: "traces", plans: "bench" };
 const cards = new Map();
 const alarm = new Alarm();
 const trips = new Trips(alarm);
 const jobs = new Jobs();
 const traces = new Traces();
 const traceView = new TraceView();
+const tripView = new TripView();
+const plansView = new PlansView();
 const journal = new Journal();
+const footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
+byId("part-channels").append(el("div", { class: "tools" },
+  el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"),
+  button("Foot switch …", () => footSwitch.ask(), { testid: "foot-switch" })));
 let view = { plans: [] };
 
 const keyOf = (supply, channel) => `${supply} ${channel}`;
@@ -60,9 +70,10 @@ function takeBench(message) {
 }
 
 function takeEvent({ kind }) {
-  if (kind === "trace") traces.reload();
+  if (["trace", "trip"].includes(kind)) traces.reload();
+  if (kind === "plan") plansView.reload();
   if (kind === "job") jobs.reload();
-  if (["trace", "trip", "journal", "job", "output", "consent"].includes(kind)) journal.reload();
+  if (["trace", "trip", "journal", "job", "output", "consent", "stage", "plan"].includes(kind)) journal.reload();
 }
 
 let shownWarnings = "";
@@ -99,15 +110,19 @@ requestAnimationFrame(draw);
 
 function route() {
   const [name, id] = location.hash.slice(1).split("/");
-  const shown = VIEWS.includes(name) ? name : "bench";
+  const shown = name in VIEWS ? name : "bench";
   document.body.dataset.view = shown;
   for (const tab of document.querySelectorAll(".tabs a")) {
-    const here = tab.hash === `#${shown === "trace" ? "traces" : shown}`;
+    const here = tab.hash === `#${VIEWS[shown]}`;
     if (here) tab.setAttribute("aria-current", "page");
     else tab.removeAttribute("aria-current");
   }
   if (shown === "trace" && id) traceView.open(decodeURIComponent(id));
   else traceView.close();
+  if (shown === "trip" && id) tripView.open(id);
+  else tripView.close();
+  if (shown === "plans") plansView.open(id ? decodeURIComponent(id) : null);
+  else plansView.close();
   scrollTo(0, 0);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.

@@ -6,7 +6,7 @@ import { withUnit } from "./format.js";
 const uPlot = await import("./vendor/uPlot.esm.js").then((m) => m.default).catch(() => null);
 
 const FONT = "14px system-ui, sans-serif";
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 /** From zero (or below, when readings are), with headroom; never flatter than `least`. */
 export const spread = (least) => (u, low, high) => {
@@ -14,7 +14,7 @@ export const spread = (least) => (u, low, high) => {
   return [Math.min((low ?? 0) < -least / 20 ? low * 1.1 : 0, 0), top];
 };
 
-function axes(x) {
+export function axes(x) {
   const base = { font: FONT, labelFont: FONT, ticks: { show: false } };
   const grid = { stroke: colour("--line"), width: 1 };
   return [
@@ -25,14 +25,14 @@ function axes(x) {
   ];
 }
 
-const series = () => [
+export const series = () => [
   {},
   { label: "voltage", scale: "v", stroke: colour("--volt"), width: 1.5, points: { show: false } },
   { label: "current", scale: "i", stroke: colour("--amp"), width: 2.5, points: { show: false } },
 ];
 
 /** Wait until the element has a size, then draw; redraw at every change of size or colours. */
-class Fitted {
+export class Fitted {
   constructor(node, make) {
     this.node = node;
     this.make = make;
@@ -138,8 +138,8 @@ export class TracePlot extends Fitted {
   }
 }
 
-/** Overlay: an upright line with its name at each mark. */
-function markLines(marks) {
+/** Overlay: an upright line with its name at each mark. `above`: room for the names over the plot, CSS px. */
+export function markLines(marks, above = 26) {
   return {
     hooks: {
       draw: [(u) => {
@@ -163,7 +163,7 @@ function markLines(marks) {
           const found = rows.findIndex((end) => end < left);
           const row = found < 0 ? rows.length : found;
           rows[row] = left + width + 6 * devicePixelRatio;
-          ctx.fillText(text, left, bbox.top + (row * 17 - 8) * devicePixelRatio);
+          ctx.fillText(text, left, bbox.top + (row * 17 + 18 - above) * devicePixelRatio);
         }
         ctx.restore();
       }],

@@ -1,9 +1,10 @@
-// The list of filed power-ups.
+// The list of filed power-ups, and of trips among them.
 
 import { api } from "./api.js";
 import { byId, el, button } from "./dom.js";
 import { clock, duration, percent, withUnit } from "./format.js";
-import { signature } from "./words.js";
+import { throughWords } from "./tripwords.js";
+import { rule, signature } from "./words.js";
 
 const SHOWN = 50;
 
@@ -27,13 +28,27 @@ export class Traces {
   }
 
   async reload() {
+    const job = this.onlyJob ? this.job : null;
     try {
-      const rows = await api.traces(this.onlyJob ? this.job : null, SHOWN);
-      this.list.replaceChildren(...(rows.length ? rows.map(row) : [el("li", { class: "soft" }, "Nothing filed yet. Power a board; its trace comes here by itself.")]));
+      const [traces, trips] = await Promise.all([api.traces(job, SHOWN), api.trips(job, SHOWN)]);
+      // Each list is the newest of its kind: what is older than the end of a full one would have holes.
+      const rows = [...traces.map((one) => [one.start_ns, row(one)]), ...trips.map((one) => [one.figures.detected_ns, tripRow(one)])]
+        .sort(([a], [b]) => b - a).slice(0, SHOWN).map(([, node]) => node);
+      this.list.replaceChildren(...(rows.length ? rows : [el("li", { class: "soft" }, "Nothing filed yet. Power a board; its trace comes here by itself.")]));
     } catch (fault) {
       this.list.replaceChildren(el("li", { class: "fault" }, fault.message));
     }
   }
+}
+
+function tripRow({ number, job, supply, channel, figures }) {
+  return el("li", {},
+    el("a", { class: "trace-row trip-row", href: `#trip/${number}`, testid: "trip-row" },
+      el("b", { class: "words" }, `Trip: ${rule(figures.rule)}`),
+      el("span", { class: "sure" }, figures.off_confirmed ? "" : "off NOT confirmed"),
+      el("span", { class: "more" },
+        el("span", {}, `${clock(figures.detected_ns)} · ${job ?? "no job"} · ${supply} · ${channel}`),
+        el("span", {}, throughWords(figures)))));
 }
 
 function row(trace) {

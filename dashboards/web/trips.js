@@ -1,11 +1,13 @@
-// The trip banners: what tripped, whether it is made off, and the way back.
+// The trip banners: what tripped, whether it is made off, its picture, and the way back.
 
 import { api } from "./api.js";
 import { button, byId, el, setText } from "./dom.js";
-import { clock, withUnit } from "./format.js";
+import { clock } from "./format.js";
+import { Rearm } from "./rearm.js";
+import { momentWords, TripPlot } from "./tripplot.js";
+import { budgetLine, disagreement, throughWords } from "./tripwords.js";
 import { rule } from "./words.js";
 
-const SURE_MS = 6000;
 const OFF = "Output is off, read back.";
 const WAS_OFF = "It was off when the bench was last heard; what it is now is not known.";
 /** Where a banner with all its details leaves no room for the other outputs. */
@@ -23,13 +25,14 @@ export class Trips {
     const there = new Set();
     for (const channel of view.channels) {
       if (!channel.latched) continue;
-      const key = JSON.stringify([channel.supply, channel.channel, channel.output, channel.trip]);
+      const key = keyOf(channel);
       there.add(key);
       if (!this.banners.has(key)) {
-        const banner = this.make(channel);
+        const banner = new Banner(channel, this.alarm);
         this.banners.set(key, banner);
-        byId("trips").append(banner);
+        byId("trips").append(banner.node);
       }
+      this.banners.get(key).update(channel);
       // One sound a trip, even though its text grows when the off is confirmed.
       const name = `${channel.supply} ${channel.channel} ${channel.trip?.detected_ns}`;
       if (!this.sounded.has(name)) {
@@ -47,69 +50,94 @@ export class Trips {
 
   /** A page that does not hear the bench does not say `off` either. */
   refresh(live) {
-    for (const banner of this.banners.values()) {
-      if (banner.dataset.confirmed === "true") setText(banner.querySelector(".trip-off"), live ? OFF : WAS_OFF);
-    }
+    for (const banner of this.banners.values()) banner.refresh(live);
   }
 
-  make(channel) {
-    const trip = channel.trip ?? {};
+  /** The re-arm buttons of what is latched now. */
+  get rearms() {
+    return [...this.banners.values()].map((banner) => banner.rearm);
+  }
+}
+
+/** A banner is made anew when its trip is another one, or is told more of; its number in the log is no news. */
+function keyOf({ supply, channel, output, trip }) {
+  const { number, ...told } = trip ?? {};
+  return JSON.stringify([supply, channel, output, told]);
+}
+
+class Banner {
+  constructor(channel, alarm) {
+    this.alarm = alarm;
     // `off` is only said after reading back, be it long after the trip itself had given up.
-    const confirmed = channel.output === "off";
-    const small = confirmed && matchMedia(SMALL).matches;
-    const through = [[trip.let_through_c, "C"], [trip.let_through_j, "J"], [trip.let_through_a2s, "A²s"]]
-      .filter(([value]) => typeof value === "number")
-      .map(([value, unit]) => withUnit(value, unit));
-    const facts = [
-      trip.detected_ns ? `at ${clock(trip.detected_ns)}` : null,
-      through.length ? `let through ${through.join(", ")}` : null,
-    ].filter(Boolean);
+    this.confirmed = channel.output === "off";
     const fault = el("p", { class: "fault", role: "alert" });
-    const banner = el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(confirmed) },
-      el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
-      el("p", {}, `${channel.supply} · output ${channel.channel}`),
-      el("p", { class: "detail" }, trip.text ?? ""),
-      el("p", { class: "trip-off" }, confirmed ? OFF : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads."),
-      facts.length ? el("p", { class: "detail" }, facts.join(" · ")) : null,
-      el("div", { class: "trip-actions" },
-        this.rearmButton(channel, fault),
-        // What is made safe may step back, so that the other outputs can be seen; what is not may not.
-        confirmed ? this.foldButton(() => banner, small) : null),
-      fault);
-    banner.classList.toggle("folded", small);
-    return banner;
+    this.rearm = new Rearm(channel, fault, () => alarm.quiet());
+    this.picture = el("div", { class: "trip-picture detail", hidden: true, testid: "trip-picture" });
+    this.number = null;
+    this.plot = null;
+    this.node = this.build(channel, fault);
+    this.fold(this.confirmed && matchMedia(SMALL).matches);
   }
 
-  foldButton(banner, folded) {
-    const node = button("Less", () => {
+  build(channel, fault) {
+    const trip = channel.trip ?? {};
+    const facts = [trip.detected_ns ? `at ${clock(trip.detected_ns)}` : "", throughWords(trip)].filter(Boolean).join(" · ");
+    const detail = (node) => {
+      node?.classList.add("detail");
+      return node;
+    };
+    this.off = el("p", { class: "trip-off" }, this.confirmed ? OFF : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads.");
+    this.folder = button("Less", () => {
       this.alarm.quiet();
-      const folded = banner().classList.toggle("folded");
-      setText(node, folded ? "More" : "Less");
+      this.fold(!this.node.classList.contains("folded"));
     }, { class: "fold" });
-    if (folded) setText(node, "More");
-    return node;
+    // What is made safe may step back, so that the other outputs can be seen; what is not may not.
+    this.folder.hidden = !this.confirmed;
+    return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(this.confirmed) },
+      el("div", { class: "trip-words" },
+        el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
+        el("p", {}, `${channel.supply} · output ${channel.channel}`),
+        disagreement(trip),
+        detail(el("p", {}, trip.text ?? "")),
+        this.off,
+        facts ? detail(el("p", {}, facts)) : null,
+        detail(budgetLine(trip))),
+      this.picture,
+      el("div", { class: "trip-actions" }, this.rearm.node, this.folder),
+      fault);
   }
 
-  rearmButton(channel, fault) {
-    const ask = "Re-arm …";
-    let sureUntil = 0;
-    const node = button(ask, async () => {
-      this.alarm.quiet();
-      if (performance.now() > sureUntil) {
-        sureUntil = performance.now() + SURE_MS;
-        setText(node, "Fault found and cleared? Tap again to re-arm");
-        setTimeout(() => setText(node, ask), SURE_MS);
-        return;
-      }
-      sureUntil = 0;
-      setText(node, ask);
-      setText(fault, "");
-      try {
-        await api.rearm(channel.supply, channel.channel);
-      } catch (problem) {
-        setText(fault, problem.message);
-      }
-    }, { testid: "rearm", class: "rearm", disabled: channel.output !== "off" });
-    return node;
+  fold(folded) {
+    this.node.classList.toggle("folded", folded);
+    setText(this.folder, folded ? "More" : "Less");
+  }
+
+  update(channel) {
+    this.rearm.update(channel);
+    const number = channel.trip?.number ?? null;
+    if (number === null || number === this.number) return;
+    this.number = number;
+    this.draw(number);
+  }
+
+  async draw(number) {
+    const detail = await api.trip(number).catch(() => null);
+    if (detail === null || this.number !== number || !this.node.isConnected) return;
+    const box = el("div", { class: "plot" });
+    this.picture.replaceChildren(box, el("p", { class: "moments" }, momentWords(detail.readings), " ",
+      el("a", { class: "like-button", href: `#trip/${number}` }, "Look closer")));
+    this.picture.hidden = false;
+    this.plot = new TripPlot(box, detail);
+  }
+
+  refresh(live) {
+    this.rearm.refresh();
+    if (this.confirmed) setText(this.off, live ? OFF : WAS_OFF);
+  }
+
+  remove() {
+    this.number = null;
+    this.plot?.destroy();
+    this.node.remove();
   }
 }

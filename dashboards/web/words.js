@@ -42,6 +42,7 @@ const WHY = {
   "link-back": "The link came up, and the output was read.",
   "daemon-lost": "The guard heard nothing from the daemon in time.",
   shutdown: "benchd was ended.",
+  "on-time": "It has been on for as long as its plan allows.",
   "re-armed": "Re-armed by a person.",
   blocked: "The supply did not answer in time.",
   "guard-gone": "The guard was gone.",
@@ -64,6 +65,16 @@ const MARKS = {
   tripped: "tripped",
   off: "off",
 };
+/** What a person needs to know while a stage lasts. */
+const STAGES = {
+  probe: ["Probe", "Measuring the rail at a low voltage. Hands off the board."],
+  hold: ["Hold", "Hands off the button: the leak is being read."],
+  boot: ["Boot", ""],
+};
+/** Where a plan stands. */
+const ORIGINS = { shipped: "comes with benchd", settings: "in benchd.toml", own: "your own" };
+/** By which face a person asked. */
+const CALLERS = { page: "on the page", "foot-switch": "by foot switch", "command-line": "on the command line", mqtt: "over MQTT" };
 const MODES = { cv: "constant voltage", cc: "in current limit", off: "", unknown: "mode unknown" };
 
 /** How well a supply's profile is verified: one word, and what it means. */
@@ -82,6 +93,9 @@ export const reason = lookUp(REASONS);
 export const why = lookUp(WHY);
 export const rule = lookUp(RULES);
 export const mark = lookUp(MARKS);
+export const origin = lookUp(ORIGINS);
+export const caller = (id) => CALLERS[id] ?? "";
+export const stage = (id) => STAGES[id] ?? [id ?? "", ""];
 export const mode = lookUp(MODES);
 export const trust = (id) => TRUST[id] ?? [id, ""];
 

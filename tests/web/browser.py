@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import asyncio
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
-from playwright.async_api import Browser, Page, async_playwright
+from playwright.async_api import Browser, Locator, Page, async_playwright
 
 from tests.services import needs
 
@@ -39,6 +40,18 @@ class Watched:
         # Includes whatever the Content-Security-Policy blocked.
         page.on("console", lambda m: self.faults.append(m.text) if m.type in ("error", "warning") else None)
         page.on("request", lambda r: self.requests.append(r.url))
+
+
+def by(place: Page | Locator, testid: str) -> Locator:
+    """Elements by the name that tests know them by."""
+    return place.get_by_test_id(testid)
+
+
+async def eventually(condition: Callable[[], object]) -> None:
+    """Wait until it is so, for 10 s at most."""
+    async with asyncio.timeout(10):
+        while not condition():  # noqa: ASYNC110 - the bench has no event for it
+            await asyncio.sleep(0.02)
 
 
 async def open_page(browser: Browser, url: str, size: tuple[int, int] = PHONE, scheme: str = "dark") -> Watched:

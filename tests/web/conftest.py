@@ -7,9 +7,11 @@ from pathlib import Path
 
 import httpx
 import pytest
+from playwright.async_api import Browser
 
 from benchd.web.app import create_app
 from benchd.web.server import serve
+from tests.web.browser import chromium
 from tests.web.fake import START_NS, FakeBench
 
 
@@ -42,3 +44,16 @@ async def served(bench: FakeBench, root: Path | None = None, port: int = 0) -> A
     finally:
         task.cancel()
         await asyncio.wait({task}, timeout=10)
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    async with chromium() as found:
+        yield found
+
+
+@pytest.fixture
+async def url(bench: FakeBench) -> AsyncIterator[str]:
+    """The page of the bench in memory."""
+    async with served(bench) as found:
+        yield found

@@ -66,6 +66,8 @@ def trip_of(confirmed: bool = True) -> dict[str, Any]:
         "let_through_j_u": 0.0004,
         "let_through_j_most": 0.0151,
         "let_through_a2s": 0.061,
+        "set_voltage_v": 4.0,
+        "limit_a": 2.0,
         "budget_j": 0.5,
         "over_budget": False,
         "stage": "boot",

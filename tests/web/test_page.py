@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import re
 import time
-from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import httpx
@@ -15,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import OutputState
 from benchd.web.port import Refused
-from tests.web.browser import DESK, PHONE, TABLET, chromium, open_page
+from tests.web.browser import DESK, PHONE, TABLET, by, eventually, open_page
 from tests.web.conftest import served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples, trip_of
 
@@ -23,28 +22,6 @@ pytestmark = pytest.mark.needs_chromium
 
 SMALLEST_TARGET_PX = 56
 HEAVIEST_BYTES = 300_000
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    async with chromium() as found:
-        yield found
-
-
-@pytest.fixture
-async def url(bench: FakeBench) -> AsyncIterator[str]:
-    async with served(bench) as found:
-        yield found
-
-
-async def eventually(condition: Callable[[], object]) -> None:
-    async with asyncio.timeout(10):
-        while not condition():  # noqa: ASYNC110 - the bench has no event for it
-            await asyncio.sleep(0.02)
-
-
-def by(page: Page, testid: str):  # type: ignore[no-untyped-def]
-    return page.get_by_test_id(testid)
 
 
 def samples_now(i: float, v: float = 4.0) -> dict[str, object]:
@@ -170,6 +147,7 @@ async def test_power_goes_on_with_a_plan_after_the_cautions(browser: Browser, be
     sheet = by(page, "power-sheet")
     await expect(sheet).to_contain_text("Lithium cell on board: disconnect it before feeding its terminals")
     await expect(sheet.get_by_role("radio", name="phone")).to_be_checked()
+    await by(sheet, "other-plans").click()
     await sheet.get_by_text("laptop").click()
     await sheet.get_by_test_id("power-on-confirm").click()
     await expect(sheet).to_have_count(0)
@@ -178,7 +156,7 @@ async def test_power_goes_on_with_a_plan_after_the_cautions(browser: Browser, be
     await eventually(lambda: ("mark", "lab", 1, "button") in bench.asked)
     await card.get_by_test_id("power-off").click()
     await expect(card.get_by_test_id("output")).to_have_text("off")
-    assert [a for a in bench.asked if a[0] == "on"] == [("on", "lab", 1, "laptop")]
+    assert [a for a in bench.asked if a[0] == "on"] == [("on", "lab", 1, "laptop", None, None, "page")]
     assert watched.faults == []
 
 
@@ -209,7 +187,7 @@ async def test_an_unverified_profile_is_marked_and_asked_about_once(
     await expect(by(page, "power-sheet")).to_contain_text("Its smallest setting is 0.01 V.")
     assert [a for a in bench.asked if a[0] in ("consent", "on")] == [
         ("consent", "lab", "k1", "the page"),
-        ("on", "lab", 1, "phone"),
+        ("on", "lab", 1, "phone", None, None, "page"),
     ]
     assert watched.faults == []
 
@@ -259,7 +237,7 @@ async def test_a_trip_is_shown_until_a_person_re_arms(browser: Browser, bench: F
     bench.set(1, output=OutputState.OFF, trip=trip_of())
     await expect(banner).to_contain_text("In limit at 2.000 A with 0.412 V of 4.000 V for 12 ms.")
     await expect(banner).to_contain_text("Output is off, read back.")
-    await expect(banner).to_contain_text("let through 31 mC, 12.8 mJ, 61 mA²s")
+    await expect(banner).to_contain_text("let through 31 mC, 12.80 mJ ± 0.40 mJ, 61 mA²s")
     await expect(by(page, "channel-lab-1").get_by_test_id("power-on")).to_be_disabled()
     await expect(by(page, "channel-lab-1").get_by_test_id("capture")).to_have_text("tripped: re-arm first")
     # A phone has no room for the details of what is made safe: they come when asked for.
@@ -271,10 +249,10 @@ async def test_a_trip_is_shown_until_a_person_re_arms(browser: Browser, bench: F
     await expect(banner.get_by_text("let through")).to_be_hidden()
     await banner.get_by_test_id("rearm").click()
     await expect(banner.get_by_test_id("rearm")).to_have_text("Fault found and cleared? Tap again to re-arm")
-    assert ("rearm", "lab", 1) not in bench.asked
+    assert [a for a in bench.asked if a[0] == "rearm"] == []
     await banner.get_by_test_id("rearm").click()
     await expect(banner).to_have_count(0)
-    assert bench.asked[-1] == ("rearm", "lab", 1)
+    assert bench.asked[-1] == ("rearm", "lab", 1, "page")
     assert watched.faults == []
 
 
@@ -369,6 +347,22 @@ async def test_the_journal_speaks_in_sentences(browser: Browser, bench: FakeBenc
             "Output off. The link came up",
         ),
         ("output", {"output": "off", "reason": "re-armed", "text": ""}, "Output off. Re-armed by a person."),
+        ("re-arm", {"by": "foot-switch", "rule": "short", "trip": 3}, "Re-armed after: Short, by foot switch"),
+        ("advance", {"by": "page"}, "Limit raised for the boot, on the page"),
+        ("probe", {"text": "rail 212 Ω"}, "Probe: rail 212 Ω"),
+        (
+            "plan",
+            {
+                "name": "p",
+                "origin": "own",
+                "changed": ["limit_a", "probe"],
+                "before": {"limit_a": 1, "probe": {}},
+                "after": {"limit_a": 2},
+            },
+            "Plan p (your own): limit_a 1 → 2, probe {} → none",
+        ),
+        ("plan", {"name": "p", "origin": "own", "changed": [], "before": None, "after": {}}, "Plan p made"),
+        ("quiet-hours", {"hours": "22:00-06:30"}, "Quiet hours (22:00-06:30) ended it"),
     ]
     for number, (kind, payload, _) in enumerate(told, 1):
         bench.entries.append(JournalEntry(number, bench.t_ns, kind, None, None, None, None, payload))
@@ -428,15 +422,20 @@ async def test_it_fits_and_its_targets_are_wide_enough_for_gloves(
     bench.job_list = [Job("R-1042", "phone", "main", "dead", 1)]
     bench.file("T1", "R-1042", make_samples(START_NS, 3, 50), finding())
     bench.set(1, output=OutputState.ON, current_a=10.0625, voltage_v=19.998)
-    bench.set(2, latched=True, trip=trip_of())
+    bench.trip_filed(7, "R-1042")
+    bench.set(2, latched=True, trip=trip_of() | {"number": 7})
     watched = await open_page(browser, url, size)
     page = watched.page
     await expect(by(page, "trip-banner")).to_be_visible()
-    for view in ("bench", "traces", "journal", "trace/T1"):
+    for view in ("bench", "traces", "journal", "trace/T1", "trip/7", "plans", "plans/phone"):
         await page.goto(f"{url}#{view}")
         await expect(page.locator(f"section.view-{view.split('/')[0]}")).to_be_visible()
         if view == "trace/T1":
             await expect(by(page, "trace-view").get_by_role("button", name="Button")).to_be_visible()
+        if view == "trip/7":
+            await expect(by(page, "trip-view").locator("canvas")).to_be_visible()
+        if view == "plans/phone":
+            await by(page, "plan-copy").click()
         assert await page.evaluate("document.documentElement.scrollWidth") <= size[0]
         cut_short = await page.evaluate(
             """() => [...document.querySelectorAll('button, .like-button, .tabs a')]
@@ -445,7 +444,8 @@ async def test_it_fits_and_its_targets_are_wide_enough_for_gloves(
         assert cut_short == [], "the words of a button fit into it"
         await expect(by(page, "cut-off")).to_be_in_viewport(ratio=1)
         small = await page.evaluate(
-            """(least) => [...document.querySelectorAll('button, a, input, textarea, summary')]
+            """(least) => [...document.querySelectorAll(
+                'button, a, input:not([type=checkbox]), .tick, textarea, summary')]
               .filter((e) => e.checkVisibility() && !e.closest('.entries'))
               .map((e) => [e.textContent || e.name, e.getBoundingClientRect()])
               .filter(([, box]) => box.height < least || box.width < least)

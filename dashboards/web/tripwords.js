@@ -1,0 +1,52 @@
+// A trip in words: what it let through, against what its plan thinks harmless, and who disagrees with whom.
+
+import { el } from "./dom.js";
+import { withUncertainty, withUnit } from "./format.js";
+import { stage } from "./words.js";
+
+const known = (value) => typeof value === "number";
+
+/** Let-through in one line: charge, energy, I²t, each with its uncertainty (k = 2). */
+export function throughWords(trip) {
+  const parts = [["c", "C"], ["j", "J"], ["a2s", "A²s"]].filter(([key]) => known(trip[`let_through_${key}`]))
+    .map(([key, unit]) => withUncertainty(trip[`let_through_${key}`], trip[`let_through_${key}_u`], unit));
+  return parts.length ? `let through ${parts.join(", ")}` : "";
+}
+
+/** The energy against the plan's budget; null where the plan has none. */
+export function budgetLine(trip) {
+  if (!known(trip.budget_j)) return null;
+  const most = known(trip.let_through_j_most) ? `, at most ${withUnit(trip.let_through_j_most, "J")}` : "";
+  const words = trip.over_budget ? "MORE than the plan thinks harmless" : "within what the plan thinks harmless";
+  return el("p", { class: trip.over_budget ? "over" : "", testid: "trip-budget" },
+    `${withUncertainty(trip.let_through_j, trip.let_through_j_u, "J")}${most}: ${words}, ${withUnit(trip.budget_j, "J")}.`);
+}
+
+/** Host and instrument do not agree: both are shown, side by side. */
+export function disagreement(trip) {
+  if (trip.rule !== "instrument") return null;
+  const side = (who, says) => el("p", {}, el("span", {}, who), " ", el("b", {}, says));
+  return el("div", { class: "disagree", testid: "disagreement" },
+    el("div", { class: "sides" }, side("benchd had it", "ON"), side("the supply says", "OFF")),
+    el("p", {}, "The supply switched off by itself, by a protection of its own or at its panel. Read its panel before you re-arm."));
+}
+
+/** Pairs for a list of figures. */
+export function figurePairs(trip) {
+  const of = (key, unit) => {
+    const value = trip[`let_through_${key}`];
+    const most = trip[`let_through_${key}_most`];
+    return known(value) ? `${withUncertainty(value, trip[`let_through_${key}_u`], unit)}${known(most) ? `, at most ${withUnit(most, unit)}` : ""}` : "";
+  };
+  const since = [["c", "C"], ["j", "J"], ["a2s", "A²s"]].filter(([key]) => known(trip[`since_on_${key}`]))
+    .map(([key, unit]) => withUnit(trip[`since_on_${key}`], unit));
+  return [
+    ["stage", trip.stage ? stage(trip.stage)[0] : ""],
+    ["set", known(trip.set_voltage_v) ? `${withUnit(trip.set_voltage_v, "V")}, limit ${withUnit(trip.limit_a, "A")}` : ""],
+    ["let through: charge", of("c", "C")],
+    ["energy", of("j", "J")],
+    ["I²t", of("a2s", "A²s")],
+    ["harmless by plan", known(trip.budget_j) ? withUnit(trip.budget_j, "J") : "no figure"],
+    ["since power-on", since.join(", ")],
+  ].filter(([, value]) => value);
+}
