@@ -119,6 +119,7 @@ class Bench:
     channels: tuple[int, ...] = (1,)
     on_daemon_loss: str = "off"
     timeout_ms: float = 300.0
+    link_watchdog_s: float | None = None
 
 
 def settings_text(supplies: dict[str, Bench], folder: Path, extra: str = "", plan: str = "") -> str:
@@ -130,6 +131,8 @@ def settings_text(supplies: dict[str, Bench], folder: Path, extra: str = "", pla
             f'reading_interval_ms = {b.interval_ms}\non_daemon_loss = "{b.on_daemon_loss}"\n'
             f"timeout_ms = {b.timeout_ms}\n"
         )
+        if b.link_watchdog_s is not None:
+            blocks += f"link_watchdog_s = {b.link_watchdog_s}\n"
         for number in b.channels:
             blocks += f'[[supply.channel]]\nnumber = {number}\nmax_voltage_v = 5.0\nmax_limit_a = 3.0\nplan = "phone"\n'
     plans = f'[[plan]]\nname = "phone"\nvoltage_v = 4.0\nlimit_a = 2.0\n{plan}\n'

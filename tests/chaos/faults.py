@@ -8,11 +8,12 @@ the daemon says so; once mended, the output goes off within `mended_s`.
 from __future__ import annotations
 
 import dataclasses
+import signal
 import time
 from collections.abc import Callable, Iterator
 from typing import Literal
 
-from tests.chaos.lane import LINES, Lane, Line
+from tests.chaos.lane import LINES, WATCHDOG_S, WATCHED, Lane, Line
 from tests.running import until
 
 SUPPLY_BACK_S = 6.0
@@ -24,6 +25,8 @@ STALE_S = 0.4
 """As the plan of the lanes says."""
 ON_TOLD_S = 3.0
 """So long may `on` still be told of a supply that is gone: safe, but not true."""
+LAST_ROUND_S = 0.2
+"""What was under way when nobody was left reaches the supply a little later, and starts its watchdog anew."""
 READ_S = 0.25
 """One question that gets no answer."""
 
@@ -76,7 +79,8 @@ def guard_killed(lane: Lane) -> Iterator[None]:
 
 
 def both_killed(lane: Lane) -> Iterator[None]:
-    making_safe = lane.kill_both(daemon_first=lane.rng.random() < 0.5)
+    lane.both(signal.SIGKILL)
+    making_safe = lane.make_safe()
     yield
     making_safe.wait(30)
     lane.new_daemon()
@@ -148,6 +152,21 @@ def unplugged(lane: Lane) -> Iterator[None]:
     lane.relay.mend()
 
 
+def nobody_left(lane: Lane) -> Iterator[None]:
+    """Daemon and guard are killed and nothing is started for them: the supply hears nobody any more."""
+    lane.both(signal.SIGKILL)
+    yield
+    lane.new_daemon()
+
+
+def all_frozen(lane: Lane) -> Iterator[None]:
+    """The whole computer hangs, as far as the supply can tell."""
+    pids = lane.both(signal.SIGSTOP)
+    yield
+    for pid in pids:
+        lane.thaw(pid)
+
+
 def deaf(lane: Lane) -> Iterator[None]:
     """The supply takes no notice of OFF, for good: voltage and limit are taken down, and it is not called off."""
     lane.sim.fault("DEAF")
@@ -180,6 +199,8 @@ OTHERS = (
     Fault("black hole", 3.0, black_hole, "unknown", SUPPLY_BACK_S),
     Fault("supply loses power for a moment", 0.1, power_cut),
     Fault("serial port unplugged", 3.0, unplugged, "unknown", SUPPLY_BACK_S, ("serial",)),
+    Fault("nobody left but the supply's link watchdog", WATCHDOG_S + LAST_ROUND_S, nobody_left, lines=(WATCHED,)),
+    Fault("daemon and guard frozen, link watchdog", WATCHDOG_S + LAST_ROUND_S, all_frozen, lines=(WATCHED,)),
     Fault("supply ignores OFF for good", 1.5, deaf, "unknown", 3.0),
     Fault("nothing but garbage", STALE_S + READ_S + 0.2, only_garbage),
     Fault("no replies", STALE_S + READ_S + 0.2, silent),

@@ -23,6 +23,10 @@ from tests.simulated import SimulatedSupply
 Line = Literal["socket", "relayed", "serial"]
 LINES: tuple[Line, ...] = ("socket", "relayed", "serial")
 
+WATCHED: Line = "socket"
+"""On this line the supply watches its link by itself; on the others nobody but us switches off."""
+WATCHDOG_S = 1.0
+
 SUPPLY = "psu"
 INTERVAL_MS = 10.0
 TIMEOUT_MS = 200.0
@@ -53,7 +57,10 @@ class Lane:
             self.relay = Relay(self.sim.port, folder / "port" if line == "serial" else None)
             self._undo.callback(self.relay.close)
             resource = self.relay.resource
-        self.supplies = {SUPPLY: Bench(resource, INTERVAL_MS, "benchd-sim", timeout_ms=TIMEOUT_MS)}
+        watchdog_s = WATCHDOG_S if line == WATCHED else None
+        self.supplies = {
+            SUPPLY: Bench(resource, INTERVAL_MS, "benchd-sim", timeout_ms=TIMEOUT_MS, link_watchdog_s=watchdog_s)
+        }
         self.witness = Witness(self.sim, SUPPLY)
         self._undo.callback(self.witness.close)
         self.daemon = self._started()
@@ -150,12 +157,17 @@ class Lane:
         os.kill(guard, signal.SIGKILL)
         self._guard_deaths += 1
 
-    def kill_both(self, daemon_first: bool) -> subprocess.Popen[bytes]:
-        """kill -9 of both at once, then what the service manager starts when it sees the daemon gone."""
+    def both(self, what: signal.Signals) -> list[int]:
+        """The same signal to daemon and guard, in whatever order; their process ids."""
         pids = [self.daemon.process.pid, self.daemon.guard_pid()]
-        for pid in pids if daemon_first else reversed(pids):
-            os.kill(pid, signal.SIGKILL)
+        self.rng.shuffle(pids)
+        for pid in pids:
+            os.kill(pid, what)
         self.strike()
+        return pids
+
+    def make_safe(self) -> subprocess.Popen[bytes]:
+        """What the service manager starts when it sees the daemon gone."""
         safe = [sys.executable, "-m", "benchd", "make-safe", "--config", str(self.daemon.config)]
         return subprocess.Popen(safe, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 

@@ -130,6 +130,24 @@ def test_make_safe_says_unknown_and_fails_when_the_supply_does_not_obey(sim: Sim
     sim.fault("NONE")
 
 
+def test_the_supply_itself_is_left_where_it_watches_its_link(sim: SimulatedSupply, tmp_path: Path) -> None:
+    run = start({"s": Bench(sim.resource, 5.0, "benchd-sim", link_watchdog_s=1.0)}, tmp_path)
+    pids = [run.process.pid]
+    try:
+        run.until_guarded()
+        run.on("s")
+        time.sleep(1.5)  # readings feed it
+        assert sim.truth(1).output
+        pids.append(run.guard_pid())
+        for pid in pids:  # as when the whole computer hangs
+            os.kill(pid, signal.SIGSTOP)
+        print(f"daemon and guard frozen: off after {off_within(sim, 2.0):.3f} s (promised 1.0)")
+    finally:
+        for pid in pids:
+            os.kill(pid, signal.SIGKILL)
+        run.end()
+
+
 def test_the_log_is_whole_after_both_were_killed(sim: SimulatedSupply, daemon: Running) -> None:
     time.sleep(1.0)
     killed_ns = time.time_ns()
