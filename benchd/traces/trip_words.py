@@ -97,8 +97,9 @@ def quantity(value: float | None, unit: str, u: float | None = None) -> str:
     scale, prefix = _scale(abs(value) or (u or 0.0), unit)
     if u is None or not 0 < u < math.inf:
         return f"{value / scale:.3g} {prefix}{unit}"
-    digits = max(0, 1 - math.floor(math.log10(u / scale)))
-    return f"{value / scale:.{digits}f} ± {u / scale:.{digits}f} {prefix}{unit}"
+    digits = 1 - math.floor(math.log10(u / scale))  # negative: whole tens or hundreds
+    numbers = (f"{round(each / scale, digits):.{max(0, digits)}f}" for each in (value, u))
+    return f"{' ± '.join(numbers)} {prefix}{unit}"
 
 
 def _scale(size: float, unit: str) -> tuple[float, str]:
