@@ -1,5 +1,5 @@
 """What is made from the code: the JSON Schema of profiles; in drivers/README.md the list of their keys, and the table
-of the supplies with how well each is verified.
+of the supplies with how well each is verified; in DEVELOPERS.md the picture of the guard's states.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """
@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from benchd.guard.states import diagram
 from benchd.supplies.profile import load_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording_text import Dialogue, parse
@@ -20,6 +21,7 @@ TESTS = Path(__file__).resolve().parent
 DRIVERS = TESTS.parent / "drivers"
 SCHEMA = DRIVERS / "profile.schema.json"
 README = DRIVERS / "README.md"
+DEVELOPERS = TESTS.parent / "DEVELOPERS.md"
 
 
 def schema_text() -> str:
@@ -116,9 +118,9 @@ def _default(value: dict[str, Any]) -> str:
 def between(text: str, mark: str, new: str) -> str:
     """The text with what stands between the two lines of a mark replaced."""
     begin, end = f"<!-- {mark}: made by `python -m tests.generated` -->\n", f"<!-- end of {mark} -->\n"
-    assert begin in text, f"drivers/README.md has no line {begin!r}"
+    assert begin in text, f"no line {begin!r} in {text[:60]!r} ..."
     head, _, rest = text.partition(begin)
-    assert end in rest, f"drivers/README.md has no line {end!r}"
+    assert end in rest, f"no line {end!r} in {text[:60]!r} ..."
     return head + begin + "\n" + new + "\n" + end + rest.partition(end)[2]
 
 
@@ -127,9 +129,14 @@ def readme_text() -> str:
     return between(between(README.read_text("utf-8"), "supplies", supply_table()), "keys", key_list())
 
 
+def developers_text() -> str:
+    """DEVELOPERS.md with the picture of the states drawn anew."""
+    return between(DEVELOPERS.read_text("utf-8"), "states", f"```mermaid\n{diagram()}```")
+
+
 def files() -> dict[Path, Callable[[], str]]:
     """Each file, and what it has to hold."""
-    return {SCHEMA: schema_text, README: readme_text}
+    return {SCHEMA: schema_text, README: readme_text, DEVELOPERS: developers_text}
 
 
 if __name__ == "__main__":
