@@ -92,6 +92,19 @@ class Running:
         """Switch an output on."""
         self.call("POST", f"supplies/{supply}/channels/{number}/on", {})
 
+    def rearm(self, supply: str, number: int = 1, within_s: float = 60) -> None:
+        """Release the latch after a trip, as soon as the pause and the rate allow it."""
+        end = time.monotonic() + within_s
+        while True:
+            try:
+                self.call("POST", f"supplies/{supply}/channels/{number}/rearm", {})
+            except OSError:
+                if time.monotonic() > end:
+                    raise
+                time.sleep(0.05)
+            else:
+                return
+
     def off(self, supply: str, number: int = 1) -> None:
         """Switch an output off; returns when it is confirmed."""
         self.call("POST", f"supplies/{supply}/channels/{number}/off", {})
@@ -107,6 +120,10 @@ def until(look: Callable[[], T], good: Callable[[T], bool], what: str, within_s:
         if time.monotonic() > end:
             raise TimeoutError(f"waited {within_s} s for {what}; seen: {seen}")
         time.sleep(0.01)
+
+
+REARM_SOON = "[guard]\nrearm_pause_s = 0.5\nrearm_per_minute = 60\n"
+"""Settings for who trips an output again and again: the least pause and the highest rate that are allowed."""
 
 
 @dataclasses.dataclass(frozen=True)

@@ -18,7 +18,7 @@ import sys
 from tests.benchmarks.loaded import findings, followers, load
 from tests.benchmarks.percentile import percentile
 from tests.benchmarks.processes import Scripted, scripted
-from tests.running import Bench, Running, running
+from tests.running import REARM_SOON, Bench, Running, running
 
 OTHERS = 14
 OTHERS_LATENCY_S = 0.005
@@ -79,7 +79,7 @@ def _loaded(count: int, follow: set[str]) -> list[float]:
             other = stack.enter_context(scripted(OTHERS_LATENCY_S))
             supplies[f"other{number}"] = Bench(other.resource, OTHERS_INTERVAL_MS)
         extra = stack.enter_context(followers())
-        daemon = stack.enter_context(running(supplies, extra, plan="over_current_a = 1.5"))
+        daemon = stack.enter_context(running(supplies, REARM_SOON + extra, plan="over_current_a = 1.5"))
         for name in supplies:
             if name != "probed":
                 daemon.on(name)
@@ -94,5 +94,5 @@ def _one(daemon: Running, instrument: Scripted) -> float:
     daemon.on("probed")
     took = instrument.fault() / 1000
     daemon.until("probed", output="off", latched=True)
-    daemon.call("POST", "supplies/probed/channels/1/rearm", {})
+    daemon.rearm("probed")
     return took

@@ -17,7 +17,7 @@ import psutil
 
 from tests.chaos.relay import Relay
 from tests.chaos.witness import Witness
-from tests.running import Bench, Running, start, until
+from tests.running import REARM_SOON, Bench, Running, start, until
 from tests.simulated import SimulatedSupply
 
 Line = Literal["socket", "relayed", "serial"]
@@ -31,7 +31,6 @@ SUPPLY = "psu"
 INTERVAL_MS = 10.0
 TIMEOUT_MS = 200.0
 PLAN = "stale_ms = 400"
-GUARD = "[guard]\nrearm_pause_s = 0.5\nrearm_per_minute = 60\n"
 GUARD_DEATHS = 3
 """Each guard that dies young is replaced later than the one before; after so many a new daemon begins anew."""
 BACK_WITHIN_S = 25.0
@@ -89,7 +88,7 @@ class Lane:
             self._start_again()
         until(self._off_and_guarded, bool, "the guard and the output confirmed off", BACK_WITHIN_S)
         if self.daemon.channel(SUPPLY)["latched"]:
-            until(self._rearmed, bool, "a person being allowed to re-arm", BACK_WITHIN_S)
+            self.daemon.rearm(SUPPLY)
 
     def _off_and_guarded(self) -> bool:
         with contextlib.suppress(OSError, LookupError, psutil.Error):
@@ -100,18 +99,11 @@ class Lane:
             return bool(seen["guard"] == "alive" and channel["link_up"] and channel["output"] == "off")
         return False
 
-    def _rearmed(self) -> bool:
-        with contextlib.suppress(OSError):
-            self.daemon.call("POST", f"supplies/{SUPPLY}/channels/1/rearm", {})
-            return True
-        time.sleep(0.05)  # too early
-        return False
-
     def _until_told(self, state: str, within_s: float = 5.0) -> None:
         until(lambda: self.witness.told, lambda told: told == state, f"the page to say {state}", within_s)
 
     def _started(self) -> Running:
-        daemon = start(self.supplies, self.folder, GUARD, PLAN, self._environment)
+        daemon = start(self.supplies, self.folder, REARM_SOON, PLAN, self._environment)
         self._pids.add(daemon.process.pid)
         self.witness.follow(daemon.url)
         return daemon
