@@ -64,3 +64,6 @@ export function clock(tNs) {
 }
 
 export const percent = (share) => (known(share) ? `${Math.round(share * 100)} %` : "–");
+
+/** A sentence of the bench, with a capital in front. */
+export const begin = (text) => (text ? text.charAt(0).toUpperCase() + text.slice(1) : "");

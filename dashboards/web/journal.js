@@ -2,7 +2,7 @@
 
 import { api } from "./api.js";
 import { byId, el, setText } from "./dom.js";
-import { clock, percent, withUnit } from "./format.js";
+import { begin, clock, percent, withUnit } from "./format.js";
 import { attempt } from "./sheet.js";
 import { caller, origin, rule, signature, why } from "./words.js";
 
@@ -61,11 +61,11 @@ function sentence({ kind, payload, supply, channel }) {
   switch (kind) {
     case "note": return text;
     case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
-    case "trip": return `Trip: ${rule(payload.rule)}. ${text}`;
+    case "trip": return `Trip: ${rule(payload.rule)}. ${begin(text)}`;
     case "output": return output(payload, where);
     case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;
     case "consent": return `Consent to unverified profile ${payload.profile} for ${payload.maker} ${payload.model}${where}, by ${payload.who || "somebody"}`;
-    case "probe": case "leak": return `${kind === "probe" ? "Probe" : "Leak"}${where}: ${text}`;
+    case "probe": case "leak": return `${kind === "probe" ? "Probe" : "Hold"}${where}: ${text}`;
     case "advance": return `Limit raised for the boot${where}${by(payload)}`;
     case "re-arm": return `Re-armed${where}${payload.rule ? ` after: ${rule(payload.rule)}` : ""}${by(payload)}`;
     case "plan": return plan(payload);
@@ -100,5 +100,3 @@ function settings({ first, changed = [] }) {
   const more = changed.length - KEYS_SHOWN;
   return `Settings changed: ${changed.slice(0, KEYS_SHOWN).join(", ")}${more > 0 ? ` and ${more} more` : ""}`;
 }
-
-const begin = (text) => (text ? text.charAt(0).toUpperCase() + text.slice(1) : "");

@@ -73,7 +73,16 @@ function takeEvent({ kind }) {
   if (["trace", "trip"].includes(kind)) traces.reload();
   if (kind === "plan") plansView.reload();
   if (kind === "job") jobs.reload();
-  if (["trace", "trip", "journal", "job", "output", "consent", "stage", "plan"].includes(kind)) journal.reload();
+  if (["trace", "trip", "journal", "job", "output", "consent", "stage", "plan"].includes(kind)) renewJournal();
+}
+
+/** At once, and once more when it is quiet: who asked is written down only after what was asked has happened. */
+const QUIET_MS = 700;
+let renewing = null;
+function renewJournal() {
+  journal.reload();
+  clearTimeout(renewing);
+  renewing = setTimeout(() => journal.reload(), QUIET_MS);
 }
 
 let shownWarnings = "";

@@ -38,7 +38,10 @@ export class Stages {
     setText(this.hands, on ? stage(view.stage)[1] + goesOn : "");
     this.when = shown === "on" ? "" : "Last power-up: ";
     this.tell(this.probe, view.probe, probeWords, (found) => found.passed);
-    this.tell(this.leak, view.leak, leakWords, leakFits);
+    if (byHand && !view.leak && typeof plan.expected_leak_a === "number") {
+      // The leak itself is told when the stage is over; whoever decides when that is sees the draw meanwhile.
+      this.tell(this.leak, { current_a: view.current_a, expected_a: plan.expected_leak_a }, drawWords, leakFits);
+    } else this.tell(this.leak, view.leak, leakWords, leakFits);
   }
 
   tell(node, found, words, good) {
@@ -51,13 +54,15 @@ export class Stages {
 }
 
 function probeWords(found) {
-  if (typeof found.resistance_ohm !== "number") return `Rail: ${found.text}`;
+  if (typeof found.resistance_ohm !== "number") return found.text;
   const rail = `Rail ${withUncertainty(found.resistance_ohm, found.uncertainty_ohm, "Ω")}`;
   if (!found.passed) return `${rail}: below ${withUnit(found.least_ohm, "Ω")}, a dead short. Nothing more was applied.`;
   return rail;
 }
 
 const leakFits = (found) => !found.in_limit && !(typeof found.expected_a === "number" && found.current_a > found.expected_a);
+
+const drawWords = (found) => `Draws ${withUnit(found.current_a, "A")} now; a good board: up to ${withUnit(found.expected_a, "A")}`;
 
 function leakWords(found) {
   const leak = `Leak ${withUncertainty(found.current_a, found.uncertainty_a, "A")}`;

@@ -2,7 +2,7 @@
 
 import { api } from "./api.js";
 import { button, byId, el, setText } from "./dom.js";
-import { clock } from "./format.js";
+import { begin, clock } from "./format.js";
 import { Rearm } from "./rearm.js";
 import { momentWords, TripPlot } from "./tripplot.js";
 import { budgetLine, disagreement, throughWords } from "./tripwords.js";
@@ -98,7 +98,7 @@ class Banner {
         el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
         el("p", {}, `${channel.supply} · output ${channel.channel}`),
         disagreement(trip),
-        detail(el("p", {}, trip.text ?? "")),
+        detail(el("p", {}, begin(trip.text))),
         this.off,
         facts ? detail(el("p", {}, facts)) : null,
         detail(budgetLine(trip))),

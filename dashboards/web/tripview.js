@@ -2,7 +2,7 @@
 
 import { api } from "./api.js";
 import { button, byId, el, setText } from "./dom.js";
-import { amps, clock, volts } from "./format.js";
+import { amps, begin, clock, volts } from "./format.js";
 import { momentWords, TripPlot } from "./tripplot.js";
 import { budgetLine, disagreement, figurePairs } from "./tripwords.js";
 import { mode, rule } from "./words.js";
@@ -47,7 +47,7 @@ export class TripView {
       back(),
       el("h2", {}, `Trip ${trip.number}: ${rule(figures.rule)}`),
       el("p", { class: "soft" }, [clock(figures.detected_ns), trip.job ?? "no job", `${trip.supply} · ${trip.channel}`].join(" · ")),
-      el("p", {}, figures.text ?? ""),
+      el("p", {}, begin(figures.text)),
       ...[disagreement(figures)].filter(Boolean),
       box, point,
       el("p", { class: confirmed ? "moments" : "moments fault" }, momentWords(readings)),

@@ -62,7 +62,10 @@ async def test_stages_are_shown_and_the_limit_is_raised_by_hand(browser: Browser
     await expect(by(card, "probe")).to_have_text("Rail 212.4\u00a0Ω ± 8.6\u00a0Ω")
     await expect(by(card, "stage-words")).to_contain_text("The limit is raised by itself.")
     await expect(by(card, "next")).to_be_hidden()
-    bench.set(1, stage_by_hand=True, leak=LEAK)
+    bench.set(1, stage_by_hand=True, current_a=0.0071)
+    await expect(by(card, "leak")).to_have_text("Draws 7.1\u00a0mA now; a good board: up to 5\u00a0mA")
+    await expect(by(card, "leak")).to_have_attribute("data-good", "false")
+    bench.set(1, leak=LEAK)
     await expect(by(card, "leak")).to_have_text("Leak 8.20\u00a0mA ± 0.40\u00a0mA: MORE than a good board's 5\u00a0mA")
     await by(card, "next").click()
     await eventually(lambda: ("next", "lab", 1, "page") in bench.asked)
@@ -77,7 +80,7 @@ async def test_stages_are_shown_and_the_limit_is_raised_by_hand(browser: Browser
 SHOWN = [
     ("probe", PROBE | {"resistance_ohm": 0.214, "uncertainty_ohm": 0.02, "passed": False},
      "Rail 214\u00a0mΩ ± 20\u00a0mΩ: below 1\u00a0Ω, a dead short. Nothing more was applied.", "false"),
-    ("probe", PROBE | {"resistance_ohm": None, "text": "above 5 kΩ"}, "Rail: above 5 kΩ", "true"),
+    ("probe", PROBE | {"resistance_ohm": None, "text": "Rail above 5 kΩ"}, "Rail above 5 kΩ", "true"),
     ("leak", LEAK | {"current_a": 0.004},
      "Leak 4.00\u00a0mA ± 0.40\u00a0mA, a good board: up to 5\u00a0mA", "true"),
     ("leak", LEAK | {"current_a": 0.3, "uncertainty_a": None, "in_limit": True},
