@@ -108,6 +108,7 @@ def _short(sim: SimulatedSupply, daemon: Running, job: str) -> None:
     daemon.on("s")
     daemon.until("s", output="off", latched=True)
     until(lambda: daemon.call("GET", f"traces?job={job}")["traces"], bool, f"the trace of {job}")
+    daemon.until("s", rearm_wait_s=0.0)
     daemon.call("POST", "supplies/s/channels/1/rearm", {})
     daemon.until("s", latched=False)
 

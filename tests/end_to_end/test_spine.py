@@ -70,6 +70,7 @@ def test_a_latched_output_stays_off_until_a_person_rearms(sim: SimulatedSupply, 
     with pytest.raises(OSError, match="409"):
         daemon.on("s")
     assert not sim.truth(1).output
+    daemon.until("s", rearm_wait_s=0.0)
     daemon.call("POST", "supplies/s/channels/1/rearm", {})
     daemon.until("s", latched=False)
     daemon.on("s")
