@@ -24,7 +24,7 @@ class PowerSheet {
     this.views = new Map(plans.map((values) => [values.name, { name: values.name, origin: "", values, cautions: [] }]));
     this.fault = el("p", { class: "fault", role: "alert" });
     this.go = button("Power on", () => this.powerOn(), { class: "go stay", testid: "power-on-confirm" });
-    this.form = el("form", { class: "plans", on: { submit: (event) => event.preventDefault(), change: () => this.tell() } },
+    this.form = el("form", { class: "plans", on: { submit: (event) => event.preventDefault(), change: () => this.choose() } },
       ...choices(channel, plans));
     this.about = el("div", { class: "about", testid: "plan-about" });
     this.more = el("div", { class: "about", testid: "plan-more" });
@@ -61,6 +61,12 @@ class PowerSheet {
     return this.views.get(this.form.elements.plan?.value);
   }
 
+  /** What it does and what to mind comes into sight, however long the list of plans is. */
+  choose() {
+    this.tell();
+    this.about.scrollIntoView({ block: "center" });
+  }
+
   /** What the chosen plan does, and what to mind. */
   tell() {
     const plan = this.chosen;
@@ -68,7 +74,7 @@ class PowerSheet {
     this.about.replaceChildren(...(plan ? about(plan) : [el("p", { class: "soft" }, "Choose a plan.")]));
     this.more.replaceChildren(...(plan ? more(plan) : []));
     const own = plan?.cautions ?? [];
-    const lines = own.length ? [CAUTIONS[0], ...own] : CAUTIONS;
+    const lines = own.length ? own : CAUTIONS;
     this.cautions.replaceChildren(...lines.map((text) => el("li", {}, text)));
     for (const field of this.less) field.placeholder = plan ? `${plan.values[field.name]}` : "";
   }

@@ -149,6 +149,8 @@ async def test_power_goes_on_with_a_plan_after_the_cautions(browser: Browser, be
     await expect(sheet.get_by_role("radio", name="phone")).to_be_checked()
     await by(sheet, "other-plans").click()
     await sheet.get_by_text("laptop").click()
+    await expect(by(sheet, "plan-about")).to_be_in_viewport(ratio=1)
+    await expect(by(sheet, "cautions")).to_contain_text("Hot parts.")
     await sheet.get_by_test_id("power-on-confirm").click()
     await expect(sheet).to_have_count(0)
     await expect(card.get_by_test_id("output")).to_have_text("on")
