@@ -60,7 +60,7 @@ class Known:
             if number in profile.channel_numbers:
                 output = profile.output(number)
                 step_v = output.read_resolution_v
-                noise_v, refresh_s = NOISE_STEPS * step_v, profile.read.refresh_ms / 1e3
+                noise_v, refresh_s = NOISE_STEPS * step_v, _s(profile.read.refresh_ms)
                 resolution = Resolution(step_v, output.read_resolution_a, noise_v, refresh_s)
                 found[supply.name, number] = Expected(pace, resolution, rest_s)
         return found
@@ -81,3 +81,7 @@ def measured(output: OutputRange) -> Conditions:
         accuracy_fraction_v=output.accuracy_fraction_v or None,
         accuracy_offset_v=output.accuracy_offset_v or None,
     )
+
+
+def _s(refresh_ms: float | None) -> float | None:
+    return None if refresh_ms is None else refresh_ms / 1e3

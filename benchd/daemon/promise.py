@@ -2,7 +2,8 @@
 
 From the onset to OFF on the wire, for a short that takes the voltage below the plan's share of its setting:
 
-- the reading that first shows it comes up to one interval later, and may be as old as the supply's refresh;
+- the reading that first shows it comes up to one interval later, and may be as old as the supply's refresh
+  (where that is not known: UNKNOWN_REFRESH_S);
 - the rule waits for its hold, and until a harmless capacitance would have risen by more than the short's own voltage
   and what two readings can be wrong (see `benchd.guard.rules`); it decides at the first reading after that;
 - a reading is of some moment within its round trip, and is known at its end;
@@ -77,10 +78,10 @@ def cut_within_s(plan: Plan, pace: Pace, resolution: Resolution, limit_a: float,
     rise_v_per_s = LEAST_CHARGING_SHARE * limit_a / (plan.harmless_bulk_uf / 1e6)
     # Two readings of a voltage that stands still differ by the margin at most; the rule asks for that much more.
     credit_v = plan.short_voltage_fraction * plan.voltage_v + 2 * resolution.rise_margin_v
-    wait_s = max(plan.short_hold_ms / 1e3, credit_v / rise_v_per_s) + resolution.refresh_s
+    wait_s = max(plan.short_hold_ms / 1e3, credit_v / rise_v_per_s) + resolution.oldest_s
     if pace.longest_s > pace.interval_s:
         decided_s = wait_s + pace.longest_s
     else:
         decided_s = (math.floor(wait_s / pace.interval_s + 1e-9) + 1) * pace.interval_s
-    seen_s = resolution.refresh_s + max(pace.longest_s, pace.interval_s)
+    seen_s = resolution.oldest_s + max(pace.longest_s, pace.interval_s)
     return seen_s + decided_s + pace.round_trip_s + GUARD_S + rest_s

@@ -56,8 +56,8 @@ class Looks:
                 good = True
                 if not on and channel.state in POWERED:
                     self._off_by_itself(supply, channel)
-                elif on and settings_too and channel.state in POWERED:
-                    self._settings(supply, channel)
+                elif on and channel.state in POWERED:
+                    self._still_on(supply, channel, settings_too)
                 else:
                     self._found(channel, on)
             except LinkLost:
@@ -103,6 +103,14 @@ class Looks:
         t_ns = now_ns() if last is None else last.t_ns
         self._switcher.trip(channel, Verdict("instrument", words, t_ns, now_ns()))
         self._switcher.report_errors(f"channel {channel.number} went off by itself")
+
+    def _still_on(self, supply: GuardedSupply, channel: Channel, settings_too: bool) -> None:
+        """On for both. Where the readings say otherwise: some supplies still say on after a trip of their own."""
+        last = channel.before[-1] if channel.before else None
+        if last is not None and channel.contradicts(last) and supply.tripped(channel.number):
+            self._off_by_itself(supply, channel)
+        elif settings_too:
+            self._settings(supply, channel)
 
     def _settings(self, supply: GuardedSupply, channel: Channel) -> None:
         drift = supply.drift(channel.number)

@@ -134,7 +134,7 @@ class OpenSupply:
         profile = self.supply.profile
         output = profile.output(channel)
         step = output.read_resolution_v
-        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step, profile.read.refresh_ms / 1000)
+        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step, _refresh_s(profile))
 
     def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome:
         """Prove that an output is off, or say that it is unknown."""
@@ -155,6 +155,11 @@ class OpenSupply:
     def close(self) -> None:
         """Close the link; switches nothing."""
         self.supply.close()
+
+
+def _refresh_s(profile: Profile) -> float | None:
+    refresh_ms = profile.read.refresh_ms
+    return None if refresh_ms is None else refresh_ms / 1000
 
 
 class Opener:

@@ -74,6 +74,10 @@ OVER_LIMIT_S = 0.05
 """Above the limit by more than this share, for longer than this: the limit is not the one that was set. Our choice,
 wider than accuracies and longer than the overshoot of a limiting loop."""
 
+UNKNOWN_REFRESH_S = 0.1
+"""Readings are renewed at least so often where nothing is stated, s. Common practice, no source: displays and remote
+readings of bench supplies are renewed some ten times a second or more."""
+
 SOME_SHARE = 0.1
 """Less current than this share of the limit does not pull a supply's voltage down: it is off, or charging itself."""
 
@@ -97,8 +101,15 @@ class Resolution(NamedTuple):
     """One step of a current reading, A."""
     noise_v: float = 0.002
     """Noise of a voltage reading, V: largest deviation to be expected, not rms."""
-    refresh_s: float = 0.0
-    """The instrument renews its readings this often, s; asked faster, it repeats itself. 0: not known."""
+    refresh_s: float | None = 0.0
+    """The instrument renews its readings this often, s; asked faster, it repeats itself. 0: each is new. None: not
+    known; a reading that is the same as the one before may then be as old as the first of them, up to
+    UNKNOWN_REFRESH_S."""
+
+    @property
+    def oldest_s(self) -> float:
+        """How old what is read may be, s."""
+        return UNKNOWN_REFRESH_S if self.refresh_s is None else self.refresh_s
 
     @property
     def rise_margin_v(self) -> float:
@@ -145,8 +156,11 @@ class Rules:
         "_pinned_ns",
         "_pinned_v",
         "_refresh_ns",
+        "_repeats_ns",
         "_resolution",
         "_reversed_v",
+        "_same",
+        "_same_ns",
         "_seen_down",
         "_seen_ns",
         "_some_a",
@@ -196,7 +210,12 @@ class Rules:
         self._fault_j = infinity if limits.fault_j is None else limits.fault_j
         self._margin_v = self._resolution.rise_margin_v
         self._hold_ns = round(limits.short_hold_s * NS)
-        self._refresh_ns = round(self._resolution.refresh_s * NS)
+        unknown = self._resolution.refresh_s is None
+        self._repeats_ns = round(UNKNOWN_REFRESH_S * NS) if unknown else 0
+        self._refresh_ns = round((self._resolution.refresh_s or 0.0) * NS)
+        """How old the reading that is judged may be, ns."""
+        self._same_ns, self._same = started_ns, (0.0, 0.0)
+        """Since when readings have been the same, and which."""
         self._stale_ns = round(limits.stale_s * NS)
         self._last_ns = started_ns
         self.restage(set_voltage_v, limit_a, probing)
@@ -240,6 +259,8 @@ class Rules:
             return self._over("over-current", reading, f"{current:.4g} A", f"{self.limits.over_current_a:.4g} A")
         if voltage > self._over_voltage_v:
             return self._over("over-voltage", reading, f"{voltage:.4g} V", f"{self.limits.over_voltage_v:.4g} V")
+        if self._repeats_ns:
+            self._look_for_repeats(t_ns, voltage, current)
         verdict = self._sum_up(t_ns, voltage, current)
         before = self.in_limit
         self.in_limit = in_limit = mode is Mode.CC or current >= self._in_limit_a
@@ -283,6 +304,11 @@ class Rules:
             f"{self.limits.stale_s:.3g} s); nothing was guarding the board"
         )
         return Verdict("stale", text, self._last_ns, now_ns)
+
+    def _look_for_repeats(self, t_ns: int, voltage: float, current: float) -> None:
+        if (voltage, current) != self._same:
+            self._same_ns, self._same = t_ns, (voltage, current)
+        self._refresh_ns = min(t_ns - self._same_ns, self._repeats_ns)
 
     # ---- what went in -----------------------------------------------------------------------------------------
 

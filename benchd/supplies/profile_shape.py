@@ -66,7 +66,7 @@ def _bounds_of(kind: Any, key: str) -> str:
         lowest = meta.ge if meta.ge is not None else meta.gt
         if isinstance(meta, msgspec.Meta) and lowest is not None and meta.le is not None:
             return f"{'above ' if meta.ge is None else ''}{lowest:g} to {meta.le:g}{unit}"
-    return ""
+    return next((found for inner in _inner(kind) if (found := _bounds_of(inner, key))), "")
 
 
 def _in_toml(reason: str) -> str:

@@ -93,13 +93,12 @@ class ReadCommand(Table, frozen=True, kw_only=True):
         Asks, told('One or more questions whose fields have "voltage" and "current" once each, and may have others.')
     ]
     refresh_ms: Annotated[
-        float,
+        Annotated[float, msgspec.Meta(ge=0, le=2000)] | None,
         told(
-            "The supply renews its readings this often, ms; asked sooner it repeats itself. 0: each is new.",
-            ge=0,
-            le=2000,
+            "The supply renews its readings this often, ms; asked sooner it repeats itself. 0: each is new. Left out: "
+            "not known; a reading that is the same as the one before then counts as up to 100 ms old."
         ),
-    ] = 0.0
+    ] = None
 
 
 class ModeSource(Table, frozen=True, kw_only=True):

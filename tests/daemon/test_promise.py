@@ -65,13 +65,13 @@ def test_jitter_refresh_and_rests_each_make_it_longer() -> None:
     bulk_uf=st.floats(1, 5000),
     limit_a=st.floats(0.1, 5),
     share_of_collapse=st.floats(0.0, 0.98),
-    refresh_s=st.sampled_from([0.0, 0.05, 0.3]),
+    refresh_s=st.sampled_from([0.0, 0.05, 0.3, None]),
     onset_share=st.floats(0, 1),
     noise=st.lists(st.floats(-1, 1), min_size=20, max_size=20),
 )
 def test_no_short_lasts_longer(
     gaps_s: list[float], half_share: float, hold_ms: float, bulk_uf: float, limit_a: float, share_of_collapse: float,
-    refresh_s: float, onset_share: float, noise: list[float],
+    refresh_s: float | None, onset_share: float, noise: list[float],
 ) -> None:  # fmt: skip
     """A short at any moment into a supply that is read at uneven times, shows what was up to its refresh ago, and whose
     voltage comes with noise; judged by the guard's own rules."""
@@ -88,7 +88,7 @@ def test_no_short_lasts_longer(
         at_s += gaps_s[n % len(gaps_s)]
         n += 1
         # Taken at the very beginning of the round trip, and of what the supply had a refresh ago.
-        shown_s = at_s - half_s - refresh_s
+        shown_s = at_s - half_s - resolution.oldest_s
         if shown_s < onset_s:
             reading = Reading(round(at_s * NS), 4.0, 0.05, Mode.CV, Flag.NONE, round(half_s * NS))
         else:

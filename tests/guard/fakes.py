@@ -41,6 +41,7 @@ class FakeSupply:
         self.calls: list[tuple[str, int]] = []
         self.on_prepare: Callable[[], None] = lambda: None
         self.on_adjust: Callable[[], None] = lambda: None
+        self.dead_but_says_on: set[int] = set()
         self.drifted: Drift | None = None
         self.own_trips: list[str] = []
         self.tells = True
@@ -118,7 +119,7 @@ class FakeSupply:
         if self.blocked is not None:
             self.blocked.wait(10)
         time.sleep(0.0005)
-        if not self.on[channel]:
+        if not self.on[channel] or channel in self.dead_but_says_on:
             voltage, current, mode = 0.0, 0.0, Mode.OFF
         elif channel in self.shorted:
             voltage, current, mode = 0.2 * self.limit_a[channel], self.limit_a[channel], Mode.CC

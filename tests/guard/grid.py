@@ -46,7 +46,7 @@ from tests.guard.grid_bench import (
 TERMINAL_F = 100e-6
 """The capacitor in the simulated supply, which charges with the board's."""
 LEADS_OHM = (0.02, 0.05, 0.2)
-WAYS = ("instant", "whole", "renewed")
+WAYS = ("instant", "whole", "renewed", "unstated")
 STARTS = ("switched on", "clipped on", "clip bounces", "boots")
 SHORTS = ("there before", "comes later", "clipped on shorted", "bouncing")
 HOLD_NS = round(RuleLimits().short_hold_s * 1e9)
@@ -190,7 +190,7 @@ def can_tell(case: Case, shown: list[Shown]) -> int | None:
     collapse fraction there is only time to go by.
     """
     most_wrong_v = case.meter.step_v + case.meter.resolution.noise_v
-    refresh_ns = round(case.meter.resolution.refresh_s * 1e9)
+    refresh_ns = round(case.meter.resolution.oldest_s * 1e9)
     slope = LEAST_CHARGING_SHARE * case.limit_a / case.harmless_f / 1e9
     known: list[tuple[int, float]] = []
     onset_ns = pinned_from_ns = None
@@ -258,7 +258,7 @@ def is_collapse(case: Case) -> bool:
 
 
 SEED = "inrush"
-PART = {how: 400 for how in STARTS} | {"boots": 200} | {how: 250 for how in SHORTS} | {"bouncing": 60}
+PART = {how: 400 for how in STARTS} | {"boots": 200} | {how: 400 for how in SHORTS} | {"bouncing": 60}
 """What the tests run, and the table tells: so many cases of each kind, taken by chance."""
 
 TABLE = Path(__file__).resolve().parents[2] / "benchd" / "guard" / "INRUSH.md"

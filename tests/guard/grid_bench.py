@@ -12,7 +12,7 @@ from math import ceil, inf
 from typing import NamedTuple
 
 from benchd.guard.opening import NOISE_STEPS
-from benchd.guard.rules import Resolution, Rules, Verdict
+from benchd.guard.rules import UNKNOWN_REFRESH_S, Resolution, Rules, Verdict
 from benchd.guard.wire import RuleLimits
 from benchd.reading import Flag, Mode, Reading
 from benchd.sim.bench import Channel, Readout
@@ -44,7 +44,7 @@ class Meter(NamedTuple):
     way: str
     """`instant`: a short sample when asked. `whole`: the mean over all the time between two questions. `renewed`: the
     mean over a window of its own, four times as long as from one question to the next (but LONGEST_WINDOW_S at most),
-    shown until the next one is ready; the profile says how long that is."""
+    shown until the next one is ready; the profile says how long that is. `unstated`: likewise, and it does not."""
     tells_mode: bool
     """The instrument says that it is in limit; otherwise the rules have the current to go by."""
     short_of: float
@@ -60,12 +60,15 @@ class Meter(NamedTuple):
         """Over this time a reading is averaged, s."""
         if self.way == "instant":
             return 1e-4
-        return self.interval_s if self.way == "whole" else max(self.interval_s, min(4 / self.rate, LONGEST_WINDOW_S))
+        if self.way == "whole":
+            return self.interval_s
+        longest_s = UNKNOWN_REFRESH_S if self.way == "unstated" else LONGEST_WINDOW_S
+        return max(self.interval_s, min(4 / self.rate, longest_s))
 
     @property
     def resolution(self) -> Resolution:
         """What the guard is told about it."""
-        refresh_s = self.window_s if self.way == "renewed" else 0.0
+        refresh_s = {"renewed": self.window_s, "unstated": None}.get(self.way, 0.0)
         return Resolution(self.step_v, self.step_a, NOISE_STEPS * self.step_v, refresh_s)
 
 
@@ -160,12 +163,15 @@ def play(story: Story, meter: Meter, seed: int) -> Iterator[Shown]:
     )
     channel.over_voltage.enabled = False
     acts = sorted((*story.acts, Act(story.on_s, switch_on)), key=lambda act: act.at_s)
+    held: tuple[float, float, float] | None = None
     for asked_s, made_s in _questions(meter, story, dice):
         while acts and acts[0].at_s <= made_s:
             act = acts.pop(0)
             act.do(channel, act.at_s)
         shown = channel.average(made_s)
-        reading = _reading(meter, channel, asked_s, shown.voltage_v, shown.current_a, dice)
+        if held is None or held[0] != shown.t_s or meter.way in ("instant", "whole"):
+            held = (shown.t_s, *_shown(meter, shown.voltage_v, shown.current_a, dice))
+        reading = _reading(meter, channel, asked_s, held[1], held[2])
         yield Shown(reading, shown.voltage_v, shown.current_a > 0.999 * true_a)
 
 
@@ -175,7 +181,7 @@ def _questions(meter: Meter, story: Story, dice: random.Random) -> Iterator[tupl
     first = ceil(story.on_s / meter.interval_s) + 1
     for number in range(first, max(ceil(story.until_s / meter.interval_s), first + 2) + 1):
         due_s = number * meter.interval_s
-        if meter.way == "renewed":
+        if meter.way in ("renewed", "unstated"):
             asked_s = due_s + dice.random() * 0.2 * meter.interval_s
             yield asked_s, asked_s
         else:  # made when asked: the stamp is half-way between question and reply
@@ -184,24 +190,23 @@ def _questions(meter: Meter, story: Story, dice: random.Random) -> Iterator[tupl
             yield due_s - window_s / 2, due_s + 1e-9
 
 
-def _reading(
-    meter: Meter, channel: Channel, asked_s: float, voltage_v: float, current_a: float, dice: random.Random
-) -> Reading:
+def _shown(meter: Meter, voltage_v: float, current_a: float, dice: random.Random) -> tuple[float, float]:
+    """With noise and in steps; until it is renewed, a reading is repeated to the last digit."""
     noise_v = meter.resolution.noise_v
     # The step's own rounding is part of what a reading may be wrong by, beside the noise.
     voltage_v += dice.uniform(-noise_v, noise_v)
     current_a = current_a * (1 - meter.short_of / 2) + dice.uniform(-meter.step_a, meter.step_a)
+    return (
+        round(voltage_v / meter.step_v) * meter.step_v,
+        round(current_a / meter.step_a) * meter.step_a,
+    )
+
+
+def _reading(meter: Meter, channel: Channel, asked_s: float, voltage_v: float, current_a: float) -> Reading:
     mode = Mode.UNKNOWN
     if meter.tells_mode:
         mode = Mode.CC if channel.source.mode is SourceMode.CC else Mode.CV
-    return Reading(
-        round(asked_s * 1e9),
-        round(voltage_v / meter.step_v) * meter.step_v,
-        round(current_a / meter.step_a) * meter.step_a,
-        mode,
-        Flag.NONE,
-        0,
-    )
+    return Reading(round(asked_s * 1e9), voltage_v, current_a, mode, Flag.NONE, 0)
 
 
 def judge(story: Story, meter: Meter, readings: Iterable[Reading]) -> tuple[int, Verdict] | None:

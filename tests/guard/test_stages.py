@@ -209,6 +209,18 @@ def test_an_instrument_that_trips_by_itself_is_a_trip_and_latches() -> None:
             assert [t.rule for t in bench.of(Tripped)] == (["instrument"] if latched else [])
 
 
+def test_an_instrument_that_has_tripped_and_still_says_on_is_noticed_by_its_readings() -> None:
+    fake = FakeSupply()
+    with Bench(fake) as bench:
+        power_on(bench)
+        fake.own_trips = ["OUTP:PROT:WDOG:TRIP?"]
+        bench.wait(lambda: len(bench.thread.channels[1].before) > 20)
+        assert bench.of(Tripped) == []  # nothing speaks against it as long as there is current
+        fake.dead_but_says_on.add(1)
+        trip = tripped(bench)
+        assert (trip.rule, trip.off_confirmed_ns is not None) == ("instrument", True)
+
+
 def test_settings_raised_by_somebody_else_trip_and_lowered_ones_are_told_once() -> None:
     fake = FakeSupply()
     with Bench(fake) as bench:
