@@ -97,6 +97,8 @@ def told(kind: str, p: dict[str, Any]) -> tuple[dict[str, Any], str] | None:
             return _trace(p["row"])
         case "job" if "chosen" in p:
             return {"job": p["chosen"]}, f"on the bench: {p['chosen'] or 'no job'}"
+        case "output" if p["reason"] == "switching-on":
+            return None  # what comes of it follows within a moment
         case "output":
             record = {k: p[k] for k in ("supply", "channel", "output", "reason", "text", "set_voltage_v", "limit_a")}
             record |= {k: p[k] for k in ("stage", "plan", "by") if k in p}

@@ -41,9 +41,11 @@ def unasked(change: OutputChanged, was: OutputState) -> str:
 
     `was`: what was held to be so before.
     """
+    where = f"{change.supply}/{change.channel}"
+    if change.reason == "refused" and was == OutputState.ON:
+        return f"{where}: the next stage could not be set, so it was switched off: it is {change.state} ({change.text})"
     if change.reason not in UNASKED:
         return ""
-    where = f"{change.supply}/{change.channel}"
     if change.reason == "instrument" and was == OutputState.ON:
         what = (
             f"{where}: here it counted as on, but the supply itself is off; nobody asked for that here. It is "
@@ -74,7 +76,7 @@ def of_channels(watches: Iterable[ChannelWatch]) -> list[str]:
     found = []
     for w in watches:
         where = f"{w.supply}/{w.number}"
-        if w.output == OutputState.UNKNOWN:
+        if w.output == OutputState.UNKNOWN and w.reason != "switching-on":
             found.append(f"{where}: the output is UNKNOWN, it may be on: {w.text or w.reason}")
         if w.on and (promised := w.promise()) is not None and not promised.kept:
             found.append(f"{where}: {promised.text}")

@@ -148,7 +148,8 @@ class Core:
         if asked is not None:
             payload |= {"stage": change.stage, "plan": asked.plan.name, "by": asked.by}
             payload |= {"second_layer": list(change.second_layer)}
-        self.enter("output", payload, change.supply, change.channel, opened)
+        if change.reason != "switching-on":  # a moment of each power-on, told while it lasts and not worth keeping
+            self.enter("output", payload, change.supply, change.channel, opened)
         if told := alarms.unasked(change, was):
             self.alarm(told)
         elif change.state == OutputState.UNKNOWN and (change.supply, change.channel) not in self.starting:

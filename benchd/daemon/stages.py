@@ -8,6 +8,7 @@ from benchd.guard.wire import StageOver
 from benchd.plans.plan import Plan
 from benchd.traces.rail import Resistance, leak_u_a, resistance
 from benchd.traces.trace import Conditions
+from benchd.traces.trip_words import quantity
 
 
 def probe_result(over: StageOver, plan: Plan | None, conditions: Conditions, lead_ohm: float) -> dict[str, Any]:
@@ -83,8 +84,7 @@ def plus_minus(value: float, u: float | None, unit: str) -> str:
     """A figure and its expanded uncertainty with the same unit; without one it says so."""
     if u is None:
         return f"{shown(value, unit)} (the supply's accuracy is not stated)"
-    scale, prefix = _scale(max(abs(value), u))
-    return f"{value / scale:.3g} ± {u / scale:.2g} {prefix}{unit} (k = 2)"
+    return f"{quantity(value, unit, u)} (k = 2)"
 
 
 def shown(value: float, unit: str) -> str:

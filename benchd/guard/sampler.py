@@ -251,6 +251,8 @@ class SupplyThread(threading.Thread):
             reading, rules.in_limit, rules.since_on.energy_j if rules.since_on is not None else 0.0
         ):
             self._switcher.stage_over(channel, reading)
+        elif channel.run is not None and channel.run.waits:
+            self._switcher.stage_waits(channel)
 
     def _keep_array(self, arrays: Arrays, channel: Channel, reading: Reading, now: float) -> None:
         for each in arrays.turn(channel.number, channel.state in POWERED, now):

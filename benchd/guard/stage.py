@@ -29,13 +29,15 @@ class StageRun:
 
     __slots__ = (
         "_a2", "_end_ns", "_half_ns", "_in_limit", "_last_ns", "_n", "_started_ns", "_sum_a", "_sum_v", "_v2",
-        "asked_to_go_on", "stage",
+        "asked_to_go_on", "stage", "told", "waits",
     )  # fmt: skip
 
     def __init__(self, stage: Stage, started_ns: int) -> None:
         self.stage = stage
         self.asked_to_go_on = False
         """Somebody has said that it may go on."""
+        self.waits = self.told = False
+        """`waits`: it has shown what it is for, and goes on when somebody says so. `told`: this has been reported."""
         self._started_ns = self._last_ns = started_ns
         self._half_ns = started_ns + round(stage.seconds * NS / 2)
         self._end_ns = started_ns + round(stage.seconds * NS)
@@ -62,7 +64,8 @@ class StageRun:
         if dear:
             return True
         enough = t_ns >= self._end_ns and self._n >= STAGE_READINGS
-        return enough and (self.asked_to_go_on or not self.stage.by_hand)
+        self.waits = enough and self.stage.by_hand and not self.asked_to_go_on
+        return enough and not self.waits
 
     def verdict(self) -> Verdict | None:
         """What speaks against the next stage, once `feed` has said that this one is over."""

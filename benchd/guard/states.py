@@ -133,6 +133,7 @@ S, E, A = ChannelState, Event, Action
 
 REASONS = {
     "asked": "somebody asked for it",
+    "switching-on": "ON has been sent and is not read back yet",
     "trip": "a trip rule decided",
     "instrument": "the instrument switched off by itself or at its panel",
     "found-on": "the output was found on though nobody asked this guard for it",

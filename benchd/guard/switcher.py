@@ -170,11 +170,20 @@ class Switcher:
         verdict = run.verdict()
         if verdict is not None:
             self.send_off(channel)
-        self._report(run.report(self.name, channel.number, verdict is None))
+        if verdict is not None or not run.told:
+            self._report(run.report(self.name, channel.number, verdict is None))
         if verdict is not None:
             self.trip(channel, verdict, reading)
         else:
             self.event(channel, Event.STAGE_OVER)
+
+    def stage_waits(self, channel: Channel) -> None:
+        """A stage that goes on by hand has shown what it is for: whoever decides wants to know it."""
+        run = channel.run
+        assert run is not None
+        if not run.told and run.verdict() is None:
+            run.told = True
+            self._report(run.report(self.name, channel.number, True))
 
     def _allow(self, seconds: float) -> None:
         self._until_s = time.monotonic() + seconds
@@ -316,9 +325,9 @@ class Switcher:
             limits, *channel.settings_of(stage), self.opened.resolution(channel.number), on_ns, probing=probing
         )
         channel.ended, channel.on_ns = None, on_ns
-        channel.text = "being switched on, not read back yet"
+        why, channel.reason = channel.reason, "switching-on"
         self.tell(channel)  # from here on `off` would be a lie
-        channel.text = ""
+        channel.reason = why
         try:
             with self._tending(channel):
                 self.opened.supply.output_on(channel.number)

@@ -94,7 +94,7 @@ def quantity(value: float | None, unit: str, u: float | None = None) -> str:
     """`12.3 ± 0.4 mJ`; `u`: expanded uncertainty (k = 2), in the unit. None: not known, and not shown."""
     if value is None or not math.isfinite(value):
         return "not known"
-    scale, prefix = _scale(abs(value) or (u or 0.0), unit)
+    scale, prefix = _scale(max(abs(value), u or 0.0) if u is None or math.isfinite(u) else abs(value), unit)
     if u is None or not 0 < u < math.inf:
         return f"{value / scale:.3g} {prefix}{unit}"
     digits = 1 - math.floor(math.log10(u / scale))  # negative: whole tens or hundreds

@@ -210,7 +210,7 @@ def test_run_prints_what_happens() -> None:
     assert [e["up"] for e in told if e["event"] == "link"] == [True]
     outputs = [(e["output"], e["reason"]) for e in told if e["event"] == "output"]
     # Between the order and reading it back nobody knows, and that is said.
-    assert [o for o in outputs if o[1] == "asked"] == [("unknown", "asked"), ("on", "asked"), ("off", "asked")]
+    assert [o for o in outputs if o[1] == "asked"] == [("on", "asked"), ("off", "asked")]
     assert told[-1] == {"event": "done", "outputs_off_confirmed": True}
 
 

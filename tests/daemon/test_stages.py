@@ -24,8 +24,8 @@ STAGED: Plan = from_dict(SETTINGS, "test").plan[3]
     ("value", "u", "text"),
     [
         (0.175, 0.012, "175 ± 12 mΩ (k = 2)"),
-        (0.0001, 0.06, "0.1 ± 60 mΩ (k = 2)"),
-        (12.34, 0.5, "12.3 ± 0.5 Ω (k = 2)"),
+        (0.0001, 0.06, "0 ± 60 mΩ (k = 2)"),
+        (12.34, 0.5, "12.34 ± 0.50 Ω (k = 2)"),
     ],
 )
 def test_a_figure_and_its_uncertainty_have_one_unit(value: float, u: float, text: str) -> None:

@@ -67,7 +67,7 @@ def test_power_on_and_off_are_answered_after_confirmation() -> None:
         assert answer(bench, 2).ok
         assert said(bench) == [
             (OFF, "link-back", False),
-            (UNKNOWN, "asked", False),
+            (UNKNOWN, "switching-on", False),
             (ON, "asked", False),
             (OFF, "asked", False),
         ]

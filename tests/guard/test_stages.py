@@ -114,10 +114,13 @@ def test_a_hold_by_hand_goes_on_when_asked_and_says_so_otherwise() -> None:
         bench.thread.post(Advance(7, "bench", 1))
         assert "it is off" in answer(bench, 7).error
         power_on(bench, BY_HAND)
-        bench.wait(lambda: bench.thread.channels[1].state is ChannelState.HOLDING)
+        (shown,) = bench.wait(lambda: bench.of(StageOver))  # type: ignore[misc]
+        assert (shown.stage, shown.passed, shown.current_a) == ("hold", True, 0.01)
+        assert bench.thread.channels[1].state is ChannelState.HOLDING
         bench.thread.post(Advance(8, "bench", 1))
         assert answer(bench, 8).ok
         bench.wait(lambda: bench.thread.channels[1].state is ChannelState.ON)
+        assert len(bench.of(StageOver)) == 1
         bench.thread.post(Advance(9, "bench", 1))
         assert "it is in stage boot" in answer(bench, 9).error
 

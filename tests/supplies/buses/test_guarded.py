@@ -96,7 +96,7 @@ def test_identify_prepare_on_read_off_confirm(guarded):
         assert not it.supply.on
         assert it.of(LinkChanged)[0].identity == "Example Works,EX-4,0,1.0"
         # While it is being switched on, nobody can say what it is.
-        assert it.said() == [(OFF, "link-back"), (UNKNOWN, "asked"), (ON, "asked"), (OFF, "asked")]
+        assert it.said() == [(OFF, "link-back"), (UNKNOWN, "switching-on"), (ON, "asked"), (OFF, "asked")]
         first = ring.take()[0][0]
         assert (first.voltage_v, first.current_a, first.mode) == (4.0, 0.04, Mode.CV)
 
