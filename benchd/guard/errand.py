@@ -13,6 +13,8 @@ import threading
 import traceback
 from collections.abc import Callable
 
+from benchd.guard.priority import go_ahead
+
 
 class Errand:
     """Something to do once, here or in a thread."""
@@ -30,7 +32,11 @@ class Errand:
     def start(self) -> None:
         """Have a thread do it, if there is one to be had. Returns at once."""
         with contextlib.suppress(RuntimeError, MemoryError):
-            _thread.start_new_thread(self.run, ())
+            _thread.start_new_thread(self._run_ahead, ())
+
+    def _run_ahead(self) -> None:
+        go_ahead()  # of this thread alone: on a busy machine it would come to nothing in time
+        self.run()
 
     def run(self) -> None:
         """Do it here, unless somebody has begun it."""
