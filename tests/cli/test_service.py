@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -15,6 +14,7 @@ from benchd.cli.service import command, stop_s, unit_text
 from benchd.settings import Settings, from_dict
 from tests.cli.test_commands import benchd
 from tests.daemon.making import settings
+from tests.services import needs
 
 
 def values(text: str) -> dict[str, str]:
@@ -76,9 +76,7 @@ def test_what_is_no_user_is_refused(user: str) -> None:
 @pytest.mark.parametrize("user", ["root", "daemon"])
 @pytest.mark.parametrize("folder", ["plain", "with space 50% $HOME"])
 def test_systemd_takes_it(tmp_path: Path, user: str, folder: str) -> None:
-    analyze = shutil.which("systemd-analyze")
-    if analyze is None:
-        pytest.skip("systemd-analyze is not installed (Debian package systemd)")
+    analyze = needs("systemd-analyze", "systemd")
     place = tmp_path / folder
     place.mkdir()
     unit = place / "benchd.service"
