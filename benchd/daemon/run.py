@@ -37,6 +37,7 @@ ADDRESS = "daemon.json"
 AGAIN_S = 30.0
 """A follower that failed by a fault of ours is started again after this, s."""
 LOCK = "daemon.lock"
+NOT_OFF = "not every output could be confirmed off: look at the supplies, switch off there"
 
 
 class StartError(Exception):
@@ -141,7 +142,8 @@ class Daemon:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
         if not self._stop.is_set():
-            raise StartError("the page ended by a fault of its own; every output was switched off")
+            off = "every output was confirmed off" if confirmed else NOT_OFF
+            raise StartError(f"the page ended by a fault of its own; {off}")
         return confirmed
 
     def _supplies(self) -> tuple[Configure, Known]:
