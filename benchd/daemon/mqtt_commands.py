@@ -70,8 +70,8 @@ class MqttCommands:
         id_ = _id_of(command.payload)
         once = id_ != NO_ID and command.word != "off" and not command.retained
         if once and id_ in self._answered:
-            again = self._answered[id_] or _answer(command, id_, "wrong-state", "this id is being carried out already")
-            return Done(id_, again)
+            kept = self._answered[id_] or _answer(command, id_, "wrong-state", "this id is being carried out already")
+            return Done(id_, kept | {"output": self._output(kept["supply"], kept["channel"])})  # as it is now
         if once:
             self._remember(id_, None)
         try:
@@ -82,7 +82,7 @@ class MqttCommands:
         except Exception as e:  # who waits for an answer hears of it whatever it was
             log.exception("mqtt: %s %s/%s failed", command.word, command.supply, command.channel)
             answer = _answer(command, id_, "failed", f"it failed by a fault of the daemon: {e!r}")
-        answer["output"] = self._output(command)
+        answer["output"] = self._output(command.supply, answer["channel"])
         if once:
             self._remember(id_, answer)
         return Done(id_, answer)
@@ -124,9 +124,9 @@ class MqttCommands:
         while len(self._answered) > REMEMBERED:
             self._answered.popitem(last=False)
 
-    def _output(self, command: Command) -> str:
+    def _output(self, supply: str, channel: int | str) -> str:
         views = self._bench.view().channels
-        found = [c.output for c in views if (c.supply, str(c.channel)) == (command.supply, command.channel)]
+        found = [c.output for c in views if (c.supply, c.channel) == (supply, channel)]
         return str(found[0] if found else OutputState.UNKNOWN)
 
 

@@ -185,6 +185,8 @@ async def test_a_message_delivered_twice_switches_on_once(bench: Asked) -> None:
     assert answer["ok"] is True
     assert (await do(bench, "on", commands=commands)).answer == answer
     assert len(bench.calls) == 1
+    bench.output = "unknown"  # the answer is that of then, the output that of now
+    assert (await do(bench, "on", commands=commands)).answer == answer | {"output": "unknown"}
     await do(bench, "on", {"id": "a2"}, commands=commands)
     assert len(bench.calls) == 2
 
