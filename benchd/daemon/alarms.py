@@ -48,7 +48,7 @@ def unasked(change: OutputChanged, was: OutputState) -> str:
         return ""
     if change.reason == "instrument" and was == OutputState.ON:
         what = (
-            f"{where}: here it counted as on, but the supply itself is off; nobody asked for that here. It is "
+            f"{where}: here it counted as on, but the supply itself said off; nobody asked for that here. It is "
             f"{change.state} now: look at the supply before you go on"
         )
     else:

@@ -142,7 +142,7 @@ def for_customer(figures: dict[str, Any]) -> list[str]:
         advice(f["rule"]).customer,
     ]
     if not f.get("off_confirmed"):
-        words.append("The supply was told to switch off, but did not confirm it; it was then dealt with by hand.")
+        words.append("The supply did not confirm that it switched off, so how long power stayed on is not known.")
     else:
         total_ms = f["detected_after_ms"] + f["off_sent_after_us"] / 1e3 + f["off_confirmed_after_ms"]
         words.append(f"The output was switched off by itself, within {total_ms:.3g} ms, and was confirmed to be off.")

@@ -160,7 +160,7 @@ async def test_an_off_that_is_not_confirmed_is_an_alarm_and_stays_a_warning(core
     ("reason", "said"),
     [
         ("daemon-lost", "the daemon is gone"),
-        ("instrument", "here it counted as on, but the supply itself is off; nobody asked for that here"),
+        ("instrument", "here it counted as on, but the supply itself said off; nobody asked for that here"),
         ("on-time", "as long as its plan allows"),
         ("asked", ""),
         ("trip", ""),

@@ -152,7 +152,9 @@ def test_the_rows_carry_uncertainty_bound_and_budget() -> None:
 def test_an_output_that_was_not_confirmed_off_is_never_called_off() -> None:
     figures = trip_figures(a_short(confirmed=False))
     assert "NOT CONFIRMED" in dict(figure_rows(figures))["Off"]
-    assert "did not confirm" in " ".join(for_customer(figures))
+    told = " ".join(for_customer(figures))
+    assert "did not confirm" in told
+    assert "how long power stayed on is not known" in told
     page = report("Trip 1", [], figures, b"<svg></svg>", [])
     assert "could not be confirmed off" in page
     assert "confirmed to be off" not in page
