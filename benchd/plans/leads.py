@@ -29,8 +29,3 @@ def copper_ohm_per_m(gauge: int, celsius: float = 20.0) -> float:
 def pair_ohm(gauge: int, metres: float, celsius: float = 20.0) -> float:
     """Resistance of two leads, there and back, each `metres` long, Ω. Contacts come on top."""
     return 2 * metres * copper_ohm_per_m(gauge, celsius)
-
-
-def drop_v(ohm: float, current_a: float) -> float:
-    """What the board sees less than the supply gives, V: R·I (Ohm's law)."""
-    return ohm * current_a

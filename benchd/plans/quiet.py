@@ -43,16 +43,7 @@ def is_quiet(hours: QuietHours | None, now: datetime) -> bool:
     return at >= hours.begin or at < hours.end
 
 
-def begins(hours: QuietHours, now: datetime) -> datetime:
-    """The next beginning after `now`, in local time."""
-    return _next(hours.begin, now)
-
-
 def ends(hours: QuietHours, now: datetime) -> datetime:
     """The next end after `now`, in local time."""
-    return _next(hours.end, now)
-
-
-def _next(at: time, now: datetime) -> datetime:
-    today = datetime.combine(now.date(), at, now.tzinfo)
+    today = datetime.combine(now.date(), hours.end, now.tzinfo)
     return today if today > now else today + timedelta(days=1)

@@ -50,7 +50,7 @@ export const GROUPS = [
     field("expected_idle_a.1", "Settles below", "A"),
   ] },
 ];
-export const FIELDS = GROUPS.flatMap((group) => group.fields);
+const FIELDS = GROUPS.flatMap((group) => group.fields);
 
 const at = (values, path) => path.split(".").reduce((inside, key) => inside?.[key], values);
 

@@ -14,7 +14,7 @@ from scipy.integrate import quad, solve_ivp
 from benchd.guard.let_through import LetThrough
 from benchd.guard.rules import LEAST_CHARGING_SHARE, PINNED_SHARE, charging_s
 from benchd.guard.wire import RuleLimits
-from benchd.plans.leads import drop_v, pair_ohm
+from benchd.plans.leads import pair_ohm
 from benchd.sim.bench import Channel, Readout
 from benchd.sim.board import KINDS, Kind
 from benchd.sim.source import Source
@@ -155,13 +155,13 @@ def test_leads_by_their_gauge_drop_what_the_wire_table_says() -> None:
     # 20 AWG: 33.308 mΩ/m at 20 °C (ASTM B258, IEC 60028); a pair of 1 m at 2 A: 66.62 mΩ, 133.2 mV; 3.867 V of 4.000 V.
     ohm = pair_ohm(20, 1.0)
     assert ohm == pytest.approx(66.62e-3, rel=1e-3)
-    assert drop_v(ohm, 2.0) == pytest.approx(0.1332, rel=1e-3)
+    assert ohm * 2.0 == pytest.approx(0.1332, rel=1e-3)
     kind = Kind("load", "", bulk_f=1e-6, leak_ohm=3.867 / 2.0)
     channel = bench(kind, voltage_v=4.0, limit_a=5.0, source_ohm=1e-6, lead_ohm=ohm, step_s=1e-3)
     truth = channel.truth(0.1)
     assert truth.current_a == pytest.approx(2.0, rel=1e-3)
     assert truth.board_v == pytest.approx(3.867, rel=1e-3)
-    assert truth.terminal_v - truth.board_v == pytest.approx(drop_v(ohm, truth.current_a), rel=1e-3)
+    assert truth.terminal_v - truth.board_v == pytest.approx(ohm * truth.current_a, rel=1e-3)
 
 
 def test_what_the_rules_allow_covers_the_slowest_start_that_completes() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.plans.leads import awg_diameter_mm, copper_ohm_per_m, drop_v, pair_ohm
+from benchd.plans.leads import awg_diameter_mm, copper_ohm_per_m, pair_ohm
 
 TABLE = [
     # gauge, diameter mm, mΩ/m at 20 °C, Ω/1000 ft: diameters by ASTM B258, resistances by IEC 60028's copper
@@ -44,4 +44,4 @@ def test_warm_copper(celsius: float, mohm: float) -> None:
 )
 def test_drop_in_a_pair(gauge: int, metres: float, contacts_ohm: float, current_a: float, volts: float) -> None:
     """2·L·r·I by Ohm's law: 66.62 mΩ for 1 m of 20 AWG."""
-    assert drop_v(pair_ohm(gauge, metres) + contacts_ohm, current_a) == pytest.approx(volts, rel=1e-3)
+    assert (pair_ohm(gauge, metres) + contacts_ohm) * current_a == pytest.approx(volts, rel=1e-3)
