@@ -108,7 +108,7 @@ def test_a_daemon_that_hangs_gives_no_sign_of_life(sim: SimulatedSupply, manager
     assert manager.alive_again(2 * INTERVAL_S)
 
 
-def test_without_a_guard_there_is_no_sign_of_life(manager: Manager, daemon: Running) -> None:
+def test_with_a_new_guard_there_are_signs_of_life_again(manager: Manager, daemon: Running) -> None:
     assert manager.alive_again(INTERVAL_S)
     guard = daemon.guard_pid()
     os.kill(guard, signal.SIGKILL)
