@@ -279,6 +279,8 @@ def check_envelope(config: ChannelConfig, command: PowerOn) -> str:
             )
         most_v, most_a, whose = command.voltage_v, command.limit_a, "the boot has"
     for stage in command.before:
+        if stage.by_hand and stage.name == "probe":
+            return f"{place}: stage probe cannot wait for a hand: it ends by itself"
         if not 0 < stage.seconds <= LONGEST_STAGE_S or not (stage.least_ohm is None or 0 < stage.least_ohm < math.inf):
             return (
                 f"{place}: stage {stage.name} with {stage.seconds:g} s and a least of {stage.least_ohm} Ω; allowed are "

@@ -21,6 +21,7 @@ from typing import Literal
 import msgspec
 
 from benchd.guard.keeper import GuardKeeper
+from benchd.guard.rearm import RearmBound
 from benchd.guard.wire import (
     Advance,
     Answer,
@@ -34,6 +35,8 @@ from benchd.guard.wire import (
     RuleLimits,
     Shutdown,
     Stage,
+    Tripped,
+    Tripping,
 )
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
@@ -79,6 +82,10 @@ class GuardClient:
         self._outputs: dict[tuple[str, int], OutputChanged | None] = {
             (supply.name, channel.number): None for supply in configure.supplies for channel in supply.channels
         }
+        # The guard has these too, but one that is started anew knows of no trip.
+        self._bounds = {key: RearmBound(configure.rearm_pause_s, configure.rearm_per_minute) for key in self._outputs}
+        self._tripping: dict[tuple[str, int], str] = {}
+        """Trips that have begun and whose record is still to come: why."""
         self._latched: set[tuple[str, int]] = self._outputs.keys() & set(latched)
         self._links_awaited = {supply.name for supply in configure.supplies}
         self._links_told = asyncio.Event()
@@ -159,8 +166,14 @@ class GuardClient:
 
     async def rearm(self, supply: str, channel: int) -> None:
         """Release the latch after a trip. Raises GuardRefused unless the output is confirmed off."""
-        await self._ask(Rearm(next(self._ids), supply, channel))
         key = (supply, channel)
+        bound = self._bounds.get(key)
+        latched = key in self._latched
+        if bound is not None and latched and (refusal := bound.refusal(now_ns())):
+            raise GuardRefused(f"{supply} channel {channel}: re-arming was asked for, but {refusal}")
+        await self._ask(Rearm(next(self._ids), supply, channel))
+        if bound is not None and latched:
+            bound.rearmed(now_ns())
         if key not in self._latched:
             return
         self._latched.discard(key)
@@ -231,10 +244,21 @@ class GuardClient:
                 assert self._loop is not None
                 context = {"message": f"a report of the guard was not handled: {item!r:.200}", "exception": error}
                 self._loop.call_exception_handler(context)
+        if self.state == "restarting":
+            self._tell_lost_trips()
         for id_ in list(self._waiting) if self.state == "restarting" else ():
             words = "the guard went away before it answered; the outputs are being made safe"
             if not self._waiting[id_].done():
                 self._waiting[id_].set_result(Answer(id_, False, words))
+
+    def _tell_lost_trips(self) -> None:
+        while self._tripping:
+            (supply, channel), text = self._tripping.popitem()
+            self._bounds[supply, channel].tripped(now_ns())
+            self._on_alarm(
+                f"{supply} channel {channel}: the guard went away while it cut a trip ({text}); it stays latched, and "
+                "there is no record of what was let through"
+            )
 
     def _deliver_one(self, item: Report | str) -> None:
         if isinstance(item, str):
@@ -245,7 +269,14 @@ class GuardClient:
                 future.set_result(item)
         elif isinstance(item, OutputChanged):
             self._deliver_output(item)
+        elif isinstance(item, Tripping):
+            self._tripping[item.supply, item.channel] = item.text
+            self._latched.add((item.supply, item.channel))
         else:
+            if isinstance(item, Tripped):
+                self._tripping.pop((item.supply, item.channel), None)
+                self._latched.add((item.supply, item.channel))
+                self._bounds[item.supply, item.channel].tripped(now_ns())
             if isinstance(item, LinkChanged):
                 self._links_awaited.discard(item.supply)
                 if not self._links_awaited:

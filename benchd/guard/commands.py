@@ -95,9 +95,11 @@ class Commands:
         if refusal := channel.bound.refusal(now_ns()):
             self._answer(command.id, f"{self._name} channel {channel.number}: re-arming was asked for, but {refusal}")
             return
+        was_latched = channel.latched
         self._switcher.event(channel, Event.REARM, "re-armed", "")
         if channel.state is ChannelState.OFF:
-            channel.bound.rearmed(now_ns())
+            if was_latched:
+                channel.bound.rearmed(now_ns())
             self._answer(command.id, "")
         else:
             self._answer(command.id, channel.what_to_do("re-arming was asked for"))

@@ -7,7 +7,6 @@ something, and every supply it held is made safe at once, each in a thread of it
 
 from __future__ import annotations
 
-import contextlib
 import functools
 import os
 import select
@@ -27,6 +26,7 @@ import msgspec
 from benchd.guard.errand import Errand
 from benchd.guard.framing import FramingError, encode, report_decoder
 from benchd.guard.opening import longer_s, make_config_safe
+from benchd.guard.priority import go_ahead
 from benchd.guard.wire import (
     Command,
     Configure,
@@ -45,7 +45,6 @@ BEAT_S = 0.1
 SILENT_S = 0.4
 FIRST_BEAT_WITHIN_S = 10.0
 LOOP_DEAD_S = 5.0
-PRIORITY = -10
 FIRST_DELAY_S = 0.2
 LONGEST_DELAY_S = 10.0
 HEALTHY_S = 30.0
@@ -91,6 +90,8 @@ class GuardKeeper:
         self._held: set[str] = set()
         """Supplies whose link was up in some guard of ours: theirs are the outputs to make safe."""
         self._not_safe: set[str] = set()
+        self._guards = 0
+        """How many were started: an errand that comes late must not speak for the next one."""
         self._seen_off: dict[str, set[int]] = {}
         """Outputs that the guard which runs now has confirmed off, by supply."""
 
@@ -132,10 +133,7 @@ class GuardKeeper:
     # ---- the thread -------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        with contextlib.suppress(OSError):
-            # This thread alone: on a busy machine late heartbeats would make the guard cut a good start. (Linux: the
-            # number of a thread stands for that thread.)
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), PRIORITY)
+        go_ahead()  # on a busy machine late heartbeats would make the guard cut a good start
         delay_s = FIRST_DELAY_S
         while not self._stopping.is_set():
             started = time.monotonic()
@@ -179,6 +177,7 @@ class GuardKeeper:
         finally:
             theirs.close()
         self.pid = self._process.pid
+        self._guards += 1
         self._seen_off.clear()
         with self._send_lock:
             self._sock = ours
@@ -296,7 +295,7 @@ class GuardKeeper:
         errands = []
         for supply in supplies:
             self._not_safe.add(supply.name)
-            errand = Errand(functools.partial(self._make_one_safe, supply))
+            errand = Errand(functools.partial(self._make_one_safe, supply, self._guards))
             errand.start()
             errands.append(errand)
         begin_by = time.monotonic() + BEGIN_WITHIN_S
@@ -309,8 +308,12 @@ class GuardKeeper:
         for errand in errands:
             errand.done.wait(max(0.0, deadline - time.monotonic()))
 
-    def _make_one_safe(self, supply: SupplyConfig) -> None:
+    def _make_one_safe(self, supply: SupplyConfig, guards: int) -> None:
+        if guards != self._guards:
+            return  # a new guard holds it: it must not be cut, nor spoken of, from here
         reached = self._safe(supply)
+        if guards != self._guards:
+            return
         for channel, state, text in reached:
             self._tell(supply.name, channel, state, text)
         if all(state is OutputState.OFF for _, state, _ in reached):

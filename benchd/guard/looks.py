@@ -63,7 +63,9 @@ class Looks:
             except LinkLost:
                 raise
             except (LinkError, SupplyError):
-                continue
+                pass
+            if len(self._channels) > 1 and any(each.rules is not None for each in self._channels.values()):
+                self._switcher.look_after(supply)  # a slow family takes seconds for all of them
         done = time.monotonic()
         self._next_odd_s = now + ODD_S
         self._next_s = now + min(max(ODD_S, COSTS * (done - now)), LONGEST_S)
@@ -78,18 +80,18 @@ class Looks:
         else:
             self._switcher.event(channel, Event.READ_OFF)
 
-    def _off_by_itself(self, supply: GuardedSupply, channel: Channel) -> None:
+    def _off_by_itself(self, supply: GuardedSupply, channel: Channel, seen: list[str] | None = None) -> None:
         """On for us, off for the instrument: its own protection, a trip like any other; or somebody at its panel."""
         self._switcher.send_off(channel)  # some protections switch on again by themselves
-        try:
-            names = supply.tripped(channel.number)
-            tells = supply.tells_trips(channel.number)
-        except (LinkError, SupplyError):
-            names, tells = [], False
+        # What was seen before OFF counts: some families forget a trip with it.
+        names = seen or self._own_trips(supply, channel)
+        tells = supply.tells_trips(channel.number)
         rules = channel.rules
         last = channel.before[-1] if channel.before else None
         figures = f"; the last reading was {last.voltage_v:.4g} V at {last.current_a:.4g} A" if last is not None else ""
-        if names:
+        if names is None:
+            words = f"the supply is off without having been asked, and does not answer whether it has tripped{figures}"
+        elif names:
             words = f"the supply has tripped by itself ({', '.join(names)}){figures}"
         elif not tells and rules is not None and rules.was_in_limit:
             words = f"the supply is off without having been asked, and was in limit before{figures}"
@@ -104,12 +106,26 @@ class Looks:
         self._switcher.trip(channel, Verdict("instrument", words, t_ns, now_ns()))
         self._switcher.report_errors(f"channel {channel.number} went off by itself")
 
+    def _own_trips(self, supply: GuardedSupply, channel: Channel) -> list[str] | None:
+        """Which of its protections have tripped; None where it does not answer. Raises LinkLost."""
+        for _ in range(2):
+            try:
+                return supply.tripped(channel.number)
+            except LinkLost:
+                raise
+            except (LinkError, SupplyError):
+                continue
+        return None
+
     def _still_on(self, supply: GuardedSupply, channel: Channel, settings_too: bool) -> None:
         """On for both. Where the readings say otherwise: some supplies still say on after a trip of their own."""
         last = channel.before[-1] if channel.before else None
-        if last is not None and channel.contradicts(last) and supply.tripped(channel.number):
-            self._off_by_itself(supply, channel)
-        elif settings_too:
+        if last is not None and channel.contradicts(last) and (names := supply.tripped(channel.number)):
+            self._off_by_itself(supply, channel, names)
+            return
+        if channel.rules is not None:
+            channel.rules.was_in_limit = channel.rules.in_limit  # from here on anew
+        if settings_too:
             self._settings(supply, channel)
 
     def _settings(self, supply: GuardedSupply, channel: Channel) -> None:

@@ -307,6 +307,8 @@ class GuardProcess:
         silent = now - self._heard_s > self._configured.daemon_timeout_s
         if not silent and not self._closed:
             self._lost_s = None
+            for thread in self._threads.values():
+                thread.alone = False
         elif self._lost_s is None:
             if not self._closed:
                 self._receive()  # this process itself may have been stopped: what arrived meanwhile counts
@@ -314,6 +316,7 @@ class GuardProcess:
                     return
             self._lost_s = now
             for thread in self._threads.values():
+                thread.alone = True
                 if thread.config.on_daemon_loss == "off":
                     thread.post(AllOff(Event.DAEMON_LOST, "daemon-lost"))
 

@@ -55,6 +55,15 @@ class Watchdog:
         errand.start()
 
     def _rescue(self, thread: SupplyThread) -> None:
+        # A thread that comes back meanwhile must not switch on what is told to be off a moment later.
+        thread.being_rescued = True
+        try:
+            self._rescue_over_second_link(thread)
+        finally:
+            thread.post(TakenOver())
+            thread.being_rescued = False
+
+    def _rescue_over_second_link(self, thread: SupplyThread) -> None:
         config = thread.config
         late_s = time.monotonic() - thread.round_s
         words = f"an exchange with the supply has not come back for {late_s:.2f} s"
@@ -83,4 +92,3 @@ class Watchdog:
                     text=f"{words}; over a second link: {safe.text}",
                 )
             )
-        thread.post(TakenOver())

@@ -152,6 +152,7 @@ class Rules:
         "_over_current_a",
         "_over_limit_a",
         "_over_voltage_v",
+        "_pinned_if_v",
         "_pinned_most_ns",
         "_pinned_ns",
         "_pinned_v",
@@ -197,7 +198,7 @@ class Rules:
         self.since_on: LetThrough | None = None
         """Since the output went on; None until the first reading."""
         self.in_limit = self.was_in_limit = False
-        """Whether the last reading was in limit, and whether one of the last two was."""
+        """Whether the last reading was in limit, and whether one was since the last look that found the output on."""
         self.started_ns = started_ns
         self.until_ns = infinity if limits.longest_on_s is None else started_ns + limits.longest_on_s * NS
         """The output may be on until then, ns; the sampler looks."""
@@ -220,7 +221,7 @@ class Rules:
         self._last_ns = started_ns
         self.restage(set_voltage_v, limit_a, probing)
 
-    def restage(self, set_voltage_v: float, limit_a: float, probing: bool = False) -> None:
+    def restage(self, set_voltage_v: float, limit_a: float, probing: bool = False, rising: bool = False) -> None:
         """Other settings hold from now on: what had begun is forgotten, what was summed up since on is not."""
         infinity = float("inf")
         self.set_voltage_v, self.limit_a = set_voltage_v, limit_a
@@ -234,7 +235,8 @@ class Rules:
         charging_ns = charging_s(self.limits, set_voltage_v, limit_a) * NS
         self._bounce_most_ns = charging_ns + self._hold_ns
         hold_s = self.limits.limit_hold_s
-        self._pinned_v = -infinity if probing or hold_s is None else PINNED_SHARE * set_voltage_v - self._margin_v
+        self._pinned_if_v = -infinity if probing or hold_s is None else PINNED_SHARE * set_voltage_v - self._margin_v
+        self._pinned_v = -infinity if rising else self._pinned_if_v
         self._pinned_most_ns = max((hold_s or 0.0) * NS, self._bounce_most_ns)
         self._reversed_v = -max(REVERSED_V, REVERSED_SHARE * set_voltage_v, self._margin_v)
         tells_zero = limit_a * LEAST_SHORT_OHM > self._resolution.voltage_v + self._resolution.noise_v
@@ -249,6 +251,10 @@ class Rules:
         self._seen_down = False
         self.let_through = None
 
+    def settled(self) -> None:
+        """What `restage` with `rising` announced is written: from here on the voltage has to be there."""
+        self._pinned_v = self._pinned_if_v
+
     def feed(self, reading: Reading) -> Verdict | None:
         """Judge one reading. A reading that is not a number says nothing: it does not count as valid either."""
         t_ns, voltage, current, mode, _flags, _half = reading
@@ -262,9 +268,8 @@ class Rules:
         if self._repeats_ns:
             self._look_for_repeats(t_ns, voltage, current)
         verdict = self._sum_up(t_ns, voltage, current)
-        before = self.in_limit
         self.in_limit = in_limit = mode is Mode.CC or current >= self._in_limit_a
-        self.was_in_limit = before or in_limit
+        self.was_in_limit = self.was_in_limit or in_limit
         collapsed = in_limit and voltage < self._collapse_v
         draws = in_limit or current > self._some_a
         pinned = draws and voltage < self._pinned_v

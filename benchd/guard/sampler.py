@@ -132,6 +132,10 @@ class SupplyThread(threading.Thread):
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
         self._down_kind = ""
+        self.alone = False
+        """Set by the guard process: the daemon is gone, and what is on is held all the same."""
+        self.being_rescued = False
+        """Set by the watchdog: it switches over a link of its own, and tells what it proved."""
         self._another_unit = False
         """The last attempt to reopen met another instrument."""
         self._arrays: Arrays | None = None
@@ -250,7 +254,10 @@ class SupplyThread(threading.Thread):
         elif channel.run is not None and channel.run.feed(
             reading, rules.in_limit, rules.since_on.energy_j if rules.since_on is not None else 0.0
         ):
-            self._switcher.stage_over(channel, reading)
+            if self.alone:  # what is on is held as asked, but nobody is there for whom it should be raised
+                self._switcher.event(channel, Event.DAEMON_LOST, "daemon-lost")
+            else:
+                self._switcher.stage_over(channel, reading)
         elif channel.run is not None and channel.run.waits:
             self._switcher.stage_waits(channel)
 
@@ -321,7 +328,7 @@ class SupplyThread(threading.Thread):
                 self._commands.refuse(command, "an off was asked for after it")
 
     def _off_pending(self, channel: int) -> bool:
-        return any(
+        return self.being_rescued or any(
             not isinstance(urgent, PowerOff) or urgent.channel in (None, channel) for _, urgent in list(self._urgent)
         )
 

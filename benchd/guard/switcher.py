@@ -15,8 +15,8 @@ from benchd.guard.channel import Channel
 from benchd.guard.held import GuardedSupply, Opened
 from benchd.guard.let_through import LetThrough
 from benchd.guard.rules import Rules, Verdict
-from benchd.guard.states import POWERED, Action, Event
-from benchd.guard.wire import Report, SupplyErrors
+from benchd.guard.states import POWERED, Action, ChannelState, Event
+from benchd.guard.wire import Report, SupplyErrors, Tripping
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkError, LinkLost, SupplyError
@@ -88,10 +88,20 @@ class Switcher:
             elif pending is Event.TRIP and channel.verdict is not None:
                 why = ("trip", f"{channel.verdict.rule}: {channel.verdict.text}")
         self.tell(channel)
+        self._carry_out_deferred()
+
+    def _carry_out_deferred(self) -> None:
         while self._deferred:
             other, verdict = self._deferred.pop(0)
+            if other.state not in POWERED:
+                continue  # it has tripped for another reason meanwhile: one trip, one record
             other.verdict = verdict
             self.event(other, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
+
+    def look_after(self, supply: GuardedSupply) -> None:
+        """Read and judge what is on, in between other things that take their time."""
+        self._tend(supply, list(self.channels.values()))
+        self._carry_out_deferred()
 
     def tell(self, channel: Channel, state: OutputState | None = None) -> None:
         """Report what is known of an output, if that has changed."""
@@ -223,20 +233,32 @@ class Switcher:
                 self.send_off(channel)  # its turn to be confirmed comes later; the current must not wait for that
             rules = channel.rules
             if rules is None:
+                if any(other is channel for other, _ in self._deferred):
+                    self.repeat_off(channel)  # nobody proves it yet, so a supply that missed it gets it again
                 continue
             verdict = reading = None
             try:
                 reading = supply.read(channel.number)
-                verdict = rules.feed(reading)
+                verdict = rules.feed(reading) or self._speaks_against(channel, rules, reading)
             except (LinkError, SupplyError):
                 verdict = rules.idle(now_ns())
             if verdict is not None:
                 self.send_off(channel)
+                if channel.run is not None and channel.run.over:
+                    self._report(channel.run.report(self.name, channel.number, False))
                 channel.end_rules()
                 self._deferred.append((channel, verdict))
             if reading is not None:
                 channel.meter.add(reading)
                 channel.keep(reading)
+
+    def _speaks_against(self, channel: Channel, rules: Rules, reading: Reading) -> Verdict | None:
+        """A stage that ends badly is ended now; one that ends well goes on with the next reading in its own turn."""
+        run, since = channel.run, rules.since_on
+        if run is None or channel.state is ChannelState.ADJUSTING:
+            return None
+        run.over = run.feed(reading, rules.in_limit, since.energy_j if since is not None else 0.0)
+        return run.verdict() if run.over else None
 
     def link_lost(self, text: str) -> None:
         """Every output becomes unknown; one that was on has tripped."""
@@ -263,6 +285,9 @@ class Switcher:
         if channel.off_sent_ns is None:
             self.send_off(channel)
         channel.end_rules()
+        if channel.verdict is not None:
+            # The latch must outlive this process, should it end before the proof.
+            self._report(Tripping(self.name, channel.number, f"{channel.verdict.rule}: {channel.verdict.text}"))
         if channel.verdict is not None and channel.let_through is None and channel.before:
             last = channel.before[-1]
             channel.let_through = LetThrough(last.t_ns, last.voltage_v, last.current_a)
@@ -343,7 +368,7 @@ class Switcher:
         rules = channel.rules
         assert rules is not None
         # Before the settings are written: a rail that gives way at the first rise is judged by what it should rise to.
-        rules.restage(voltage_v, limit_a)
+        rules.restage(voltage_v, limit_a, rising=True)
         refused = ""
         for _ in range(ADJUST_ATTEMPTS):
             self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
@@ -351,6 +376,8 @@ class Switcher:
                 with self._tending(channel, itself=True):
                     self.opened.supply.adjust(channel.number, voltage_v, limit_a)
             except LinkLost as error:
+                if tripped := self._tripped_meanwhile(channel):
+                    return tripped
                 words = f"the link was lost while the settings of the next stage were written: {error}"
                 channel.verdict = channel.verdict or Verdict("stale", words, now_ns(), now_ns())
                 return Event.TRIP
@@ -360,6 +387,7 @@ class Switcher:
                 self.failure = str(error)
                 return self._tripped_meanwhile(channel) or Event.REFUSED
             else:
+                rules.settled()
                 return self._tripped_meanwhile(channel) or self._unless_off_waits(
                     channel, channel.enter_stage(now_ns())
                 )

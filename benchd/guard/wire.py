@@ -279,6 +279,14 @@ class Health(msgspec.Struct, frozen=True, tag=True):
     """The most that a round came late, against what was asked for, for reasons of this computer, ms."""
 
 
+class Tripping(msgspec.Struct, frozen=True, tag=True):
+    """OFF has been sent after a trip; `Tripped` follows when that is proved or given up on. It latches at once."""
+
+    supply: str
+    channel: int
+    text: str
+
+
 class Tripped(msgspec.Struct, frozen=True, tag=True):
     """One trip, complete: sent when the off was confirmed or given up on."""
 
@@ -327,4 +335,6 @@ class SupplyErrors(msgspec.Struct, frozen=True, tag=True):
     """What was being done, for the message to the operator."""
 
 
-Report = GuardBeat | Answer | LinkChanged | OutputChanged | StageOver | Health | Tripped | SupplyErrors | Block
+Report = (
+    GuardBeat | Answer | LinkChanged | OutputChanged | StageOver | Health | Tripping | Tripped | SupplyErrors | Block
+)

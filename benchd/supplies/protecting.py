@@ -118,6 +118,13 @@ def clear_trip(supply: Supply, output: Output, protection: TripMessages) -> None
     shared = isinstance(protection, WatchdogMessages) and protection.about.scope == "supply"
     concerned = supply.used if shared else (output,)
     for each in concerned:
+        if each is not output and each.is_on:
+            # Clearing it now would take away the only word for why that output is off.
+            raise SupplyError(
+                f"{place}: {question.asked} says that the watch over the link has tripped, and output {each.channel} "
+                "was on until then. The output stays off; ask again when that is dealt with"
+            )
+    for each in concerned:
         if each is not output:
             sure_off(supply, each, "the watch over the link has switched all outputs off")
         if protection.clear_switches_on:

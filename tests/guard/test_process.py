@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import asyncio
 import contextlib
 import os
@@ -503,10 +504,10 @@ async def test_without_a_thread_to_spare_supplies_are_made_safe_one_after_the_ot
     told: list[Report | str] = []
     keeper = GuardKeeper(Configure(supplies, str(tmp_path)), told.append, lambda _: [ChannelSafe(1, OFF, "0.0 mA")])
 
-    def none_left(_: threading.Thread) -> None:
+    def none_left(*_: object) -> None:
         raise RuntimeError("can't start new thread")
 
-    monkeypatch.setattr(threading.Thread, "start", none_left)
+    monkeypatch.setattr(_thread, "start_new_thread", none_left)
     keeper._make_safe(list(supplies))
     assert [(r.supply, r.state) for r in told if isinstance(r, OutputChanged)] == [("a", OFF), ("b", OFF)]
     assert keeper.stop() is True

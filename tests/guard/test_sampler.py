@@ -18,6 +18,7 @@ from benchd.guard.wire import (
     RuleLimits,
     SupplyErrors,
     Tripped,
+    Tripping,
 )
 from benchd.reading import OutputState, Reading
 from benchd.supplies.errors import AnotherUnit, SupplyHeld
@@ -155,7 +156,7 @@ def test_nothing_comes_between_the_offending_reading_and_off() -> None:
         calls = bench.fake.calls
         first_off = len(calls) - 1 - calls[::-1].index(("send_off", 1))
         assert calls[first_off - 1] == ("read", 1)
-        assert isinstance(bench.reports[reports], Tripped)
+        assert [type(report) for report in bench.reports[reports : reports + 2]] == [Tripping, Tripped]
 
 
 def test_a_deaf_supply_is_unknown_never_off_and_tried_again() -> None:
