@@ -62,7 +62,7 @@ def of_trip(trip: Tripped) -> list[str]:
     where = f"supply {trip.supply} channel {trip.channel}"
     if trip.rule == "instrument":
         found.append(
-            f"{where}: the supply's own protection was quicker than the guard: {trip.text}. Find the cause, then re-arm"
+            f"{where}: the supply has tripped by itself, before the guard did: {trip.text}. Find the cause, then re-arm"
         )
     if trip.off_confirmed_ns is None:
         found.append(

@@ -77,8 +77,18 @@ ADVICE: dict[str, Advice] = {
         ),
     ),
     "instrument": Advice(
-        "The bench supply switched off by a protection of its own.",
+        "A protection of the bench supply itself has tripped.",
         _SUPPLIES_CHECKS,
+        (SHORT_HEAT,),
+    ),
+    "panel": Advice(
+        "Somebody raised the voltage or the limit of the bench supply while it was on, so it was switched off to be on "
+        "the safe side. This says nothing about the device.",
+        (
+            "Ask who changed it: at its panel, or with another program that talks to this supply.",
+            "Compare the voltage that it was raised to with what the rail stands, before the board is powered again.",
+            "Set what is needed in the plan; while the output is on, leave the supply's own panel alone.",
+        ),
         (SHORT_HEAT,),
     ),
 }
@@ -120,7 +130,7 @@ def figure_rows(figures: dict[str, Any]) -> list[tuple[str, str]]:
         ("Why", f["text"]),
         ("Set", f"{f['set_voltage_v']:g} V, limit {f['limit_a']:g} A"),
         ("Decided", _after(f.get("detected_after_ms"), "ms", "after the first reading of the fault")),
-        ("Off sent", _after(f.get("off_sent_after_us"), "µs", "after the decision")),
+        ("Off sent", _after(f.get("off_sent_after_us"), "µs", "after the decision", "could not be sent: no link")),
         ("Off", off),
         ("Charge let through", _through(f, "c", "C")),
         ("Energy let through", _through(f, "j", "J")),
@@ -144,7 +154,7 @@ def for_customer(figures: dict[str, Any]) -> list[str]:
     if not f.get("off_confirmed"):
         words.append("The supply did not confirm that it switched off, so how long power stayed on is not known.")
     else:
-        total_ms = f["detected_after_ms"] + f["off_sent_after_us"] / 1e3 + f["off_confirmed_after_ms"]
+        total_ms = f["detected_after_ms"] + (f["off_sent_after_us"] or 0.0) / 1e3 + f["off_confirmed_after_ms"]
         words.append(f"The output was switched off by itself, within {total_ms:.3g} ms, and was confirmed to be off.")
     words.append(f"Into the fault went {quantity(f['let_through_j'], 'J')} of energy.")
     if f.get("over_budget"):
@@ -154,8 +164,8 @@ def for_customer(figures: dict[str, Any]) -> list[str]:
     return words
 
 
-def _after(value: float | None, unit: str, words: str) -> str:
-    return "not known" if value is None else f"{value:.3g} {unit} {words}"
+def _after(value: float | None, unit: str, words: str, never: str = "not known") -> str:
+    return never if value is None else f"{value:.3g} {unit} {words}"
 
 
 def _through(figures: dict[str, Any], key: str, unit: str) -> str:

@@ -22,13 +22,13 @@ export function budgetLine(trip) {
     `${withUncertainty(trip.let_through_j, trip.let_through_j_u, "J")}${most}: ${words}, ${withUnit(trip.budget_j, "J")}.`);
 }
 
-/** Host and instrument do not agree: both are shown, side by side. */
+/** The supply was quicker than the guard: both sides are shown. Whether its output is off is for the trip itself to say. */
 export function disagreement(trip) {
   if (trip.rule !== "instrument") return null;
   const side = (who, says) => el("p", {}, el("span", {}, who), " ", el("b", {}, says));
   return el("div", { class: "disagree", testid: "disagreement" },
-    el("div", { class: "sides" }, side("benchd had it", "ON"), side("the supply says", "OFF")),
-    el("p", {}, "The supply switched off by itself, by a protection of its own or at its panel. Read its panel before you re-arm."));
+    el("div", { class: "sides" }, side("benchd had it", "ON"), side("the supply", "ended it by itself")),
+    el("p", {}, "A protection of the supply itself has tripped. Read its panel before you re-arm."));
 }
 
 /** Pairs for a list of figures. */

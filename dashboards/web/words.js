@@ -56,6 +56,7 @@ const RULES = {
   budget: "Energy budget spent",
   stale: "Readings stopped",
   instrument: "The supply tripped by itself",
+  panel: "Settings were raised at the supply",
 };
 const MARKS = {
   connected: "connected",

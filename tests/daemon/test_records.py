@@ -78,8 +78,10 @@ async def test_the_supplys_own_trip_is_said_as_such(core: Core) -> None:
     t = past(2)
     core.on_report(on(t_ns=t - S))
     core.on_report(trip(t, readings(t, [2.0]), rule="instrument", text="over-current protection of the supply"))
-    (warning,) = [w for w in core.view().warnings if "own protection" in w]
-    assert warning.startswith("supply psu-a channel 1: the supply's own protection was quicker than the guard: over-cu")
+    (warning,) = [w for w in core.view().warnings if "by itself" in w]
+    assert warning.startswith("supply psu-a channel 1: the supply has tripped by itself, before the guard did: over-cu")
+    core.on_report(trip(t + S, readings(t, [2.0]), rule="panel", text="the limit was raised from 2 A to 5 A"))
+    assert not [w for w in core.view().warnings if "raised" in w], "its banner says it"
 
 
 def test_columns_have_no_numbers_that_json_has_not() -> None:
