@@ -290,8 +290,12 @@ def _instead(shelf: Shelf, name: str) -> str:
     return "; ".join(broken) or f"there are: {', '.join(shelf.names())}"
 
 
+MOST_PROBE_J = 0.09
+"""What a probe may put into a rail before its first reading, J: a dead short is to get less than 0.1 J. Our choice."""
+
+
 def _check_patience(plan: Plan, supply: Supply, where: str) -> None:
-    """Raises ValueError where readings come too slowly for the plan's stale_ms."""
+    """Raises ValueError where readings come too slowly for the plan's stale_ms, or for its probe."""
     promise = f"{where}: plan {plan.name!r} is to trip after stale_ms = {plan.stale_ms} ms without a reading, but"
     if not supply.timeout_ms <= plan.stale_ms:
         raise ValueError(
@@ -311,6 +315,16 @@ def _check_patience(plan: Plan, supply: Supply, where: str) -> None:
         raise ValueError(
             f"{promise} by the rests in profile {profile.name} one round of readings of its {channels} channels takes "
             f"{round_ms:.0f} ms: raise stale_ms of the plan, or use fewer channels"
+        )
+    if plan.probe is None:
+        return
+    probe_j = plan.probe.voltage_v * plan.probe.limit_a * round_ms / 1e3
+    if not probe_j < MOST_PROBE_J:
+        raise ValueError(
+            f"{where}: plan {plan.name!r} probes with {plan.probe.voltage_v} V at {plan.probe.limit_a} A, and by the "
+            f"rests in profile {profile.name} a reading takes {round_ms:.0f} ms: that could put {probe_j:.2g} J into a "
+            f"short before anybody sees it; allowed is below {MOST_PROBE_J} J: lower the probe's limit_a, or use fewer "
+            "channels"
         )
 
 

@@ -185,6 +185,10 @@ def test_a_plan_that_trips_sooner_than_a_round_of_readings_is_refused() -> None:
     assert f"one round of readings of its 3 channels takes {round_ms:.0f} ms" in said
     raw["plan"][0]["stale_ms"] = round_ms + 1
     assert settings.from_dict(raw, "benchd.toml").plan[0].stale_ms > round_ms
+    # A reading that takes too long lets a probe deliver too much before anybody sees it.
+    raw["plan"][0]["probe"] = {"voltage_v": 0.5, "limit_a": 0.1, "ms": 200.0, "least_ohm": 1.0}
+    with pytest.raises(settings.SettingsError, match=r"before anybody sees it; allowed is below 0.09 J"):
+        settings.from_dict(raw, "benchd.toml")
 
 
 def faults(raw: dict[str, Any]) -> list[str]:

@@ -50,8 +50,9 @@ class HealthBook:
             )
         if health.worst_ms > stale_s * 500:
             found["gap"] = (
-                f"{where}: {health.worst_ms:.0f} ms passed without a reading; after {stale_s * 1e3:.0f} ms the output "
-                "is switched off: look at the link, or read fewer outputs of this supply"
+                f"{where}: {health.worst_ms:.0f} ms passed from one reading to the next; one that is missed "
+                f"after {stale_s * 1e3:.0f} ms switches the output off: look at the link, or read fewer outputs of "
+                "this supply"
             )
         new = [text for kind, text in found.items() if kind not in self._told]
         self._told |= found.keys()

@@ -146,7 +146,7 @@ def trip_readings(trip: Tripped) -> TripReadings:
         marks={
             "onset": ms(trip.onset_ns),
             "detected": 0.0,
-            "off_sent": ms(trip.off_sent_ns),
+            "off_sent": ms(trip.off_sent_ns) if trip.off_sent else None,
             "off_confirmed": ms(trip.off_confirmed_ns),
         },
     )

@@ -75,9 +75,12 @@ def _leak_text(over: StageOver, u_a: float | None, expected_a: float | None) -> 
     text = f"Leak {leak} before the button"
     if expected_a is None:
         return f"{text}."
-    # Only what is above even where the reading errs as far as it may counts as more.
-    more = over.current_a - (u_a or 0.0) > expected_a
-    return f"{text}: {'more than the' if more else 'within the'} {shown(expected_a, 'A')} of a good board."
+    # Only what is so even where the reading errs as far as it may is said.
+    if over.current_a - (u_a or 0.0) > expected_a:
+        word = "more than the"
+    else:
+        word = "within the" if over.current_a + (u_a or 0.0) <= expected_a else "this supply cannot tell it from the"
+    return f"{text}: {word} {shown(expected_a, 'A')} of a good board."
 
 
 def plus_minus(value: float, u: float | None, unit: str) -> str:

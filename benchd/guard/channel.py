@@ -250,6 +250,7 @@ class Channel:
             let_through_a2s=through.square_a2s if through else 0.0,
             before=pack(self.supply, self.number, list(self.before)),
             after=pack(self.supply, self.number, self.after),
+            off_sent=self.off_sent_ns is not None,
             stage=self.stage,
             on_ns=self.on_ns,
             since_on_c=since.charge_c if since else 0.0,

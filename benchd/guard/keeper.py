@@ -55,11 +55,11 @@ SAFE_WITHIN_S = 3.0
 BEGIN_WITHIN_S = 0.1
 """A thread that has not begun by then is taken to have died of want of memory, s."""
 ASK_AGAIN_S = 0.5
+"""A guard that has not ended this long after it was told gets SIGTERM, which means the same, s."""
 REMEMBER_S = 5.0
 """A guard that was left alone has made its supplies safe and ended after this long, s; slow families take longer."""
 SILENCES = 500
 """So many beats are remembered: 50 s of them."""
-"""A guard that has not ended this long after it was told gets SIGTERM, which means the same, s."""
 PACKAGE_PARENT = str(Path(__file__).resolve().parents[2])
 
 

@@ -136,6 +136,6 @@ class Looks:
             words = (
                 f"{drift.text}; somebody changed it at the panel or from another program, so nothing was limited as set"
             )
-            self._switcher.trip(channel, Verdict("instrument", words, now_ns(), now_ns()))
+            self._switcher.trip(channel, Verdict("panel", words, now_ns(), now_ns()))
         else:
             self._switcher.tell_drift(channel, drift.text)

@@ -37,8 +37,8 @@ class RearmBound:
             return ""
         if now_ns < self._tripped_ns + self._pause_ns:
             return (
-                f"it tripped {(now_ns - self._tripped_ns) / 1e9:.1f} s ago and stays off for {self._pause_ns / 1e9:g} "
-                f"s: look at the board, and re-arm in {wait_s:.1f} s"
+                f"it tripped {(now_ns - self._tripped_ns) / 1e9:.1f} s ago and may be re-armed "
+                f"{self._pause_ns / 1e9:g} s after that: look at the board, and re-arm in {wait_s:.1f} s"
             )
         return (
             f"it was re-armed {len(self._last)} times within a minute, which is all there is: find the cause first; "

@@ -411,7 +411,7 @@ class Rules:
         text = (
             f"in limit at {current:.4g} A with {voltage:.4g} V of {self.set_voltage_v:.4g} V for "
             f"{(t_ns - onset_ns) / 1e6:.4g} ms; a capacitance of "
-            f"{self.limits.harmless_bulk_f * 1e6:.4g} µF would show {least_v:.3g} V or more by now"
+            f"{self.limits.harmless_bulk_f * 1e6:.4g} µF would show {min(least_v, self.set_voltage_v):.3g} V by now"
         )
         if voltage < self._zero_v:
             return Verdict("reverse", f"{text}; no voltage at all: reversed polarity, or a bare short", onset_ns, t_ns)

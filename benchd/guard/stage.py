@@ -20,16 +20,17 @@ STAGE_READINGS = 3
 
 
 PROBE_MOST_J = 0.08
-"""A probe that has delivered so much ends with what it knows: a rail that may be shorted gets less than 0.1 J, however
-slowly the supply gives its readings. J, our choice."""
+"""A probe that would have delivered more than this with its next reading ends with what it knows, so that a rail that
+may be shorted gets less than 0.1 J; where one reading alone takes too long for that, the plan is refused for the supply
+(by the settings, which know its pace). J, our choice."""
 
 
 class StageRun:
     """One stage under way, since `started_ns`."""
 
     __slots__ = (
-        "_a2", "_end_ns", "_half_ns", "_in_limit", "_last_ns", "_limited", "_n", "_started_ns", "_sum_a", "_sum_v",
-        "_v2", "asked_to_go_on", "over", "stage", "told", "waits",
+        "_a2", "_end_ns", "_energy_j", "_half_ns", "_in_limit", "_last_ns", "_limited", "_n", "_started_ns", "_sum_a",
+        "_sum_v", "_v2", "asked_to_go_on", "over", "stage", "told", "waits",
     )  # fmt: skip
 
     def __init__(self, stage: Stage, started_ns: int) -> None:
@@ -44,6 +45,7 @@ class StageRun:
         self._n = 0
         self._sum_v = self._sum_a = self._v2 = self._a2 = 0.0
         self._limited = 0
+        self._energy_j = 0.0
         self._in_limit = False
 
     def feed(self, reading: Reading, in_limit: bool, energy_j: float = 0.0) -> bool:
@@ -51,7 +53,9 @@ class StageRun:
         t_ns, voltage, current = reading.t_ns, reading.voltage_v, reading.current_a
         if voltage != voltage or current != current:  # NaN
             return False
-        dear = energy_j > PROBE_MOST_J and self.stage.name == "probe"
+        # The next reading would come after as much again.
+        dear = 2 * energy_j - self._energy_j > PROBE_MOST_J and self.stage.name == "probe"
+        self._energy_j = energy_j
         if t_ns < self._half_ns and not dear:
             return False
         self._n += 1
@@ -80,7 +84,7 @@ class StageRun:
                 return None
             text = (
                 f"the rail shows {max(voltage, 0.0) / current:.3g} Ω ({voltage:.4g} V at {current:.4g} A, leads "
-                f"included), less than the {least:.3g} Ω of the plan; nothing more was applied"
+                f"included), less than the {least:.3g} Ω asked for with them; nothing more was applied"
             )
             return Verdict("short", text, self._started_ns, self._last_ns)
         if not self._in_limit:

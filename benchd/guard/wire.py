@@ -293,7 +293,7 @@ class Tripped(msgspec.Struct, frozen=True, tag=True):
     supply: str
     channel: int
     rule: str
-    """short, over-current, over-voltage, reverse, budget, stale, instrument."""
+    """short, over-current, over-voltage, reverse, budget, stale, instrument, panel."""
     text: str
     """One sentence with the figures and units that decided."""
     onset_ns: int
@@ -313,6 +313,8 @@ class Tripped(msgspec.Struct, frozen=True, tag=True):
     """The newest readings up to the decision (at most 200)."""
     after: Block
     """Readings between off sent and the end of the confirmation; may be empty."""
+    off_sent: bool = True
+    """False: OFF could not be written, since there was no link; `off_sent_ns` is when that was given up."""
     stage: str = ""
     """probe, hold, boot."""
     on_ns: int = 0

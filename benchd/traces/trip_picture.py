@@ -25,7 +25,8 @@ READINGS_AROUND = 12
 
 def marks_ms(trip: Tripped) -> dict[str, float | None]:
     """The four moments in ms after the decision; None: never."""
-    moments = (trip.onset_ns, trip.detected_ns, trip.off_sent_ns, trip.off_confirmed_ns)
+    sent_ns = trip.off_sent_ns if trip.off_sent else None
+    moments = (trip.onset_ns, trip.detected_ns, sent_ns, trip.off_confirmed_ns)
     return {
         name: None if t_ns is None else (t_ns - trip.detected_ns) / 1e6
         for name, t_ns in zip(MARKS, moments, strict=True)

@@ -35,7 +35,7 @@ def trip_figures(trip: Tripped, conditions: Conditions | None = None) -> dict[st
         "off_confirmed_ns": confirmed,
         "detected_after_ms": round((trip.detected_ns - trip.onset_ns) / 1e6, 3),
         # A supply that is off by itself is sent OFF first, and asked why afterwards.
-        "off_sent_after_us": max(0.0, round((trip.off_sent_ns - trip.detected_ns) / 1e3, 1)),
+        "off_sent_after_us": max(0.0, round((trip.off_sent_ns - trip.detected_ns) / 1e3, 1)) if trip.off_sent else None,
         "off_confirmed": confirmed is not None,
         "off_confirmed_after_ms": None if confirmed is None else round((confirmed - trip.off_sent_ns) / 1e6, 3),
         "set_voltage_v": trip.set_voltage_v,

@@ -53,8 +53,9 @@ def test_the_probe_tells_resistance_or_that_the_rail_is_open() -> None:
 @pytest.mark.parametrize(
     ("amps", "in_limit", "said"),
     [
-        (0.0005, False, "within the 1 mA of a good board"),
-        (0.002, False, "within the 1 mA"),  # within what the reading may be wrong by
+        (-0.002, False, "within the 1 mA of a good board"),
+        (0.0005, False, "cannot tell it from the 1 mA"),  # the reading may be wrong by more
+        (0.002, False, "cannot tell it from the 1 mA"),
         (0.05, False, "more than the 1 mA of a good board"),
         (0.2, True, "draws all that the limit of 200 mA gives"),
     ],
@@ -64,7 +65,7 @@ def test_the_leak_is_held_against_a_good_board(amps: float, in_limit: bool, said
     result = leak_result(over, STAGED, ACCURACY)
     assert said in result["text"]
     assert (result["current_a"], result["expected_a"], result["in_limit"]) == (amps, 0.001, in_limit)
-    assert result["uncertainty_a"] == pytest.approx(2 * (0.002 + 0.001 * amps) / 3**0.5, rel=0.01)
+    assert result["uncertainty_a"] == pytest.approx(2 * (0.002 + 0.001 * abs(amps)) / 3**0.5, rel=0.01)
 
 
 async def staged(bench: Bench, guard: FakeGuard) -> None:

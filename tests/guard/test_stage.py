@@ -49,8 +49,8 @@ def test_the_rail_below_the_least_resistance_is_a_short(voltage: float, ohm: flo
 
 def test_a_probe_that_costs_too_much_ends_with_what_it_knows() -> None:
     run = StageRun(Stage("probe", 0.5, 0.1, 1.0, least_ohm=10.0), 0)
-    assert not run.feed(reading(0.1, 0.5, 0.1), True, 0.05)
-    assert run.feed(reading(0.2, 0.5, 0.1), True, 0.09)
+    assert not run.feed(reading(0.1, 0.5, 0.1), True, 0.03)
+    assert run.feed(reading(0.2, 0.5, 0.1), True, 0.06)
     assert run.verdict() is not None
     hold = StageRun(HOLD, 0)
     assert not hold.feed(reading(1.5, 4.0, 0.01), False, 5.0)

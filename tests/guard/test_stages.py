@@ -233,7 +233,7 @@ def test_settings_raised_by_somebody_else_trip_and_lowered_ones_are_told_once() 
         assert bench.of(Tripped) == []
         fake.drifted = Drift(True, "asked for a limit of 1 A, it is 5 A")
         trip = bench.wait(lambda: bench.of(Tripped), within_s=8)[0]  # type: ignore[index]
-        assert trip.rule == "instrument"
+        assert trip.rule == "panel"
         assert "5 A" in trip.text
 
 
