@@ -199,6 +199,21 @@ def test_the_supply_switches_all_off_when_nobody_talks_to_it_any_more(sim, open_
     assert confirm_off(supply, 2).state is OutputState.OFF
 
 
+def test_why_an_output_went_off_is_not_wiped_by_preparing_the_other(sim, open_supply):
+    """Or the trip of the first would be taken for a hand at the panel, and would not latch."""
+    supply = open_supply()
+    supply.prepare(1, 4.0, 0.5, None, None, 0.3)
+    supply.output_on(1)
+    until(lambda: sim.truth(1).output, lambda on: not on, "the watch to trip")
+    with pytest.raises(SupplyError, match="output 1 was on until then"):
+        supply.prepare(2, 4.0, 0.5, None, None, 0.3)
+    assert supply.tripped(1) == ["INST:NSEL 1;:OUTP:PROT:WDOG:TRIP?"]
+    supply.send_off(1)
+    assert confirm_off(supply, 1).state is OutputState.OFF
+    supply.prepare(2, 4.0, 0.5, None, None, 30.0)
+    assert supply.tripped(1) == []
+
+
 FEEDING = """
 import sys
 from benchd.supplies.profile import load_profile
