@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from benchd.daemon.watch import ChannelWatch
 from benchd.guard.states import REASONS
 from benchd.guard.wire import OutputChanged, Tripped
 from benchd.reading import OutputState
+from benchd.supplies.clock import now_ns
 
 ALARM_S = 900.0
 MOST_ALARMS = 20
@@ -17,23 +18,56 @@ UNASKED = {"instrument", "found-on", "daemon-lost", "blocked", "guard-gone", "un
 """Reasons of the guard for a change that nobody asked for and that no trip rule explains."""
 
 
+class Event(NamedTuple):
+    """Of which output an alarm is, and what happened to it."""
+
+    supply: str
+    channel: int
+    what: str
+    unknown: bool = False
+    """It says that nobody knows whether the output is off."""
+
+
+class _Alarm(NamedTuple):
+    text: str
+    at_s: float
+    """On the monotonic clock."""
+    at_ns: int
+    unknown: bool
+
+
 class Alarms:
-    """The newest MOST_ALARMS, each shown for ALARM_S. What still is so (an output unknown, a full disk) is no alarm."""
+    """The newest MOST_ALARMS, each shown for ALARM_S. What still is so (an output unknown, a full disk) is no alarm.
+
+    Of one event at an output only the newest is kept: first it is unknown, then it is off, and both would be read.
+    """
 
     def __init__(self) -> None:
-        self._at_s: dict[str, float] = {}
-        """Text → when, s of the monotonic clock; the newest last."""
+        self._alarms: dict[Any, _Alarm] = {}
+        """By supply, channel and event, or by text; the newest last."""
 
-    def add(self, text: str) -> None:
+    def add(self, text: str, of: Event | None = None) -> None:
         """It happened now."""
-        self._at_s.pop(text, None)
-        self._at_s[text] = time.monotonic()
-        while len(self._at_s) > MOST_ALARMS:
-            del self._at_s[next(iter(self._at_s))]
+        key = of[:3] if of is not None else text
+        self._alarms.pop(key, None)
+        self._alarms[key] = _Alarm(text, time.monotonic(), now_ns(), of is not None and of.unknown)
+        while len(self._alarms) > MOST_ALARMS:
+            del self._alarms[next(iter(self._alarms))]
+
+    def known(self, supply: str, channel: int) -> None:
+        """The output was read back off, or on as asked: alarms that nobody knows are over."""
+        over = [key for key, alarm in self._alarms.items() if alarm.unknown and key[:2] == (supply, channel)]
+        for key in over:
+            del self._alarms[key]
 
     def shown(self) -> list[str]:
         """Those of the last while, the newest last."""
-        return [text for text, at_s in self._at_s.items() if time.monotonic() - at_s < ALARM_S]
+        return [alarm["text"] for alarm in self.told()]
+
+    def told(self) -> list[dict[str, Any]]:
+        """As `BenchView.alarms`: those that are shown, and when they happened."""
+        now_s = time.monotonic()
+        return [{"text": a.text, "at_ns": a.at_ns} for a in self._alarms.values() if now_s - a.at_s < ALARM_S]
 
 
 def unasked(change: OutputChanged, was: OutputState) -> str:
@@ -56,18 +90,20 @@ def unasked(change: OutputChanged, was: OutputState) -> str:
     return f"{what} ({change.text})" if change.text else what
 
 
-def of_trip(trip: Tripped) -> list[str]:
+def of_trip(trip: Tripped) -> list[tuple[str, Event]]:
     """What of a trip is an alarm beside its banner."""
     found = []
     where = f"supply {trip.supply} channel {trip.channel}"
     if trip.rule == "instrument":
-        found.append(
+        words = (
             f"{where}: the supply has tripped by itself, before the guard did: {trip.text}. Find the cause, then re-arm"
         )
+        found.append((words, Event(trip.supply, trip.channel, "own trip")))
     if trip.off_confirmed_ns is None:
-        found.append(
+        words = (
             f"{where}: tripped ({trip.rule}) but the output could NOT be confirmed off: switch off at the supply itself"
         )
+        found.append((words, Event(trip.supply, trip.channel, "off not confirmed", unknown=True)))
     return found
 
 

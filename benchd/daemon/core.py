@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from benchd.daemon import alarms
-from benchd.daemon.alarms import Alarms
+from benchd.daemon.alarms import Alarms, Event
 from benchd.daemon.filing import FILED_WITHIN_S, Filing
 from benchd.daemon.hub import Hub
 from benchd.daemon.known import Accuracies, Expected
@@ -125,10 +125,10 @@ class Core:
                 words = "; ".join(f"{n} {t}" for n, t in report.errors)
                 self.alarm(f"supply {report.supply} reports errors ({report.during}): {words}")
 
-    def alarm(self, text: str) -> None:
+    def alarm(self, text: str, of: Event | None = None) -> None:
         """Something that happened and that the operator must know. What still is so is said by `view`."""
         log.warning("%s", text)
-        self.alarms.add(text)
+        self.alarms.add(text, of)
         self.event("alarm", {"text": text})
 
     def _on_output(self, change: OutputChanged) -> None:
@@ -150,9 +150,12 @@ class Core:
             payload |= {"second_layer": list(change.second_layer)}
         if change.reason != "switching-on":  # a moment of each power-on, told while it lasts and not worth keeping
             self.enter("output", payload, change.supply, change.channel, opened)
+        unknown = change.state == OutputState.UNKNOWN
+        if change.state == OutputState.OFF or (on and change.reason == "asked"):
+            self.alarms.known(change.supply, change.channel)
         if told := alarms.unasked(change, was):
-            self.alarm(told)
-        elif change.state == OutputState.UNKNOWN and (change.supply, change.channel) not in self.starting:
+            self.alarm(told, Event(change.supply, change.channel, change.reason, unknown))
+        elif unknown and (change.supply, change.channel) not in self.starting:
             log.warning("output %s/%d is unknown: %s", change.supply, change.channel, change.text or change.reason)
         self.event("output", payload | {"supply": change.supply, "channel": change.channel})
         self.state_changed(watch)
@@ -188,8 +191,8 @@ class Core:
         kept = self.writer.submit(lambda db: db.add_trip(trip, job, trace, figures))
         self._later(kept)
         self._number_trip(watch, kept)
-        for text in alarms.of_trip(trip):
-            self.alarm(text)
+        for text, event in alarms.of_trip(trip):
+            self.alarm(text, event)
         self.event("trip", figures | {"supply": trip.supply, "channel": trip.channel, "job": job, "trace": trace})
         self.state_changed(watch)
 
@@ -347,6 +350,7 @@ class Core:
             followers={name: state() for name, state in self.followers.items()},
             log=health,
             warnings=self._warnings(health),
+            alarms=self.alarms.told(),
             plans=self.plans.listed(),
         )
 

@@ -38,7 +38,6 @@ from benchd.guard.wire import (
     Tripped,
     Tripping,
 )
-from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
 
 LOOP_TICK_S = 0.25
@@ -295,5 +294,3 @@ class GuardClient:
         self._outputs[key] = report
         if last is None or msgspec.structs.replace(last, t_ns=report.t_ns) != report:
             self._on_report(report)
-        if report.state is OutputState.UNKNOWN and report.reason in ("guard-gone", "blocked"):
-            self._on_alarm(f"{report.supply} channel {report.channel}: output state unknown: {report.text}")

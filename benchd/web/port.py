@@ -132,7 +132,10 @@ class BenchView(msgspec.Struct):
     log: dict[str, Any]
     """state (ok, failing), text, waiting."""
     warnings: list[str]
+    """All that the operator must know now, `alarms` among it."""
     plans: list[dict[str, Any]]
+    alarms: list[dict[str, Any]] = []
+    """What happened lately and need not be so any more, the newest last: text, at_ns (on the clock of readings)."""
 
 
 class BenchPort(Protocol):

@@ -7,6 +7,7 @@ import time
 from collections.abc import AsyncIterator
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -172,6 +173,39 @@ async def test_an_off_that_nobody_asked_for_is_an_alarm(core: Core, reason: str,
     warnings = [w for w in core.view().warnings if w.startswith("psu-a/1")]
     assert len(warnings) == bool(said)
     assert said in "".join(warnings)
+
+
+async def test_that_an_output_is_unknown_is_told_until_it_is_known_and_each_event_once(core: Core) -> None:
+    end = power_up(core)
+    core.on_report(trip(end, readings(end, [2.0]), confirmed=False))
+    core.on_report(off(t_ns=end, reason="guard-gone", state=OutputState.UNKNOWN, text="no answer yet"))
+    core.on_report(off(t_ns=end, reason="guard-gone", state=OutputState.UNKNOWN, text="no answer again"))
+    core.on_report(off(2, t_ns=end, reason="blocked", state=OutputState.UNKNOWN, text="of another output"))
+    told = core.view().warnings
+    assert not [w for w in told if "no answer yet" in w]
+    assert any("could NOT be confirmed off" in w for w in told)
+    core.on_report(off(t_ns=end, reason="link-back", latched=True))
+    told = core.view().warnings
+    assert not [w for w in told if "psu-a/1" in w or "channel 1" in w]
+    assert [w for w in told if "of another output" in w]
+
+
+async def test_off_in_the_end_takes_the_place_of_unknown(core: Core) -> None:
+    end = power_up(core)
+    core.on_report(off(t_ns=end, reason="daemon-lost", state=OutputState.UNKNOWN))
+    core.on_report(off(t_ns=end, reason="daemon-lost"))
+    view = core.view()
+    assert [w for w in view.warnings if "daemon is gone" in w] == ["psu-a/1 is off: the daemon is gone"]
+    (alarm,) = view.alarms
+    assert (alarm["text"], alarm["at_ns"] > end) == ("psu-a/1 is off: the daemon is gone", True)
+
+
+async def test_on_though_nobody_asked_ends_no_alarm(core: Core) -> None:
+    core.on_report(off(reason="blocked", state=OutputState.UNKNOWN))
+    core.on_report(msgspec.structs.replace(on(), reason="found-on"))
+    assert len([a for a in core.view().alarms if "is unknown" in a["text"]]) == 1
+    core.on_report(on())
+    assert not [a for a in core.view().alarms if "is unknown" in a["text"]]
 
 
 async def test_a_log_that_fails_is_said_as_long_as_it_fails(core: Core, writer: FakeWriter) -> None:
