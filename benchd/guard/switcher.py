@@ -15,7 +15,8 @@ from benchd.guard.channel import Channel
 from benchd.guard.held import GuardedSupply, Opened
 from benchd.guard.let_through import LetThrough
 from benchd.guard.rules import Rules, Verdict
-from benchd.guard.states import POWERED, Action, ChannelState, Event
+from benchd.guard.states import POWERED, Action, Event
+from benchd.guard.tending import Tending
 from benchd.guard.wire import Report, SupplyErrors, Tripping
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
@@ -61,8 +62,7 @@ class Switcher:
         """How far what is under way may take, `time.monotonic`."""
         self.failure = ""
         """Why the power-on under way is not carried out."""
-        self._deferred: list[tuple[Channel, Verdict]] = []
-        """Trips noticed while another output was being switched: OFF is sent, the rest is to be done."""
+        self._tending = Tending(name, channels, report, self.send_off, self.repeat_off, off_pending)
 
     # ---- events -----------------------------------------------------------------------------------------------
 
@@ -88,20 +88,19 @@ class Switcher:
             elif pending is Event.TRIP and channel.verdict is not None:
                 why = ("trip", f"{channel.verdict.rule}: {channel.verdict.text}")
         self.tell(channel)
-        self._carry_out_deferred()
+        self._carry_out()
 
-    def _carry_out_deferred(self) -> None:
-        while self._deferred:
-            other, verdict = self._deferred.pop(0)
-            if other.state not in POWERED:
-                continue  # it has tripped for another reason meanwhile: one trip, one record
+    def _carry_out(self) -> None:
+        """The trips of others that were noticed while one was being switched."""
+        while (found := self._tending.next()) is not None:
+            other, verdict = found
             other.verdict = verdict
             self.event(other, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
 
     def look_after(self, supply: GuardedSupply) -> None:
         """Read and judge what is on, in between other things that take their time."""
-        self._tend(supply, list(self.channels.values()))
-        self._carry_out_deferred()
+        self._tending.tend(supply, list(self.channels.values()))
+        self._carry_out()
 
     def tell(self, channel: Channel, state: OutputState | None = None) -> None:
         """Report what is known of an output, if that has changed."""
@@ -200,7 +199,7 @@ class Switcher:
         self._may_take(seconds)
 
     @contextlib.contextmanager
-    def _tending(self, busy: Channel, itself: bool = False) -> Iterator[None]:
+    def _tended(self, busy: Channel, itself: bool = False) -> Iterator[None]:
         """While one output is being switched, the others that are on are read and judged between its exchanges.
 
         With `itself` that output too: it is on meanwhile.
@@ -215,7 +214,7 @@ class Switcher:
         def between() -> None:
             began_s, until_s = time.monotonic(), self._until_s
             self._allow(max(0.0, until_s - began_s) + round_s)
-            self._tend(supply, others)
+            self._tending.tend(supply, others)
             self._allow(max(0.0, until_s - began_s))
 
         supply.between = between
@@ -226,39 +225,6 @@ class Switcher:
             for channel in self.channels.values():
                 if channel.rules is None:
                     channel.meter.skip()
-
-    def _tend(self, supply: GuardedSupply, others: list[Channel]) -> None:
-        for channel in others:
-            if channel.off_sent_ns is None and self._off_pending(channel.number):
-                self.send_off(channel)  # its turn to be confirmed comes later; the current must not wait for that
-            rules = channel.rules
-            if rules is None:
-                if any(other is channel for other, _ in self._deferred):
-                    self.repeat_off(channel)  # nobody proves it yet, so a supply that missed it gets it again
-                continue
-            verdict = reading = None
-            try:
-                reading = supply.read(channel.number)
-                verdict = rules.feed(reading) or self._speaks_against(channel, rules, reading)
-            except (LinkError, SupplyError):
-                verdict = rules.idle(now_ns())
-            if verdict is not None:
-                self.send_off(channel)
-                if channel.run is not None and channel.run.over:
-                    self._report(channel.run.report(self.name, channel.number, False))
-                channel.end_rules()
-                self._deferred.append((channel, verdict))
-            if reading is not None:
-                channel.meter.add(reading)
-                channel.keep(reading)
-
-    def _speaks_against(self, channel: Channel, rules: Rules, reading: Reading) -> Verdict | None:
-        """A stage that ends badly is ended now; one that ends well goes on with the next reading in its own turn."""
-        run, since = channel.run, rules.since_on
-        if run is None or channel.state is ChannelState.ADJUSTING:
-            return None
-        run.over = run.feed(reading, rules.in_limit, since.energy_j if since is not None else 0.0)
-        return run.verdict() if run.over else None
 
     def link_lost(self, text: str) -> None:
         """Every output becomes unknown; one that was on has tripped."""
@@ -296,7 +262,7 @@ class Switcher:
         if self.opened is None:
             outcome = OffOutcome(OutputState.UNKNOWN, None, "there is no link to the supply", [])
         else:
-            with self._tending(channel):
+            with self._tended(channel):
                 outcome = self.opened.confirm_off(channel.number, deadline_s)
         channel.after = outcome.readings
         confirmed_ns = outcome.confirmed_ns if outcome.state is OutputState.OFF else None
@@ -324,7 +290,7 @@ class Switcher:
         over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
         voltage_v, limit_a = channel.settings_of(channel.coming)
         try:
-            with self._tending(channel):
+            with self._tended(channel):
                 channel.second_layer = self.opened.supply.prepare(
                     channel.number,
                     voltage_v,
@@ -354,7 +320,7 @@ class Switcher:
         self.tell(channel)  # from here on `off` would be a lie
         channel.reason = why
         try:
-            with self._tending(channel):
+            with self._tended(channel):
                 self.opened.supply.output_on(channel.number)
         except (LinkError, SupplyError) as error:
             self.failure = str(error)
@@ -373,10 +339,10 @@ class Switcher:
         for _ in range(ADJUST_ATTEMPTS):
             self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
             try:
-                with self._tending(channel, itself=True):
+                with self._tended(channel, itself=True):
                     self.opened.supply.adjust(channel.number, voltage_v, limit_a)
             except LinkLost as error:
-                if tripped := self._tripped_meanwhile(channel):
+                if tripped := self._tending.tripped(channel):
                     return tripped
                 words = f"the link was lost while the settings of the next stage were written: {error}"
                 channel.verdict = channel.verdict or Verdict("stale", words, now_ns(), now_ns())
@@ -385,25 +351,14 @@ class Switcher:
                 refused = str(error)
             except SupplyError as error:
                 self.failure = str(error)
-                return self._tripped_meanwhile(channel) or Event.REFUSED
+                return self._tending.tripped(channel) or Event.REFUSED
             else:
                 rules.settled()
-                return self._tripped_meanwhile(channel) or self._unless_off_waits(
-                    channel, channel.enter_stage(now_ns())
-                )
-            if tripped := self._tripped_meanwhile(channel):
+                return self._tending.tripped(channel) or self._unless_off_waits(channel, channel.enter_stage(now_ns()))
+            if tripped := self._tending.tripped(channel):
                 return tripped
         self.failure = refused
         return Event.REFUSED
-
-    def _tripped_meanwhile(self, channel: Channel) -> Event | None:
-        """TRIP where a rule has decided about this very output while it was being adjusted; OFF has been sent."""
-        for found in self._deferred:
-            if found[0] is channel:
-                self._deferred.remove(found)
-                channel.verdict = found[1]
-                return Event.TRIP
-        return None
 
     def _unless_off_waits(self, channel: Channel, event: Event) -> Event:
         if self._off_pending(channel.number):
