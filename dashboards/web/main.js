@@ -13,6 +13,7 @@ import { Traces } from "./traces.js";
 import { TraceView } from "./traceview.js";
 import { Trips } from "./trips.js";
 import { TripView } from "./tripview.js";
+import { Warnings } from "./warnings.js";
 
 const DRAW_MS = 60;
 /** Each view, and the tab that it stands under. */
@@ -20,6 +21,7 @@ const VIEWS = { bench: "bench", traces: "traces", journal: "journal", trace: "tr
 const cards = new Map();
 const alarm = new Alarm();
 const trips = new Trips(alarm);
+const warnings = new Warnings(byId("warnings"));
 const jobs = new Jobs();
 const traces = new Traces();
 const traceView = new TraceView();
@@ -85,17 +87,6 @@ function renewJournal() {
   renewing = setTimeout(() => journal.reload(), QUIET_MS);
 }
 
-let shownWarnings = "";
-function showWarnings(state) {
-  const lines = [...(view.warnings ?? [])];
-  if (view.guard !== undefined && view.guard !== "alive") lines.unshift(`Guard ${view.guard}: protection may be missing.`);
-  if (state === "lost") lines.unshift("This page does not hear the bench. If in doubt, switch off at the supply itself.");
-  const all = JSON.stringify(lines);
-  if (all === shownWarnings) return;
-  shownWarnings = all;
-  byId("warnings").replaceChildren(...lines.map((line) => el("li", {}, line)));
-}
-
 /** The age of things goes on when nothing comes. */
 function tick() {
   const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
@@ -104,7 +95,7 @@ function tick() {
   setData(document.body, "link", state);
   for (const card of cards.values()) card.refresh(state === "live");
   trips.refresh(state === "live");
-  showWarnings(state);
+  warnings.update(view, state);
 }
 setInterval(tick, 500);
 

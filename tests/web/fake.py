@@ -111,6 +111,7 @@ class FakeBench:
         self.filed: dict[str, tuple[TraceRow, Samples]] = {}
         self.memory: dict[tuple[str, int], Samples] = {}
         self.warnings: list[str] = []
+        self.alarms: list[dict[str, Any]] = []
         self.plan_book = shipped_plans()
         self.trip_book: dict[int, tuple[TripRow, TripReadings]] = {}
         self.channels = {("lab", n): self._channel(n) for n in (1, 2)}
@@ -194,7 +195,16 @@ class FakeBench:
         log = {"state": "ok", "text": "", "waiting": 0}
         plans = [p.values for p in self.plan_book.values()]
         return BenchView(
-            "north", self.t_ns, self.job, "alive", list(self.channels.values()), {}, log, self.warnings, plans
+            "north",
+            self.t_ns,
+            self.job,
+            "alive",
+            list(self.channels.values()),
+            {},
+            log,
+            self.warnings,
+            plans,
+            self.alarms,
         )
 
     async def power_on(
