@@ -35,7 +35,9 @@ export class Stages {
     this.next.hidden = !byHand;
     setText(this.next, plan.limit_a ? `Raise limit to ${withUnit(plan.limit_a, "A")}` : "Raise limit");
     const goesOn = byHand ? " Then raise the limit." : view.stage === "hold" ? " The limit is raised by itself." : "";
-    setText(this.hands, on ? stage(view.stage)[1] + goesOn : "");
+    // Until the board draws like one that was started.
+    const press = view.stage === "boot" && plan.hold?.by_hand && !["booting", "settled", "filed"].includes(view.capture);
+    setText(this.hands, on ? stage(view.stage)[1] + goesOn + (press ? "The limit is raised: the button may be pressed now." : "") : "");
     this.when = shown === "on" ? "" : "Last power-up: ";
     this.tell(this.probe, view.probe, probeWords, (found) => found.passed);
     if (byHand && !view.leak && typeof plan.expected_leak_a === "number") {
