@@ -68,7 +68,8 @@ class HealthBook:
             return None
         worst_ms = max(second.worst_ms for second in self._minute)
         n = self.newest
-        return Pace(n.interval_ms / 1e3, max(worst_ms, n.interval_ms) / 1e3, n.round_trip_ms / 1e3)
+        longest_s = max(worst_ms, n.interval_ms) / 1e3
+        return Pace(n.interval_ms / 1e3, longest_s, n.round_trip_ms / 1e3, held_up=n.overrun_ms > LATE_MS)
 
     def told(self) -> dict[str, Any] | None:
         """As `ChannelView.health`; None before the first report."""

@@ -24,6 +24,9 @@ from benchd.plans.plan import Plan
 GUARD_S = 0.001
 """From the reply to OFF on the wire, s: what the benchmark `trip` allows on a loaded machine."""
 
+LONG_GAP = 3.0
+"""A gap of so many intervals is no pace of a supply. Our choice."""
+
 
 class Pace(NamedTuple):
     """How readings of one output come in, s."""
@@ -34,6 +37,8 @@ class Pace(NamedTuple):
     round_trip_s: float
     measured: bool = True
     """False: as its family's profile leads to expect."""
+    held_up: bool = False
+    """Readings came late because this computer was busy."""
 
 
 class Promise(NamedTuple):
@@ -66,11 +71,15 @@ def promise(plan: Plan, pace: Pace, resolution: Resolution, limit_a: float, rest
         gives = f"by its profile this supply gives about {how_many:.3g} readings/s"
     text = f"{gives}: a short is cut within {ms} ms; the limit of {limit_a:g} A holds meanwhile"
     if plan.cut_within_ms is not None and ms > plan.cut_within_ms:
-        text += (
-            f". Plan {plan.name!r} asks for {plan.cut_within_ms:g} ms, which cannot be kept: use a quicker supply, or "
-            "a lower limit"
-        )
+        text += f". Plan {plan.name!r} asks for {plan.cut_within_ms:g} ms, which cannot be kept: {_remedy(pace)}"
     return Promise(float(ms), plan.cut_within_ms, limit_a, text, pace.measured)
+
+
+def _remedy(pace: Pace) -> str:
+    """A supply that is only slow is slow evenly; long gaps may come of what else runs on this computer."""
+    if pace.held_up or pace.longest_s > LONG_GAP * pace.interval_s:
+        return "use a quicker supply or relieve this computer"
+    return "use a quicker supply, or a lower limit"
 
 
 def cut_within_s(plan: Plan, pace: Pace, resolution: Resolution, limit_a: float, rest_s: float = 0.0) -> float:

@@ -49,6 +49,18 @@ def test_it_is_held_against_what_the_plan_asks(asked_ms: float, kept: bool) -> N
     assert ("cannot be kept" in told.text) is not kept
 
 
+@pytest.mark.parametrize(
+    ("pace", "remedy"),
+    [
+        (Pace(0.125, 0.130, 0.02), "use a quicker supply, or a lower limit"),
+        (Pace(0.020, 0.400, 0.002), "use a quicker supply or relieve this computer"),
+        (Pace(0.125, 0.130, 0.02, held_up=True), "use a quicker supply or relieve this computer"),
+    ],
+)
+def test_who_is_slow_says_what_to_do(pace: Pace, remedy: str) -> None:
+    assert promise(plan(cut_within_ms=50.0), pace, SHARP, 0.5).text.endswith(f"cannot be kept: {remedy}")
+
+
 def test_jitter_refresh_and_rests_each_make_it_longer() -> None:
     even = cut_within_s(plan(), Pace(0.02, 0.02, 0.002), SHARP, 0.5)
     assert cut_within_s(plan(), Pace(0.02, 0.05, 0.002), SHARP, 0.5) == pytest.approx(even + 0.03 + 0.04)
