@@ -22,6 +22,9 @@ _WHY = {
 }
 """The guard's reasons for a change of an output. One that has no words here is shown as it is."""
 
+_OLD_S = 2.0
+"""A reading that is older is not shown as what flows now, s."""
+
 
 def output_words(p: dict[str, Any]) -> str:
     """`output on, as asked: 4 V, limit 2 A (boot)`, from a change of an output."""
@@ -36,13 +39,16 @@ def output_words(p: dict[str, Any]) -> str:
 
 
 def channel_line(c: dict[str, Any]) -> str:
-    """An output as the API shows it: `left channel 1: on, 4 V, limit 0.1 A, stage hold`."""
+    """An output as the API shows it: `left channel 1: on, 3.998 V, 0.0071 A, set 4 V, limit 0.1 A, stage hold`."""
     parts = [str(c["output"]).upper() if c["output"] == "unknown" else str(c["output"])]
+    if c["output"] != "off" and (c.get("reading_age_s") or 0.0) < _OLD_S:  # an older one says nothing of now
+        parts += [f"{c[k]:.4g} {unit}" for k, unit in (("voltage_v", "V"), ("current_a", "A")) if c.get(k) is not None]
     if c["output"] == "on":
-        parts += [f"{c['set_voltage_v']:g} V"] if c.get("set_voltage_v") else []
+        parts += [f"set {c['set_voltage_v']:g} V"] if c.get("set_voltage_v") else []
         parts += [f"limit {c['limit_a']:g} A"] if c.get("limit_a") else []
         parts += [f"stage {c['stage']}"] if c.get("stage") else []
         parts += ["goes on with `benchd output next`"] if c.get("stage_by_hand") else []
+    parts += _shown_by_stages(c)
     if c.get("latched"):
         wait_s = c.get("rearm_wait_s")
         when = f"may be re-armed in {wait_s:.1f} s" if wait_s else "re-arm it once the cause is found"
@@ -50,6 +56,20 @@ def channel_line(c: dict[str, Any]) -> str:
     if not c["link_up"]:
         parts.append(f"NOT reached: {c['link_text']}")
     return f"{c['supply']} channel {c['channel']}: {', '.join(parts)}"
+
+
+def _shown_by_stages(c: dict[str, Any]) -> list[str]:
+    """Rail and leak of the last power-on, where known, with their uncertainty (k = 2)."""
+    rail, leak = c.get("probe") or {}, c.get("leak") or {}
+    found = []
+    for name, of, key, unit in (("rail", rail, "resistance_ohm", "Ω"), ("leak", leak, "current_a", "A")):
+        if of.get(key) is None:
+            continue
+        u = of.get("uncertainty_ohm" if unit == "Ω" else "uncertainty_a")
+        found.append(f"{name} {of[key]:.4g}" + (f" ± {u:.2g}" if u is not None else "") + f" {unit}")
+    if found and c["output"] != "on":
+        found[0] = f"last power-on: {found[0]}"
+    return found
 
 
 def link_words(p: dict[str, Any]) -> str:

@@ -68,7 +68,7 @@ def test_on_next_and_off(output: Output, sim: SimulatedSupply, daemon: Running) 
     off = view(output("off", "s", "1", "--json"))
     assert off["output"] == "off"
     assert not sim.truth(1).output
-    assert output("off", "s", "1") == "s channel 1: off\n"  # again is fine
+    assert output("off", "s", "1").startswith("s channel 1: off, last power-on: ")  # again is fine
     with daemon_log(daemon) as log:
         by = [e.payload.get("by") for e in log.journal(kinds=["output", "advance"]) if e.payload.get("by")]
     assert set(by) == {"command-line"}

@@ -40,7 +40,19 @@ def test_an_output_in_one_line() -> None:
     assert channel_line(view) == "left channel 1: off"
     on = {"output": "on", "set_voltage_v": 4.0, "limit_a": 0.1, "stage": "hold", "stage_by_hand": True}
     assert channel_line(view | on) == (
-        "left channel 1: on, 4 V, limit 0.1 A, stage hold, goes on with `benchd output next`"
+        "left channel 1: on, set 4 V, limit 0.1 A, stage hold, goes on with `benchd output next`"
+    )
+    flows = {"voltage_v": 3.9981, "current_a": 0.00712, "reading_age_s": 0.1, "stage_by_hand": False}
+    found = {
+        "probe": {"resistance_ohm": 212.4, "uncertainty_ohm": 8.6},
+        "leak": {"current_a": 0.0082, "in_limit": False},
+    }
+    assert channel_line(view | on | flows | found) == (
+        "left channel 1: on, 3.998 V, 0.00712 A, set 4 V, limit 0.1 A, stage hold, rail 212.4 ± 8.6 Ω, leak 0.0082 A"
+    )
+    assert "3.998" not in channel_line(view | on | flows | {"reading_age_s": 5.0})
+    assert channel_line(view | flows | found) == (
+        "left channel 1: off, last power-on: rail 212.4 ± 8.6 Ω, leak 0.0082 A"
     )
     tripped = {"latched": True, "trip": {"rule": "short"}, "rearm_wait_s": 1.26}
     assert channel_line(view | tripped) == "left channel 1: off, tripped (short), may be re-armed in 1.3 s"
