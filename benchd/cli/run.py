@@ -29,7 +29,9 @@ def run(
 
     settings = out.settings(config)
     from benchd.daemon.run import Daemon, StartError
+    from benchd.guard.priority import come_forward
 
+    come_forward()
     printer = _Printer(json_)
 
     def ready(url: str) -> None:

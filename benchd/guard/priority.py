@@ -6,6 +6,7 @@ import contextlib
 import os
 
 PRIORITY = -10
+DAEMON_PRIORITY = -5
 
 
 def go_ahead() -> None:
@@ -22,3 +23,12 @@ def go_ahead() -> None:
     except (OSError, AttributeError):
         with contextlib.suppress(OSError):
             os.setpriority(os.PRIO_PROCESS, 0, PRIORITY)
+
+
+def come_forward() -> None:
+    """The whole daemon, somewhat ahead of ordinary processes, where that is allowed. Call it before threads are started.
+
+    Its heartbeats come from a thread that runs well ahead, but that one waits for whoever holds the interpreter.
+    """
+    with contextlib.suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, DAEMON_PRIORITY)
