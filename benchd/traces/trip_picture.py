@@ -121,7 +121,7 @@ def _name_marks(axes: Axes, marks: dict[str, float | None], window: tuple[float,
         place = 1.0 if at is None else (at - first) / (last - first)
         right = place > 0.7
         axes.annotate(
-            f"{name}: never" if at is None else f"{name} {at:+.{digits}f} ms",
+            f"{name}: never" if at is None else f"{name} {at:+.{digits}f} ms".replace("-", "\N{MINUS SIGN}"),
             (place, 1.0), (-2 if right else 2, 4 + 11 * row), "axes fraction", "offset points",
             ha="right" if right else "left", fontsize=8, color=INK, annotation_clip=False,
         )  # fmt: skip

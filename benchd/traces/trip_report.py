@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
+from benchd.traces.advice import BATTERY
 from benchd.traces.trip_words import advice, figure_rows, for_customer
 
 _STYLE = """
@@ -40,8 +41,13 @@ def report(
         f"<h2>What the readings show</h2>\n{_inline(svg)}\n{_table(figure_rows(figures))}"
         "<p>± is the expanded uncertainty (k = 2, about 95 %) from the accuracy that the supply's maker states.</p>\n"
         f"<h2>For the next technician</h2>\n<p>Next checks, cheapest first:</p>\n{_list(said.checks, 'ol')}"
-        f"<h2>Cautions</h2>\n{_list([*said.cautions, *cautions], 'ul')}</body>\n</html>\n"
+        f"<h2>Cautions</h2>\n{_list(_once(said.cautions, cautions), 'ul')}</body>\n</html>\n"
     )
+
+
+def _once(of_rule: Sequence[str], of_plan: Sequence[str]) -> list[str]:
+    """No caution twice: those of a plan tell of the battery in other words, and of more."""
+    return list(dict.fromkeys([*(c for c in of_rule if not (of_plan and c == BATTERY)), *of_plan]))
 
 
 def _inline(svg: bytes) -> str:

@@ -156,7 +156,6 @@ def for_customer(figures: dict[str, Any]) -> list[str]:
     else:
         total_ms = f["detected_after_ms"] + (f["off_sent_after_us"] or 0.0) / 1e3 + f["off_confirmed_after_ms"]
         words.append(f"The output was switched off by itself, within {total_ms:.3g} ms, and was confirmed to be off.")
-    words.append(f"Into the fault went {quantity(f['let_through_j'], 'J')} of energy.")
     if f.get("over_budget"):
         words.append(
             "That is more than is held to be harmless for such a board: parts near the fault may have got warm."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import struct
 import xml.etree.ElementTree as ET
+from html import escape
 from html.parser import HTMLParser
 
 import msgspec
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from benchd.guard.wire import Tripped
 from benchd.reading import Flag, Mode, Reading, pack
+from benchd.traces.advice import BATTERY
 from benchd.traces.trace import Conditions
 from benchd.traces.trip_picture import marks_ms, picture, window_ms
 from benchd.traces.trip_record import trip_figures
@@ -52,7 +54,7 @@ def test_the_picture_names_units_settings_and_the_four_moments() -> None:
     told = words_of(picture(a_short(), "Trip 3: short", "svg"))
     for wanted in ("Trip 3: short", "voltage in V", "current in A", "time in ms, from the reading that decided",
                    "set 4 V", "limit 2 A", "detected +0.00 ms", "off sent +0.04 ms", "off confirmed +2.00 ms",
-                   "onset -15.00 ms"):  # fmt: skip
+                   "onset \N{MINUS SIGN}15.00 ms"):  # fmt: skip
         assert wanted in told, told
 
 
@@ -61,7 +63,7 @@ def test_names_stand_in_their_place() -> None:
     svg = ET.fromstring(picture(a_short(), "x", "svg"))
     texts = svg.iter("{http://www.w3.org/2000/svg}text")
     y = {e.text: float(e.get("y", "nan")) for e in texts}
-    names = ["off confirmed +2.00 ms", "onset -15.00 ms", "set 4 V", "limit 2 A",
+    names = ["off confirmed +2.00 ms", "onset \N{MINUS SIGN}15.00 ms", "set 4 V", "limit 2 A",
              "time in ms, from the reading that decided"]  # fmt: skip
     assert sorted(names, key=lambda name: y[name]) == names
 
@@ -208,3 +210,12 @@ def test_the_report_is_one_page_that_needs_nothing_else() -> None:
                    "0.3 V at the limit of 2 A <&> not rising", "voltage in V", ADVICE["short"].checks[0]):  # fmt: skip
         assert wanted in said
     assert "board" not in "".join(page.words[:12])
+    assert not re.search(r"\d [µm]?J", " ".join(for_customer(trip_figures(trip, ACCURACY)))), "the table has it"
+
+
+def test_no_caution_stands_there_twice() -> None:
+    figures = trip_figures(a_short(rule="over-voltage"))
+    battery = escape(BATTERY)
+    text = report("Trip", [], figures, b"<svg></svg>", ["Mind the battery.", "Heat.", "Heat."])
+    assert (text.count("Heat."), text.count("Mind the battery."), text.count(battery)) == (1, 1, 0)
+    assert battery in report("Trip", [], figures, b"<svg></svg>", [])
