@@ -10,6 +10,7 @@ import typer
 from benchd.cli import out
 
 if TYPE_CHECKING:
+    from benchd.plans.plan import Plan
     from benchd.plans.shelf import Found, Shelf
 
 app = typer.Typer(
@@ -85,6 +86,12 @@ def copy(
     with out.errors(PlanError):
         found = _shelf(config).copy(name, as_)
     out.emit(_record(found), f"{found.path}: edit it, with its source, then `benchd plans check {found.path}`", json_)
+
+
+def find(name: str, config: Path | None) -> Plan | None:
+    """The plan of that name, where there is one."""
+    found = _shelf(config).find(name)
+    return found.plan if found else None
 
 
 def _shelf(config: Path | None) -> Shelf:

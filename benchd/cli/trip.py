@@ -74,15 +74,17 @@ def report(
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         trip = _found(log, number)
         job = log.job(trip.job) if trip.job else None
+        plan = _plan_name(log, trip)
     filed = [
         ("job", trip.job or "none"),
         ("device", job.device if job else ""),
         ("board", job.board if job else ""),
         ("at", job_cli.when(trip.tripped.detected_ns)),
         ("supply", f"{trip.supply}, channel {trip.channel}"),
+        ("plan", plan),
         ("trace", trip.trace or ""),
     ]
-    html = page(_heading(trip), filed, trip.figures, _drawn(trip, "svg"), _cautions(trip))
+    html = page(_heading(trip), filed, trip.figures, _drawn(trip, "svg"), _cautions(trip, plan, config))
     _write(to, html.encode())
     out.emit({"trip": number, "file": str(to)}, f"trip {number} written to {to}", json_)
 
@@ -113,13 +115,29 @@ def _heading(trip: StoredTrip) -> str:
     return f"Trip {trip.number}: {trip.tripped.rule}" + (f", job {trip.job}" if trip.job else "")
 
 
-def _cautions(trip: StoredTrip) -> list[str]:
-    """Of a plan with the voltage and limit that the output had; none where they are not known."""
+def _plan_name(log: Log, trip: StoredTrip) -> str:
+    """Of the power-on that tripped, as the journal has it; empty where it does not."""
+    before = False
+    for entry in reversed(log.journal(kinds=["output", "trip"])):
+        before = before or (entry.kind == "trip" and entry.payload.get("trip") == trip.number)
+        here = (entry.supply, entry.channel) == (trip.supply, trip.channel)
+        if before and here and entry.payload.get("output") == "on":
+            return str(entry.payload.get("plan") or "")
+    return ""
+
+
+def _cautions(trip: StoredTrip, plan: str, config: Path | None) -> list[str]:
+    """Of its plan as it is now; else of one with the voltage and limit that the output had; none where not known."""
     from pydantic import ValidationError
 
+    from benchd.cli.plans import find
     from benchd.plans.cautions import cautions
     from benchd.plans.plan import Plan
 
+    if plan and (found := find(plan, config)) is not None:
+        return cautions(found)
+    if trip.tripped.stage == "probe":
+        return []  # its voltage says nothing of what the board is made for
     try:
         return cautions(Plan(name="as-set", voltage_v=trip.tripped.set_voltage_v, limit_a=trip.tripped.limit_a))
     except ValidationError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import pytest
 from typer.testing import CliRunner
 
@@ -54,6 +55,24 @@ def test_a_picture_and_a_report_are_written_again_and_again(folder: Path) -> Non
     assert "phone, &lt;blue&gt;" in text
     assert "<svg" in text
     assert "power class PS1" in text  # 4 V × 1 A: at most 15 W (IEC 62368-1 section 6.2.2, from memory)
+
+
+def test_a_report_has_the_plan_and_the_cautions_of_it_and_not_of_the_probe(tmp_path: Path) -> None:
+    probe = msgspec.structs.replace(tripped(T0), set_voltage_v=0.5, limit_a=0.1, stage="probe")
+    with Log.open(tmp_path / "benchd.sqlite") as log:
+        for plan in ("phone-cell", "gone-since"):
+            on = {"output": "on", "plan": plan}
+            log.add_entry("output", supply=probe.supply, channel=probe.channel, payload=on)
+            log.add_trip(probe)
+    page = tmp_path / "a.html"
+    where = ("--out", page, "--data-dir", tmp_path)
+    benchd("trip", "report", "1", *where)
+    assert "plan phone-cell" in page.read_text()
+    assert "within ES1" in page.read_text()
+    assert "0.5 V is within" not in page.read_text()
+    benchd("trip", "report", "2", *where)
+    assert "plan gone-since" in page.read_text()
+    assert "0.5 V is within" not in page.read_text()
 
 
 @pytest.mark.parametrize(
