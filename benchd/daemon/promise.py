@@ -2,6 +2,8 @@
 
 From the onset to OFF on the wire, for a short that takes the voltage below the plan's share of its setting:
 
+- it counts from the collapse of the voltage: before that the capacitance on the rail discharges into the short, which
+  takes RC or so (0.1 ms for 1 mF and 0.1 Ω);
 - the reading that first shows it comes up to one interval later, and may be as old as the supply's refresh
   (where that is not known: UNKNOWN_REFRESH_S);
 - the rule waits for its hold, and until a harmless capacitance would have risen by more than the short's own voltage

@@ -26,7 +26,7 @@ def go_ahead() -> None:
 
 
 def come_forward() -> None:
-    """The whole daemon, somewhat ahead of ordinary processes, where that is allowed. Call it before threads are started.
+    """The whole daemon, somewhat ahead of ordinary processes, where that is allowed; before it starts its threads.
 
     Its heartbeats come from a thread that runs well ahead, but that one waits for whoever holds the interpreter.
     """
