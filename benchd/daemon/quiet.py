@@ -61,7 +61,8 @@ class QuietHours:
             return
         opened = watch.open
         try:
-            await guard.power_off(watch.supply, watch.number)
+            why = f"quiet hours ({self._hours_text}) have begun"
+            await guard.power_off(watch.supply, watch.number, why)
         except GuardRefused as e:
             self._core.alarm(f"{where}: quiet hours ({self._hours_text}) have begun, but it is not off: {e}")
             return

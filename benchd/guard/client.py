@@ -159,9 +159,12 @@ class GuardClient:
         """End the stage `hold`, where it waits for that. Raises GuardRefused."""
         await self._ask(Advance(next(self._ids), supply, channel))
 
-    async def power_off(self, supply: str | None = None, channel: int | None = None) -> None:
-        """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed."""
-        await self._ask(PowerOff(next(self._ids), supply, channel))
+    async def power_off(self, supply: str | None = None, channel: int | None = None, why: str = "") -> None:
+        """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed.
+
+        `why`: see `PowerOff.why`.
+        """
+        await self._ask(PowerOff(next(self._ids), supply, channel, why))
 
     async def rearm(self, supply: str, channel: int) -> None:
         """Release the latch after a trip. Raises GuardRefused unless the output is confirmed off."""

@@ -73,7 +73,7 @@ class Commands:
         else:
             self._answer(command.id, self._no_channel(command.channel))
             return
-        self._switcher.all_off(chosen, Event.OFF_ASKED, "asked")
+        self._switcher.all_off(chosen, Event.OFF_ASKED, "asked", command.why)
         unknown = [
             f"channel {channel.number}: {channel.words}" for channel in chosen if channel.output is not OutputState.OFF
         ]

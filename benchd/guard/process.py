@@ -251,7 +251,7 @@ class GuardProcess:
         with self._joint_lock:
             self._joint[command.id] = []
         for thread in self._threads.values():
-            thread.post(PowerOff(command.id))
+            thread.post(PowerOff(command.id, why=command.why))
 
     def _report(self, report: Report) -> None:
         """From any thread."""

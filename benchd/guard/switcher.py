@@ -366,7 +366,7 @@ class Switcher:
             return Event.OFF_ASKED
         return event
 
-    def all_off(self, chosen: list[Channel], event: Event, reason: str) -> None:
+    def all_off(self, chosen: list[Channel], event: Event, reason: str, text: str = "") -> None:
         """OFF to every chosen output first, then confirm one after the other."""
         if len(chosen) == len(self.channels) and self.opened is not None:
             with contextlib.suppress(LinkError, SupplyError):
@@ -377,7 +377,7 @@ class Switcher:
             if channel.latched:
                 self.event(channel, event)  # the trip stays the reason
             else:
-                self.event(channel, event, reason, "")
+                self.event(channel, event, reason, text)
 
     def tell_drift(self, channel: Channel, text: str) -> None:
         """Settings are lower than they were written: no danger, but worth knowing; told once a power-on."""

@@ -133,6 +133,8 @@ class PowerOff(msgspec.Struct, frozen=True, tag=True):
     id: int
     supply: str | None = None
     channel: int | None = None
+    why: str = ""
+    """A sentence, where it was no person who asked."""
 
 
 class Rearm(msgspec.Struct, frozen=True, tag=True):

@@ -138,7 +138,7 @@ class FakeGuard:
     async def advance(self, supply: str, channel: int) -> None:
         self._do("advance", supply, channel)
 
-    async def power_off(self, supply: str | None, channel: int | None) -> None:
+    async def power_off(self, supply: str | None, channel: int | None, why: str = "") -> None:
         self._do("off", supply, channel)
         for number in (1, 2) if channel is None else (channel,):
             self._core.on_report(off(number))

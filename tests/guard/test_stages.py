@@ -181,9 +181,10 @@ def test_off_asked_for_in_a_stage_ends_it() -> None:
     fake.load_a[1] = 0.01
     with Bench(fake) as bench:
         power_on(bench, Stage("hold", 4.0, 0.3, 60.0))
-        bench.thread.post(PowerOff(2, "bench", 1))
+        bench.thread.post(PowerOff(2, "bench", 1, "quiet hours have begun"))
         assert answer(bench, 2).ok
         assert bench.of(Tripped) == []
+        assert bench.of(OutputChanged)[-1].text == "quiet hours have begun"
         assert not fake.on[1]
 
 
