@@ -7,6 +7,7 @@ up at the panel. Asking costs the link time, so it is done often only while the 
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 
 from benchd.guard.channel import Channel
 from benchd.guard.held import GuardedSupply
@@ -21,15 +22,16 @@ ODD_S = 0.5
 COSTS = 100.0
 """... and otherwise so that asking takes one part in this many of the link's time ..."""
 LONGEST_S = 5.0
-"""... but at least this often, s."""
+"""... but at least this often, s; where looking takes longer, as long for readings again."""
 
 
 class Looks:
-    """Of one supply; used by its thread only."""
+    """Of one supply; used by its thread only. `hurry`: something more urgent waits, so the rest is left out."""
 
-    def __init__(self, channels: dict[int, Channel], switcher: Switcher) -> None:
+    def __init__(self, channels: dict[int, Channel], switcher: Switcher, hurry: Callable[[], bool]) -> None:
         self._channels = channels
         self._switcher = switcher
+        self._hurry = hurry
         self._next_s = self._next_odd_s = 0.0
 
     def again(self, now: float) -> None:
@@ -46,8 +48,12 @@ class Looks:
         Raises LinkLost.
         """
         settings_too = now >= self._next_s
-        good = False
+        good, cost_s = False, 0.0
         for channel in self._channels.values():
+            if self._hurry():
+                return good
+            began_s = time.monotonic()
+            self._switcher.may_take_a_round()
             if now_ns() < channel.retry_ns:  # could not be confirmed off a moment ago
                 self._switcher.repeat_off(channel)
                 continue
@@ -64,11 +70,16 @@ class Looks:
                 raise
             except (LinkError, SupplyError):
                 pass
-            if len(self._channels) > 1 and any(each.rules is not None for each in self._channels.values()):
+            cost_s += time.monotonic() - began_s
+            if (
+                len(self._channels) > 1
+                and not self._hurry()
+                and any(each.rules is not None for each in self._channels.values())
+            ):
                 self._switcher.look_after(supply)  # a slow family takes seconds for all of them
-        done = time.monotonic()
-        self._next_odd_s = now + ODD_S
-        self._next_s = now + min(max(ODD_S, COSTS * (done - now)), LONGEST_S)
+        done_s = time.monotonic()
+        self._next_odd_s = done_s + ODD_S
+        self._next_s = done_s + max(min(max(ODD_S, COSTS * cost_s), LONGEST_S), cost_s)
         return good
 
     def _found(self, channel: Channel, on: bool) -> None:

@@ -119,7 +119,7 @@ class SupplyThread(threading.Thread):
             config.link_watchdog_s,
         )  # fmt: skip
         self._commands = Commands(self._switcher, report)
-        self._looks = Looks(self.channels, self._switcher)
+        self._looks = Looks(self.channels, self._switcher, lambda: bool(self._urgent))
         self._urgent: deque[tuple[int, Urgent]] = deque()
         self._normal: deque[tuple[int, PowerOn | Rearm | Advance]] = deque()
         self._posted = 0

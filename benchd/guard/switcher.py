@@ -99,8 +99,15 @@ class Switcher:
 
     def look_after(self, supply: GuardedSupply) -> None:
         """Read and judge what is on, in between other things that take their time."""
+        self.may_take_a_round()
         self._tending.tend(supply, list(self.channels.values()))
         self._carry_out()
+        self.may_take_a_round()
+
+    def may_take_a_round(self) -> None:
+        """What follows may take as long as a round of readings, and a timeout of each question of it."""
+        round_s = self.opened.pace.round_s if self.opened is not None else 0.0
+        self._allow(2 * round_s + 4 * self._timeout_s + 0.5)
 
     def tell(self, channel: Channel, state: OutputState | None = None) -> None:
         """Report what is known of an output, if that has changed."""
