@@ -46,6 +46,8 @@ class Channel:
         self.ring = ring
         self.bound = bound or RearmBound(0.0, 60)
         self.meter = Meter()
+        self.array_runs = False
+        """Its traces are made of the supply's own array of readings."""
         self.state = ChannelState.UNKNOWN
         self.rules: Rules | None = None
         """Present exactly while the output is on."""
@@ -112,6 +114,12 @@ class Channel:
         """Remember a reading and hand it to the sender."""
         self.before.append(reading)
         self.ring.add(reading)
+
+    def keep_in_between(self, reading: Reading) -> None:
+        """The same for one that was taken while something else was done: traces made of an array need it not."""
+        self.before.append(reading)
+        if not self.array_runs:
+            self.ring.add(reading)
 
     def begin(self, command: PowerOn) -> None:
         """A power-on is accepted: its stages are to come."""

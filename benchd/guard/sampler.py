@@ -264,7 +264,8 @@ class SupplyThread(threading.Thread):
     def _keep_array(self, arrays: Arrays, channel: Channel, reading: Reading, now: float) -> None:
         for each in arrays.turn(channel.number, channel.state in POWERED, now):
             channel.keep(each)
-        if not arrays.running(channel.number):
+        channel.array_runs = arrays.running(channel.number)
+        if not channel.array_runs:
             channel.keep(reading)
 
     # ---- commands ---------------------------------------------------------------------------------------------

@@ -79,7 +79,7 @@ class Tending:
                 self._deferred.append((channel, verdict))
             if reading is not None:
                 channel.meter.add(reading)
-                channel.keep(reading)
+                channel.keep_in_between(reading)
 
     def _speaks_against(self, channel: Channel, rules: Rules, reading: Reading) -> Verdict | None:
         """A stage that ends badly is ended now; one that ends well goes on with the next reading in its own turn."""
