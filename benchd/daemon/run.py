@@ -36,6 +36,7 @@ log = logging.getLogger("benchd")
 ADDRESS = "daemon.json"
 AGAIN_S = 30.0
 """A follower that failed by a fault of ours is started again after this, s."""
+TASKS_END_S = 5.0
 LOCK = "daemon.lock"
 NOT_OFF = "not every output could be confirmed off: look at the supplies, switch off there"
 
@@ -140,7 +141,10 @@ class Daemon:
             await core.all_filed()
             for task in tasks:
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            # Every output is looked after by now; a task that does not end must not keep the daemon for ever.
+            _, late = await asyncio.wait(tasks, timeout=TASKS_END_S)
+            for task in late:
+                log.error("%s did not end when told", task.get_name())
         if not self._stop.is_set():
             off = "every output was confirmed off" if confirmed else NOT_OFF
             raise StartError(f"the page ended by a fault of its own; {off}")
