@@ -278,7 +278,8 @@ class GuardClient:
             if isinstance(item, Tripped):
                 self._tripping.pop((item.supply, item.channel), None)
                 self._latched.add((item.supply, item.channel))
-                self._bounds[item.supply, item.channel].tripped(now_ns())
+                # Not when it arrived here: the guard's own pause, which the page counts down, would then end earlier.
+                self._bounds[item.supply, item.channel].tripped(item.off_confirmed_ns or item.off_sent_ns)
             if isinstance(item, LinkChanged):
                 self._links_awaited.discard(item.supply)
                 if not self._links_awaited:

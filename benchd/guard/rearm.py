@@ -6,6 +6,7 @@ enough to burn a board. So there is a pause after each trip, and a number of tim
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 MINUTE_NS = 60_000_000_000
@@ -38,7 +39,7 @@ class RearmBound:
         if now_ns < self._tripped_ns + self._pause_ns:
             return (
                 f"it tripped {(now_ns - self._tripped_ns) / 1e9:.1f} s ago and may be re-armed "
-                f"{self._pause_ns / 1e9:g} s after that: look at the board, and re-arm in {wait_s:.1f} s"
+                f"{self._pause_ns / 1e9:g} s after that: look at the board, and re-arm in {math.ceil(wait_s * 10) / 10:.1f} s"
             )
         return (
             f"it was re-armed {len(self._last)} times within a minute, which is all there is: find the cause first; "

@@ -16,7 +16,7 @@ from benchd.guard.client import GuardClient, GuardRefused
 from benchd.guard.errand import Errand
 from benchd.guard.keeper import GuardKeeper
 from benchd.guard.wire import ChannelConfig, Configure, OutputChanged, Report, SupplyConfig, Tripped, Tripping
-from benchd.reading import OutputState, pack
+from benchd.reading import OutputState, now_ns, pack
 from benchd.supplies.makesafe import ChannelSafe
 from tests.simulated import SimulatedSupply
 
@@ -75,8 +75,15 @@ async def test_a_guard_that_goes_away_before_the_record_of_a_trip_is_alarmed_and
     assert len(alarms) == 1
 
 
+async def test_the_pause_runs_from_the_off_and_not_from_when_word_of_it_came() -> None:
+    """The guard's own pause does, and the page counts that one down: this one must not refuse when that is over."""
+    client, _ = told(msgspec.structs.replace(TRIPPED, off_confirmed_ns=now_ns() - 60_000_000_000), gone=True)
+    with pytest.raises(GuardRefused, match="the guard is restarting"):  # no word of the pause
+        await client.rearm("left", 1)
+
+
 async def test_a_guard_that_goes_away_after_the_record_of_a_trip_is_not_alarmed_for_it() -> None:
-    client, alarms = told(TRIPPING, TRIPPED, gone=True)
+    client, alarms = told(TRIPPING, msgspec.structs.replace(TRIPPED, off_confirmed_ns=now_ns()), gone=True)
     assert alarms == []
     with pytest.raises(GuardRefused, match="re-arm in"):
         await client.rearm("left", 1)

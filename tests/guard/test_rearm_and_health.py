@@ -19,6 +19,7 @@ def test_a_pause_after_each_trip() -> None:
     assert bound.refusal(10 * S) == ""
     bound.tripped(10 * S)
     assert "re-arm in 1.5 s" in bound.refusal(10 * S + S // 2)
+    assert "re-arm in 0.1 s" in bound.refusal(12 * S - 1)  # never "in 0.0 s"
     assert bound.free_from_ns() == 12 * S
     assert bound.refusal(12 * S) == ""
 
