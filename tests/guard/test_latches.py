@@ -15,9 +15,9 @@ import pytest
 from benchd.guard.client import GuardClient, GuardRefused
 from benchd.guard.errand import Errand
 from benchd.guard.keeper import GuardKeeper
-from benchd.supplies.clock import now_ns
 from benchd.guard.wire import ChannelConfig, Configure, OutputChanged, Report, SupplyConfig, Tripped, Tripping
 from benchd.reading import OutputState, pack
+from benchd.supplies.clock import now_ns
 from benchd.supplies.makesafe import ChannelSafe
 from tests.simulated import SimulatedSupply
 
