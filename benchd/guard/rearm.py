@@ -37,9 +37,10 @@ class RearmBound:
         if wait_s <= 0:
             return ""
         if now_ns < self._tripped_ns + self._pause_ns:
+            shown_s = math.ceil(wait_s * 10) / 10  # never "in 0.0 s"
             return (
                 f"it tripped {(now_ns - self._tripped_ns) / 1e9:.1f} s ago and may be re-armed "
-                f"{self._pause_ns / 1e9:g} s after that: look at the board, and re-arm in {math.ceil(wait_s * 10) / 10:.1f} s"
+                f"{self._pause_ns / 1e9:g} s after that: look at the board, and re-arm in {shown_s:.1f} s"
             )
         return (
             f"it was re-armed {len(self._last)} times within a minute, which is all there is: find the cause first; "
