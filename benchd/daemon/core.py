@@ -184,9 +184,8 @@ class Core:
 
     def _on_trip(self, trip: Tripped) -> None:
         watch = self.watches[trip.supply, trip.channel]
-        opened = watch.open
         figures = watch.on_trip(trip)
-        opened = opened or watch.last_closed
+        opened = watch.last_closed
         job, trace = (opened.job, opened.id) if opened else (self.job, None)
         kept = self.writer.submit(lambda db: db.add_trip(trip, job, trace, figures))
         self._later(kept)

@@ -6,6 +6,8 @@ import asyncio
 import logging
 from collections.abc import Callable
 
+import numpy as np
+
 from benchd.daemon.memory import Memory, between
 from benchd.daemon.watch import OpenTrace
 from benchd.store.errors import LogError
@@ -57,6 +59,8 @@ class Filing:
         row, fault = await asyncio.to_thread(trace_row, opened, closed, parts)
         if fault:
             self._alarm(fault)
+        if row is None:
+            return
         try:
             await asyncio.wrap_future(self._writer.submit(lambda db: db.add_trace(row)))
         except LogError as e:
@@ -65,9 +69,13 @@ class Filing:
         self._filed(row)
 
 
-def trace_row(opened: OpenTrace, closed: TraceClosed, parts: tuple[Samples, ...]) -> tuple[TraceRow, str]:
-    """A trace that has ended, read, as its row in the log; and what went wrong with reading it. For any thread."""
+def trace_row(opened: OpenTrace, closed: TraceClosed, parts: tuple[Samples, ...]) -> tuple[TraceRow | None, str]:
+    """A trace that has ended, read, as its row in the log; and what went wrong with it. None: without one reading
+    there is nothing to file. For any thread."""
     samples = between(parts, closed.start_ns, closed.end_ns + 1)
+    if not np.isfinite(samples.current_a).any():
+        where, seconds = f"{opened.supply}/{opened.channel}", (closed.end_ns - closed.start_ns) / 1e9
+        return None, f"{where}: no reading came in {seconds:.1f} s of a power-up; there is no trace of it"
     trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
     finding, fault = None, ""
     try:

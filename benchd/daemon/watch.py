@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from benchd.daemon.health import HealthBook
 from benchd.daemon.known import Expected
@@ -92,6 +93,8 @@ class ChannelWatch:
         self._latest: tuple[int, float, float, Mode] | None = None
         self._rate = 0.0
         self._fed_until_ns = 0
+        self._valid_until_ns = 0
+        """Newest reading whose current is a number."""
         self._capture_settings = capture
         self._capture = self._new_capture()
 
@@ -177,17 +180,16 @@ class ChannelWatch:
         if trip.stage == "probe":
             self._file_probe(trip)
         else:
-            self._happened(self._capture.tripped(trip.detected_ns))
+            self._happened(self._capture.tripped(trip.detected_ns, trip.rule))
         return self.trip
 
     def _file_probe(self, trip: Tripped) -> None:
         """A probe that found a fault is a trace of its own: nothing more was applied that capture could have seen."""
         started_ns = trip.on_ns or (self.power.on_ns if self.power is not None else trip.onset_ns)
         opened = self._opened(started_ns, trip.set_voltage_v, trip.limit_a)
-        self.last_closed = opened
         end_ns = max(trip.detected_ns, self._fed_until_ns)
-        marks = (Mark("connected", started_ns, "guard"), Mark("tripped", trip.detected_ns, "guard"))
-        self._closed(opened, TraceClosed(started_ns, end_ns, marks, "tripped"))
+        marks = (Mark("connected", started_ns, "guard"), Mark("tripped", trip.detected_ns, "guard", trip.rule))
+        self._ended(opened, TraceClosed(started_ns, end_ns, marks, "tripped"))
 
     def mark(self, kind: MarkKind, t_ns: int) -> None:
         """A person marks a moment."""
@@ -204,6 +206,9 @@ class ChannelWatch:
             self._rate += (rate - self._rate) * 0.1 if self._rate else rate
         self._latest = (t, v, i, Mode(int(samples.mode[-1])))
         self._fed_until_ns = t
+        valid = samples.t_ns[np.isfinite(samples.current_a)]
+        if len(valid):
+            self._valid_until_ns = int(valid[-1])
         self._happened(self._capture.feed(samples))
 
     def _happened(self, events: list[Any]) -> None:
@@ -212,8 +217,16 @@ class ChannelWatch:
                 self.open = self._opened(event.start_ns, self.set_voltage_v, self.limit_a)
             elif isinstance(event, TraceClosed) and self.open is not None:
                 opened, self.open = self.open, None
-                self.last_closed = opened
-                self._closed(opened, event)
+                self._ended(opened, event)
+
+    def _ended(self, opened: OpenTrace, event: TraceClosed) -> None:
+        """Hand a trace over to be filed. A trip brings its readings along: with none of them there was no power-up to
+        see, and the trip's own record says what there is to say."""
+        if event.reason == "tripped" and self._valid_until_ns < event.start_ns:
+            self.last_closed = None
+            return
+        self.last_closed = opened
+        self._closed(opened, event)
 
     def _opened(self, start_ns: int, set_voltage_v: float | None, limit_a: float | None) -> OpenTrace:
         board = self.asked.board if self.asked is not None else ""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 
 from benchd.reading import Block
 from benchd.store.log import Log, TraceRow, new_trace_id
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
-from benchd.traces.trace import Finding, Mark, Trace
+from benchd.traces.trace import Finding, Trace
 
 
 def summarise(
@@ -55,7 +56,7 @@ def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: 
         Samples(s.t_ns + shift, s.voltage_v, s.current_a, s.mode, s.flags),
         trace.start_ns + shift,
         trace.conditions,
-        tuple(Mark(m.kind, m.t_ns + shift, m.by) for m in trace.marks),
+        tuple(msgspec.structs.replace(m, t_ns=m.t_ns + shift) for m in trace.marks),
     )
     s = moved.samples
     row = summarise(

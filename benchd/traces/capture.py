@@ -152,13 +152,13 @@ class Capture:
         self._enter(State.OFF, t_ns)
         return self._taken()
 
-    def tripped(self, t_ns: int) -> list[CaptureEvent]:
-        """A protection has switched off. Feed the readings that led to it first."""
+    def tripped(self, t_ns: int, why: str = "") -> list[CaptureEvent]:
+        """A protection has switched off, by the rule `why`. Feed the readings that led to it first."""
         if self._state is State.OFF:
             return []
         if self._start_ns is None:
             self._open(self._start_before(t_ns))
-        self._mark(Mark("tripped", t_ns, "guard"))
+        self._mark(Mark("tripped", t_ns, "guard", why))
         self._close(max(t_ns, self._last_ns), "tripped")
         self._enter(State.OFF, t_ns)
         return self._taken()

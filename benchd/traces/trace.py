@@ -18,6 +18,10 @@ class Mark(msgspec.Struct, frozen=True):
     kind: MarkKind
     t_ns: int
     by: Literal["recogniser", "hand", "guard"] = "recogniser"
+    why: str = ""
+    """Of `tripped`: the guard's rule that cut, such as "short"; empty: not known."""
+    why: str = ""
+    """Of `tripped`: the guard's rule."""
 
 
 class Conditions(msgspec.Struct, frozen=True):
@@ -75,6 +79,22 @@ class Alternative(msgspec.Struct, frozen=True):
     tell_apart: str = ""
 
 
+class Divergence(msgspec.Struct, frozen=True):
+    """Where a trace first leaves the band of its references."""
+
+    at_s: float
+    """s after the button."""
+    current_a: float
+    reference_a: float
+    """Mean of the references at that time, A."""
+    difference_u_a: float
+    """Expanded uncertainty (k = 2) of the difference of the two currents, A."""
+    significance: float
+    """The difference's amount over its standard uncertainty."""
+    text: str = ""
+    """A sentence for the technician, figures with units."""
+
+
 class Finding(msgspec.Struct, frozen=True):
     """What a trace says."""
 
@@ -87,3 +107,9 @@ class Finding(msgspec.Struct, frozen=True):
     cautions: tuple[str, ...] = ()
     button_s: float | None = None
     """The button as marked or recognised, s after the trace's start; None when there was none to see."""
+    cards: str = ""
+    """The card that named it, as `id@version`; empty: findings from before there were cards."""
+    divergence: Divergence | None = None
+    """None: no references, or it does not leave their band."""
+    similarity: float | None = None
+    """To the references, 0 to 1; None: without references."""

@@ -134,6 +134,21 @@ async def test_a_trip_goes_to_the_log_and_the_pages_with_its_trace(core: Core, l
     assert not [w for w in view.warnings if "NOT be confirmed" in w]
 
 
+async def test_a_power_up_without_a_reading_is_told_and_not_filed(core: Core, log: Log) -> None:
+    t = past(5)
+    core.on_report(on(t_ns=t))
+    core.on_report(off(t_ns=t + 3 * S))
+    await core.all_filed()
+    assert log.traces() == []
+    assert "psu-a/1: no reading came in 3.0 s of a power-up; there is no trace of it" in core.view().warnings
+    core.on_report(on(t_ns=t + 4 * S))
+    core.on_report(trip(t + 4 * S + 500 * MS, readings(t, []), rule="stale"))
+    await core.all_filed()
+    assert log.traces() == []
+    (entry,) = log.journal(kinds=["trip"])
+    assert entry.trace is None
+
+
 async def test_a_trip_right_after_power_on_is_not_the_last_boards(core: Core, log: Log) -> None:
     """The output went on, the guard tripped and said `off` first; nothing was recorded of it."""
     core.job = "R-1"

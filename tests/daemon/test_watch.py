@@ -114,6 +114,26 @@ def test_a_trip_closes_the_trace_with_the_readings_that_led_to_it(bench: Bench) 
     found = between(bench.watch.memory.parts(), end, end + S)
     assert found.current_a.tolist() == [2.0] * 5
     assert bench.watch.last_closed is opened
+    assert [(m.by, m.why) for m in closed.marks if m.kind == "tripped"] == [("guard", "short")]
+
+
+@pytest.mark.parametrize("stage", ["probe", "boot"])
+@pytest.mark.parametrize("amps", [[], [float("nan")] * 3])
+def test_a_trip_without_a_reading_is_no_trace(bench: Bench, stage: str, amps: list[float]) -> None:
+    bench.watch.on_output(on(t_ns=T0, stage=stage))
+    bench.watch.on_trip(trip(T0 + 100 * MS, readings(T0 + 10 * MS, amps), rule="stale", stage=stage, on_ns=T0))
+    assert bench.closed == []
+    assert (bench.watch.open, bench.watch.last_closed) == (None, None)
+    assert bench.watch.trip is not None
+    assert bench.watch.trip["rule"] == "stale"
+
+
+def test_the_trip_of_a_probe_is_a_trace_with_its_rule(bench: Bench) -> None:
+    bench.watch.on_output(on(t_ns=T0, stage="probe"))
+    found = readings(T0 + 10 * MS, [0.1] * 4, volts=0.01)
+    bench.watch.on_trip(trip(T0 + 60 * MS, found, rule="short", stage="probe", on_ns=T0))
+    ((_, closed),) = bench.closed
+    assert [(m.kind, m.why) for m in closed.marks] == [("connected", ""), ("tripped", "short")]
 
 
 def test_the_banner_stays_until_the_latch_is_released(bench: Bench) -> None:
