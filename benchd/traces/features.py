@@ -142,11 +142,9 @@ class Features:
 def extract(trace: Trace) -> Features:
     """Measure a trace. Any number of readings, none included; nothing raises."""
     line = make_line(trace)
-    s = trace.samples
-    t_s = (s.t_ns - trace.start_ns) / 1e9
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
     measured = Features(
-        readings=len(s),
+        readings=len(trace.samples),
         duration_s=float(line.t_s[-1] - line.t_s[0]) if len(line.t_s) else 0.0,
         rate_per_s=1 / line.interval_s if line.interval_s > 0 else 0.0,
         line=line,
@@ -154,8 +152,8 @@ def extract(trace: Trace) -> Features:
         normal_leak_a=NORMAL_LEAK_A[laptop],
         odd_leak_a=ODD_LEAK_A[laptop],
         tripped_s=trace.mark_s("tripped"),
-        charge_c=float(np.trapezoid(s.current_a, t_s)) if len(s) else 0.0,
-        energy_j=float(np.trapezoid(s.current_a * s.voltage_v, t_s)) if len(s) else 0.0,
+        charge_c=float(np.trapezoid(line.current_a, line.t_s)),
+        energy_j=float(np.trapezoid(line.current_a * line.voltage_v, line.t_s)),
     )
     return _with_shape(trace, measured) if len(line.t_s) else measured
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from benchd.reading import Mode
 from benchd.traces.noise import GRID_A, SIGMA_PER_MAD
+from benchd.traces.sound import Gaps, Sound, find_gaps, usable
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import from_step
 
@@ -26,6 +27,8 @@ SHORT_FLOWS_A = 0.03
 COLLAPSED_V = 1.5
 """The same where nothing says what the setting is, V: a lithium cell is empty at 2.5 to 3 V, and no board is fed with
 less (common practice, no source)."""
+OFF_SHARE, OFF_V = 0.1, 0.2
+"""Below this share of the setting, or in V where that is not known, with next to no current, the output is off."""
 LEAST_NOISE_A = 0.001
 """Noise that readings of exactly 0 may hide, A (common practice, no source)."""
 LARGEST_NOISE_A = 0.008
@@ -39,6 +42,21 @@ CLIPPED = (0.3, 0.8)
 error (common practice, no source)."""
 PINNED = 0.93
 """Share of the limit from which a current is at it: readings of a limited current scatter below the setting."""
+REVERSED_V, REVERSED_SHARE = 0.05, 0.01
+"""A voltage below zero by more than the larger of this, in V, and this share of the setting is no error of a reading:
+offsets in supplies' accuracies are 2 to 30 mV."""
+UP = 0.7
+"""Share of the setting from which the voltage is up: boards run from there on (common practice, no source)."""
+CONSTANT_POWER = 1.6
+"""A converter takes its power from a falling voltage too, I = P/V, down to where it stops; that it stops below `UP` of
+its usual voltage at the latest leaves 1/0.7, and some for noise."""
+RESISTIVE = 0.6
+"""With its voltage below `COLLAPSED` of the setting a resistance takes less than that share of its current; for meters
+that lag, some more."""
+BEFORE_S = 0.5
+"""What flowed so long before a switch-off is what could flow after it, s (common practice, no source)."""
+MOST_NOISE_READINGS = 10_000
+"""More readings than this do not make the noise better known."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -52,6 +70,7 @@ class Line:
     interval_s: float
     """Median time between readings."""
     longest_gap_s: float
+    """Longest time between two readings."""
     resolution_a: float
     """Step of the current reading, as given or as seen; 0 when it has none that can be seen."""
     repeats: int
@@ -66,11 +85,19 @@ class Line:
     """At the current limit, as far as that can be known."""
     collapsed: Bools
     """Voltage far below its setting while current flows."""
+    reversed: Bools
+    """Voltage below zero while current flows: the board is the wrong way round, or another source is on the leads."""
+    let_down_s: float | None
+    """When the output went off without anything in the trace saying so: from then on the voltage only decays, which is
+    no part of the columns. None: it did not."""
+    sound: Sound
+    gaps: Gaps
 
 
 def make_line(trace: Trace) -> Line:
-    """Measure what every feature needs. Works on any number of readings."""
-    s, c = trace.samples, trace.conditions
+    """Measure what every feature needs. Works on any number of readings, whatever is in them."""
+    c = trace.conditions
+    s, sound = usable(trace.samples)
     t = (s.t_ns - trace.start_ns) / 1e9
     v, i = s.voltage_v, s.current_a
     steps = np.diff(t)
@@ -80,19 +107,22 @@ def make_line(trace: Trace) -> Line:
     sigma = min(noise_sigma(i[::repeats], step), LARGEST_NOISE_A)
     quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
     set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
-    flows = max(quiet_a, min(SHORT_FLOWS_A, 0.5 * (c.limit_a or SHORT_FLOWS_A)))
+    flows_a = max(quiet_a, min(SHORT_FLOWS_A, 0.5 * (c.limit_a or SHORT_FLOWS_A)))
+    pinned = (s.mode == Mode.CC) & (i > quiet_a)
+    if c.limit_a:
+        pinned = pinned | (i >= PINNED * c.limit_a)
     off = s.mode == Mode.OFF
-    if set_v is not None:
-        off = off | ((v < 0.1 * set_v) & (i < flows))
+    off = off | ((np.abs(v) < (OFF_SHARE * set_v if set_v is not None else OFF_V)) & (i < flows_a))
+    ends = let_down(t, v, i, pinned, set_v) if set_v is not None else None
+    if ends is not None:
+        off[ends:] = True
     on = np.flatnonzero(~off)
     part = slice(int(on[0]), int(on[-1]) + 1) if len(on) else slice(0, 0)
-    t_on, v_on, i_on, off_on = t[part], v[part], i[part], off[part]
-    pinned = (s.mode[part] == Mode.CC) & (i_on > quiet_a)
-    if c.limit_a:
-        pinned = pinned | (i_on >= PINNED * c.limit_a)
-    collapsed = (v_on < (COLLAPSED * set_v if set_v else COLLAPSED_V)) & (i_on > flows)
+    v_on, i_on, on_on = v[part], i[part], ~off[part]
+    backwards = v_on < -max(REVERSED_V, REVERSED_SHARE * (set_v or 0.0))
+    collapsed = ~backwards & (v_on < (COLLAPSED * set_v if set_v else COLLAPSED_V)) & (i_on > flows_a)
     return Line(
-        t_on,
+        t[part],
         v_on,
         i_on,
         interval,
@@ -103,9 +133,36 @@ def make_line(trace: Trace) -> Line:
         quiet_a,
         set_v,
         c.limit_a,
-        pinned & ~off_on,
-        collapsed & ~off_on,
+        pinned[part] & on_on,
+        collapsed & on_on,
+        backwards & (i_on > flows_a) & on_on,
+        float(t[ends]) if ends is not None else None,
+        sound,
+        find_gaps(t, interval),
     )
+
+
+def let_down(t_s: Floats, volts: Floats, amps: Floats, pinned: Bools, set_v: float) -> int | None:
+    """Index of the first reading after the output was switched off with a board on it: from there to the end the
+    voltage falls and never rises, while no more flows than flowed before. None where it did not end so.
+
+    A short pulls the voltage down as well, but with all the current that the supply gives: at its limit, and above what
+    flowed before. What a capacitor gives while it discharges is not at any limit.
+    """
+    up = np.flatnonzero(volts >= UP * set_v)
+    if not len(up) or up[-1] + 1 >= len(volts):
+        return None
+    first = int(up[-1]) + 1
+    v, i = volts[first:], amps[first:]
+    low = v < COLLAPSED * set_v
+    if not low.any() or bool(np.any(np.diff(v) > 0.02 * set_v)) or bool(np.any(pinned[first:])):
+        return None
+    before = amps[np.searchsorted(t_s, t_s[first] - BEFORE_S) : first]
+    most = float(np.percentile(before, 90)) if len(before) else 0.0
+    # Below where converters stop only what a resistance takes is left, and that falls with the voltage.
+    allowed = np.where(low, RESISTIVE, CONSTANT_POWER) * max(most, LEAST_SEEN_A)
+    falls = float(v[-1]) < 0.5 * float(v[0]) or float(v[-1]) < 0.1 * set_v
+    return first if falls and bool(np.all(i <= allowed)) else None
 
 
 def seen_step(current_a: Floats) -> float:
@@ -136,7 +193,7 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     a piece counts. For the MAD see Rousseeuw & Croux, JASA 88 (1993).
 
     White noise makes the quietest of large pieces half as loud as that or more. A still quieter one shows that the
-    board was at work in most of the trace, and counts instead.
+    board was at work in most of the trace, and counts instead. Of a long trace a part of each piece is looked at.
     """
     n = len(current_a)
     if n < 4:
@@ -144,6 +201,9 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     pieces = int(min(max(n // 10, 1), 40))
     size = n // pieces
     rows = current_a[: pieces * size].reshape(pieces, size)
+    if n > MOST_NOISE_READINGS:
+        size = MOST_NOISE_READINGS // pieces
+        rows = np.ascontiguousarray(rows[:, :size])
     clipped = _clipped_sigma(rows)
     if clipped > 2 * step_a:
         return clipped
