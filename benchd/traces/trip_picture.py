@@ -1,23 +1,20 @@
-"""The picture of a trip: voltage and current around it, the settings, the four moments. Pure but for matplotlib.
-
-Colours are of the set by Okabe and Ito (2008), which the colour-blind tell apart; line styles differ as well.
-"""
+"""The picture of a trip: voltage and current around it, the settings, the four moments. Pure but for matplotlib."""
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from benchd.guard.wire import Tripped
+from benchd.traces import picture_look as look
+from benchd.traces.picture_look import BLACK, CURRENT, GREEN, ORANGE, PURPLE, VOLTAGE, Kind, Named
 from benchd.traces.trip_record import trip_samples
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-VOLTAGE, CURRENT, GREY, INK = "#0072B2", "#D55E00", "#555555", "#1b1b1b"
-MARKS = {"onset": "#E69F00", "detected": "#CC79A7", "off sent": "#000000", "off confirmed": "#009E73"}
+MARKS = {"onset": ORANGE, "detected": PURPLE, "off sent": BLACK, "off confirmed": GREEN}
 LEAST_AROUND_MS = 0.5
 READINGS_AROUND = 12
 """So many readings are shown on both sides of what happened, at least: they show the pace."""
@@ -33,15 +30,13 @@ def marks_ms(trip: Tripped) -> dict[str, float | None]:
     }
 
 
-def picture(trip: Tripped, title: str, kind: Literal["svg", "png"]) -> bytes:
+def picture(trip: Tripped, title: str, kind: Kind) -> bytes:
     """The picture as a file's content. The same trip gives the same SVG."""
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
     samples = trip_samples(trip)
     t_ms = (samples.t_ns - trip.detected_ns) / 1e6
-    # Text stays text, so that it can be searched and read out; ids are made of the salt and not of the time.
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "benchd", "font.family": "sans-serif"}):
+    with look.our_look():
         figure = Figure(figsize=(8.0, 5.0))
         # Room above for the names of the moments, one row each.
         upper, lower = figure.subplots(
@@ -57,10 +52,7 @@ def picture(trip: Tripped, title: str, kind: Literal["svg", "png"]) -> bytes:
             _let_through(axes, marks, last)
         _name_marks(upper, marks, (first, last))
         lower.set_xlim(first, last)
-        file = io.BytesIO()
-        metadata: dict[str, Any] = {"Date": None} if kind == "svg" else {}
-        figure.savefig(file, format=kind, dpi=150, metadata=metadata)
-    return file.getvalue()
+        return look.saved(figure, kind)
 
 
 def window_ms(t_ms: np.ndarray[Any, np.dtype[np.float64]], marks: dict[str, float | None]) -> tuple[float, float]:
@@ -89,17 +81,10 @@ def _curve(
     words: str,
 ) -> None:
     axes.plot(t_ms, values, color=colour, linewidth=1.2, marker="o", markersize=2.5)
-    if setting > 0:  # 0: not known
-        axes.axhline(setting, color=GREY, linestyle="--", linewidth=1)
-        axes.annotate(
-            words.format(setting), (0.0, setting), (4, 3), ("axes fraction", "data"), "offset points",
-            va="bottom", fontsize=8, color=GREY,
-        )  # fmt: skip
-    axes.set_ylabel(label)
-    top = max([setting, *values[np.isfinite(values)].tolist()], default=1.0)
-    low = min([0.0, *values[np.isfinite(values)].tolist()])
-    axes.set_ylim(low - 0.05 * (top - low), top + 0.15 * (top - low) if top > low else 1.0)
-    axes.grid(color="#dddddd", linewidth=0.6)
+    settings = [setting] if setting > 0 else []  # 0: not known
+    for value in settings:
+        look.setting_line(axes, value, words.format(value))
+    look.value_axis(axes, label, [values], settings)
 
 
 def _let_through(axes: Axes, marks: dict[str, float | None], last_ms: float) -> None:
@@ -114,14 +99,10 @@ def _let_through(axes: Axes, marks: dict[str, float | None], last_ms: float) -> 
 
 
 def _name_marks(axes: Axes, marks: dict[str, float | None], window: tuple[float, float]) -> None:
-    """Names above the picture, in rows: moments some µs apart would stand on each other."""
-    first, last = window
-    digits = 2 if last - first < 200 else 1
-    for row, (name, at) in enumerate(marks.items()):
-        place = 1.0 if at is None else (at - first) / (last - first)
-        right = place > 0.7
-        axes.annotate(
-            f"{name}: never" if at is None else f"{name} {at:+.{digits}f} ms".replace("-", "\N{MINUS SIGN}"),
-            (place, 1.0), (-2 if right else 2, 4 + 11 * row), "axes fraction", "offset points",
-            ha="right" if right else "left", fontsize=8, color=INK, annotation_clip=False,
-        )  # fmt: skip
+    digits = 2 if window[1] - window[0] < 200 else 1
+    names = [
+        Named(f"{name}: never" if at is None else f"{name} {at:+.{digits}f} ms".replace("-", "\N{MINUS SIGN}"),
+              window[1] if at is None else at)
+        for name, at in marks.items()
+    ]  # fmt: skip
+    look.name_above(axes, names, window)

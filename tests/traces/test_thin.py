@@ -1,3 +1,5 @@
+"""Thinning: no extreme is lost, held against another implementation as well."""
+
 from __future__ import annotations
 
 import numpy as np
@@ -5,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from tsdownsample import MinMaxDownsampler
 
 from benchd.traces.samples import Samples
-from benchd.web.thin import PER_BUCKET, thin
+from benchd.traces.thin import PER_BUCKET, keep, thin
 from tests.web.fake import START_NS, make_samples
 
 VALUES = st.floats(-50, 50, width=32) | st.just(float("nan"))
@@ -71,3 +74,29 @@ def test_one_reading_among_a_million() -> None:
 def test_too_few_points_are_refused() -> None:
     with pytest.raises(ValueError, match="points = 5: allowed are 6 or more"):
         thin(make_samples(START_NS, 1, 50), 5)
+
+
+def kept(y: list[float] | np.ndarray, points: int) -> set[int]:
+    """Places kept of one column, of `points` / 2 buckets as min-max thinning counts them."""
+    values = np.asarray(y, np.float64)
+    return set(keep(np.arange(len(values), dtype=np.int64) * 10**9, (values,), points // 2).tolist())
+
+
+def test_min_max_keeps_what_the_published_cases_keep() -> None:
+    """tsdownsample 0.1.5 MinMaxDownsampler: y of 12 with n = 4 gives places 0, 3, 6, 8; of a slow sine with two
+    opposite spikes side by side, 20 points keep both, where largest-triangle thinning loses one."""
+    assert kept([0, 1, 0, 3, 0, 1, 9, 1, 0, 2, 0, 0], 4) >= {0, 3, 6, 8}
+    y = np.sin(0.02 * np.arange(1000))
+    y[500], y[501] = 5.0, -5.0
+    assert kept(y, 20) >= {500, 501}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_every_extreme_that_another_min_max_keeps_is_kept(seed: int) -> None:
+    downsample = MinMaxDownsampler()
+    rng = np.random.default_rng(seed)
+    y = np.round(rng.standard_t(2, 12_000) * rng.uniform(0.01, 1.0, 12_000), 6)
+    theirs = y[downsample.downsample(y, n_out=240)]
+    ours = y[sorted(kept(y, 240))]
+    # Of equal values either may be the one that is kept.
+    assert set(theirs.tolist()) <= set(ours.tolist())

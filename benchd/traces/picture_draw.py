@@ -1,0 +1,183 @@
+"""A picture of traces as a file: current above, voltage below, everything named. Pure but for matplotlib."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from benchd.traces import picture_look as look
+from benchd.traces.picture import Curve, Leaves, Phase, Reference, Scene
+from benchd.traces.picture_look import BLACK, CURRENT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VOLTAGE, Kind, Named
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Style = tuple[str, Any]
+"""Colour, and line style as matplotlib takes it."""
+
+LINES: tuple[Style, ...] = (
+    (CURRENT, "-"), (VOLTAGE, "--"), (BLACK, "-."), (PURPLE, "-"),
+    (ORANGE, "--"), (SKY, "-"), (GREY, ":"), (INK, (0, (6, 1, 1, 1, 1, 1))),
+)  # fmt: skip
+"""Of the first trace, the second, …; green is the reference's."""
+MOMENTS: dict[str, Style] = {
+    "connected": (ORANGE, ":"), "button": (BLACK, "-"), "boot-end": (GREEN, "--"), "removed": (GREY, ":"),
+    "tripped": (PURPLE, "-"), "off": (GREY, "-."),
+}  # fmt: skip
+TINTS = {"off": "#e9e9e9", "leak": "#fbf1d9", "boot": "#ffffff", "settled": "#e6eef7", "on": "#ffffff"}
+"""Behind a phase; its name tells it to those who see no colours."""
+
+WIDTH_IN, LEFT, RIGHT = 8.0, 0.09, 0.97
+CURVES_IN = 4.4
+"""Height of both plots."""
+LINE_IN = 0.19
+"""Height of a line of text."""
+LETTERS = 112
+"""So many fit on a line across the picture."""
+MOST_LINES = 3
+MARKED_READINGS = 150
+"""With no more readings than these each has a point: they show the pace."""
+FAR_ABOVE = 2.5
+"""A limit beyond so many times the largest current is named only: drawn, it would press the curve flat."""
+SMALL_A = 0.1
+"""Below this largest current the axis is in mA, A."""
+
+
+def picture(scene: Scene, kind: Kind) -> bytes:
+    """The picture as a file's content. The same scene gives the same SVG."""
+    with look.our_look():
+        first, last = scene.window_s
+        edge = 0.01 * (last - first)
+        window = (first - edge, last + edge)
+        names = _names(scene)
+        figure, upper, lower = _figure(scene, look.rows_of(names, window, WIDTH_IN * 72 * (RIGHT - LEFT)))
+        _currents(upper, scene)
+        _voltages(lower, scene)
+        lower.set_xlim(*window)
+        lower.set_xlabel(f"time in s, from {scene.zero}")
+        for axes in (upper, lower):
+            for m in scene.moments:
+                colour, style = MOMENTS[m.kind]
+                axes.axvline(m.at_s, color=colour, linestyle=style, linewidth=1.1)
+            for phase in scene.phases:
+                axes.axvspan(phase.start_s, phase.end_s, color=TINTS[phase.name], linewidth=0, zorder=0)
+        for phase in scene.phases:
+            _name_phase(upper, phase, window)
+        look.name_above(upper, names, window)
+        return look.saved(figure, kind)
+
+
+def _figure(scene: Scene, names: list[tuple[Named, int, bool]]) -> tuple[Figure, Axes, Axes]:
+    """Both plots, with as much room above and below as the words need."""
+    from matplotlib.figure import Figure
+
+    says = textwrap.wrap(scene.says, LETTERS, max_lines=MOST_LINES, placeholder=" …")
+    rows = 1 + max((row for _, row, _ in names), default=-1)
+    above = 0.42 + LINE_IN * len(says) + look.ROW_PT / 72 * rows
+    below = 0.55 + LINE_IN * len(_keys(scene))
+    height = above + CURVES_IN + below
+    figure = Figure(figsize=(WIDTH_IN, height))
+    upper, lower = figure.subplots(
+        2, 1, sharex=True, height_ratios=(5, 3),
+        gridspec_kw={"left": LEFT, "right": RIGHT, "top": 1 - above / height, "bottom": below / height, "hspace": 0.08},
+    )  # fmt: skip
+    figure.text(0.02, 1 - 0.1 / height, scene.title, fontsize=11, va="top", color=INK)
+    for n, line in enumerate(says):
+        figure.text(0.02, 1 - (0.33 + LINE_IN * n) / height, line, fontsize=9, va="top", color=INK)
+    return figure, upper, lower
+
+
+def _currents(axes: Axes, scene: Scene) -> None:
+    finite = [c.current_a[np.isfinite(c.current_a)] for c in scene.curves]
+    shown = [v for v in finite if len(v)]
+    if scene.reference is not None:
+        shown.append(scene.reference.high_a)
+    top_a = max((float(np.max(v)) for v in shown), default=0.0)
+    unit, scale = ("mA", 1e3) if top_a < SMALL_A else ("A", 1.0)
+    limits = [a for a in scene.limits_a if a <= FAR_ABOVE * top_a or top_a <= 0]
+    if scene.reference is not None:
+        _band(axes, scene.reference, scale)
+    for n, curve in enumerate(scene.curves):
+        _line(axes, curve, curve.current_a * scale, LINES[n])
+    for limit_a in limits:
+        look.setting_line(axes, limit_a * scale, f"limit {limit_a:g} A")
+    if hidden := [f"{a:g} A" for a in scene.limits_a if a not in limits]:
+        axes.annotate(f"limit {', '.join(hidden)}: far above", (0.0, 1.0), (4, -22), "axes fraction", "offset points",
+                      va="bottom", fontsize=look.SMALL_PT, color=GREY)  # fmt: skip
+    if scene.leaves is not None:
+        _leaving(axes, scene.leaves, scale)
+    look.value_axis(axes, f"current in {unit}", [v * scale for v in shown], [a * scale for a in limits])
+    if _keys(scene):
+        axes.get_figure(root=True).legend(  # type: ignore[union-attr]
+            *axes.get_legend_handles_labels(), loc="lower left", bbox_to_anchor=(LEFT - 0.01, 0.0), ncols=1,
+            fontsize=look.SMALL_PT, frameon=False, handlelength=3.5, borderaxespad=0.2, labelspacing=0.35,
+        )  # fmt: skip
+
+
+def _voltages(axes: Axes, scene: Scene) -> None:
+    alone = len(scene.curves) == 1
+    for n, curve in enumerate(scene.curves):
+        _line(axes, curve, curve.voltage_v, (VOLTAGE, "-") if alone else LINES[n])
+    for volts in scene.set_voltages_v:
+        look.setting_line(axes, volts, f"set {volts:g} V")
+    look.value_axis(axes, "voltage in V", [c.voltage_v for c in scene.curves], scene.set_voltages_v)
+
+
+def _line(axes: Axes, curve: Curve, values: np.ndarray[Any, np.dtype[np.float64]], style: Style) -> None:
+    few = len(values) <= MARKED_READINGS
+    axes.plot(
+        curve.t_s, values, color=style[0], linestyle=style[1], linewidth=1.2 if few else 0.9, label=curve.name,
+        marker="o" if few else None, markersize=2.5, zorder=3,
+    )  # fmt: skip
+
+
+def _band(axes: Axes, reference: Reference, scale: float) -> None:
+    traces = f"{reference.traces} trace" + ("s" if reference.traces != 1 else "")
+    axes.plot(reference.t_s, reference.mean_a * scale, color=GREEN, linewidth=1.2, zorder=2.5,
+              label=f"reference, mean of {traces}")  # fmt: skip
+    axes.fill_between(
+        reference.t_s, reference.low_a * scale, reference.high_a * scale, color=GREEN, alpha=0.25, linewidth=0,
+        zorder=2, label=f"its band, {reference.means}",
+    )  # fmt: skip
+
+
+def _leaving(axes: Axes, leaves: Leaves, scale: float) -> None:
+    """Both currents where they part, joined by a line."""
+    pair = [leaves.current_a * scale, leaves.reference_a * scale]
+    axes.plot([leaves.at_s] * 2, pair, color=BLACK, linewidth=1.4, zorder=4)
+    for value, fill in zip(pair, (CURRENT, "white"), strict=True):
+        axes.plot([leaves.at_s], [value], marker="o", markersize=6, markerfacecolor=fill, markeredgecolor=BLACK,
+                  linestyle="none", zorder=5)  # fmt: skip
+
+
+def _keys(scene: Scene) -> list[str]:
+    """What the legend explains; nothing where one curve stands alone."""
+    names = [c.name for c in scene.curves]
+    return [*names, "mean", "band"] if scene.reference is not None else names if len(names) > 1 else []
+
+
+def _names(scene: Scene) -> list[Named]:
+    """What stands above the plots, from left to right."""
+    first, last = scene.window_s
+    digits = 2 if last - first < 200 else 1
+    names = [Named(f"{m.name} {m.at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}"), m.at_s) for m in scene.moments]
+    if (leaves := scene.leaves) is not None:
+        here, good = look.amperes(leaves.current_a), look.amperes(leaves.reference_a)
+        names.append(Named(f"leaves the reference {leaves.at_s:.{digits}f} s: {here}, not {good}", leaves.at_s))
+    return sorted(names, key=lambda n: n.at)
+
+
+def _name_phase(axes: Axes, phase: Phase, window: tuple[float, float]) -> None:
+    """Its name at the top, upright where it is narrow; none where there is no room for letters at all."""
+    from_s, to_s = max(phase.start_s, window[0]), min(phase.end_s, window[1])
+    room_pt = (to_s - from_s) / (window[1] - window[0]) * WIDTH_IN * 72 * (RIGHT - LEFT)
+    if room_pt < look.SMALL_PT + 3:
+        return
+    upright = room_pt < len(phase.name) * look.SMALL_PT * look.WIDTH_OF_A_LETTER + 6
+    axes.annotate(
+        phase.name, ((from_s + to_s) / 2, 1.0), (0, -3), ("data", "axes fraction"), "offset points", ha="center",
+        va="top", rotation=90 if upright else 0, fontsize=look.SMALL_PT, fontstyle="italic", color=GREY,
+    )  # fmt: skip

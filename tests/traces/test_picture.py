@@ -1,0 +1,205 @@
+"""Pictures of traces: what is in them, where it stands, and that nothing is lost or covered."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import struct
+import time
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchd.reading import Mode
+from benchd.traces.picture import (
+    COLUMNS,
+    Leaves,
+    Phase,
+    Pictured,
+    PictureError,
+    Reference,
+    Scene,
+    gaps,
+    phases,
+    scene,
+)
+from benchd.traces.picture_draw import picture
+from benchd.traces.picture_look import Named, amperes, rows_of
+from benchd.traces.samples import Samples
+from benchd.traces.thin import PER_BUCKET
+from benchd.traces.trace import Conditions, Evidence, Finding, Mark, Trace
+
+START_NS = 1_767_323_045_000_000_000
+FINDING = Finding("clean-boot", 0.9, (Evidence("Busy for 5 s, then it settles."),), button_s=2.0)
+GOOD = Reference(np.arange(0.0, 6.0, 0.1), np.full(60, 0.3), np.full(60, 0.25), np.full(60, 0.35), 3)
+
+
+def a_trace(
+    rate: float = 50.0,
+    seconds: float = 10.0,
+    button_s: float | None = 2.0,
+    limit_a: float = 1.0,
+    start_ns: int = START_NS,
+) -> Trace:
+    """2 mA until 2 s, then 0.4 A, 0.2 A from 6 s on; off from 9 s on. Marked: button, boot end, off."""
+    t_s = np.arange(round(seconds * rate)) / rate
+    off = t_s >= 9.0
+    current = np.where(off, 0.0, np.where(t_s < 2.0, 0.002, np.where(t_s < 6.0, 0.4, 0.2)))
+    mode = np.where(off, Mode.OFF, Mode.CV).astype(np.uint8)
+    samples = Samples(
+        start_ns + np.rint(t_s * 1e9).astype(np.int64), np.where(off, 0.0, 4.0), current, mode, np.zeros_like(mode)
+    )
+    marks = [Mark("boot-end", start_ns + 6 * 10**9), Mark("off", start_ns + 9 * 10**9, "guard")]
+    marks += [] if button_s is None else [Mark("button", start_ns + round(button_s * 1e9), "hand")]
+    return Trace(samples, start_ns, Conditions(4.0, limit_a, board="b-1"), tuple(marks))
+
+
+def with_current(trace: Trace, current: np.ndarray) -> Trace:
+    return dataclasses.replace(trace, samples=dataclasses.replace(trace.samples, current_a=current))
+
+
+def of(*traces: Trace, finding: Finding | None = None, **more: object) -> Scene:
+    return scene("Trace t-1", [Pictured(f"t-{n}", t, finding) for n, t in enumerate(traces, 1)], **more)  # type: ignore[arg-type]
+
+
+def words_of(svg: bytes) -> dict[str, tuple[float, float]]:
+    """Each text with its place from the left and from the top, pt."""
+    found = {}
+    for e in ET.fromstring(svg).iter("{http://www.w3.org/2000/svg}text"):
+        moved = (e.get("transform") or "").partition("translate(")[2].partition(")")[0].split()
+        at = (e.get("x") or moved[0], e.get("y") or moved[1])
+        found["".join(e.itertext())] = (float(at[0]), float(at[1]))
+    return found
+
+
+def test_a_picture_names_units_marks_phases_settings_and_the_finding() -> None:
+    told = words_of(picture(of(a_trace(), finding=FINDING), "svg"))
+    for wanted in ("Trace t-1", "clean-boot (90%): Busy for 5 s, then it settles.", "current in A", "voltage in V",
+                   "time in s, from the trace's start", "limit 1 A", "set 4 V", "button (by hand) 2.00 s",
+                   "boot end 6.00 s", "off 9.00 s", "leak", "boot", "settled", "off"):  # fmt: skip
+        assert wanted in told, sorted(told)
+
+
+def test_a_reference_and_where_the_trace_leaves_it_are_named_with_both_currents() -> None:
+    told = words_of(picture(of(a_trace(), finding=FINDING, reference=GOOD, leaves=Leaves(4.0, 0.2, 0.3)), "svg"))
+    for wanted in ("leaves the reference 4.00 s: 0.2 A, not 0.3 A", "reference, mean of 3 traces", "its band, k = 2",
+                   "time in s, from the button", "button (by hand) 0.00 s", "off 7.00 s"):  # fmt: skip
+        assert wanted in told, sorted(told)
+
+
+def test_several_traces_stand_with_their_buttons_at_0_and_have_names() -> None:
+    """At other rates, begun at other times, one without a button."""
+    other = a_trace(rate=5.0, start_ns=START_NS + 10**12)
+    late = dataclasses.replace(other, marks=(Mark("button", other.start_ns + 3 * 10**9, "hand"),))
+    lone = a_trace(button_s=None)
+    several = scene("x", [Pictured("a", a_trace()), Pictured("b", late), Pictured("c", lone)])
+    a, b, c = several.curves
+    assert (a.t_s[0], b.t_s[0], c.t_s[0]) == (-2.0, -3.0, 0.0)
+    assert c.name == "c (no button: from its start)"
+    assert [(m.name, m.at_s) for m in several.moments] == [("button (by hand)", 0.0)]
+    told = words_of(picture(several, "svg"))
+    assert {"a", "b", c.name} <= set(told)
+
+
+def test_the_same_scene_gives_the_same_file() -> None:
+    assert picture(of(a_trace()), "svg") == picture(of(a_trace()), "svg")
+
+
+def test_a_png_is_as_wide_as_it_is_drawn_for() -> None:
+    """PNG 1.2 (RFC 2083): the signature, then IHDR with width and height as big-endian 32-bit numbers at byte 16."""
+    found = picture(of(a_trace()), "png")
+    assert found[:8] == b"\x89PNG\r\n\x1a\n"
+    width, height = struct.unpack(">II", found[16:24])
+    assert width == 1200
+    assert 700 <= height <= 1200
+
+
+def test_one_reading_in_a_million_is_in_the_picture_and_it_is_quick() -> None:
+    trace = a_trace(rate=100_000.0)
+    current = trace.samples.current_a.copy()
+    current[777_777] = 0.9
+    began = time.perf_counter()
+    curve = of(with_current(trace, current)).curves[0]
+    assert time.perf_counter() - began < 2.0  # some 0.1 s; machines are busy at times
+    assert np.max(curve.current_a) == 0.9
+    assert len(curve.t_s) <= COLUMNS * PER_BUCKET
+
+
+def test_no_line_is_drawn_across_a_gap() -> None:
+    trace = a_trace()
+    there = (trace.samples.t_ns < START_NS + 3 * 10**9) | (trace.samples.t_ns >= START_NS + 5 * 10**9)
+    s = trace.samples
+    holed = Samples(s.t_ns[there], s.voltage_v[there], s.current_a[there], s.mode[there], s.flags[there])
+    (curve,) = of(dataclasses.replace(trace, samples=holed)).curves
+    missing = np.flatnonzero(np.isnan(curve.current_a))
+    assert curve.t_s[missing].tolist() == [pytest.approx(3.99)]
+    assert np.all(np.diff(curve.t_s) > 0)
+    assert gaps(holed).tolist() == [START_NS + 2_980_000_000]
+    assert len(gaps(trace.samples)) == 0
+
+
+def test_phases_follow_each_other_from_the_first_reading_to_the_last() -> None:
+    assert phases(Pictured("x", a_trace()), 2.0) == (
+        Phase("leak", -2.0, 0.0), Phase("boot", 0.0, 4.0), Phase("settled", 4.0, 6.98), Phase("off", 6.98, 7.98),
+    )  # fmt: skip
+    unpressed = dataclasses.replace(a_trace(), marks=())
+    assert [p.name for p in phases(Pictured("x", unpressed), 0.0)] == ["on", "off"]
+
+
+def test_a_limit_far_above_the_current_is_named_and_does_not_press_it_flat() -> None:
+    told = words_of(picture(of(a_trace(limit_a=5.0)), "svg"))
+    assert "limit 5 A: far above" in told
+    assert "5.0" not in told
+    assert "limit 0.7 A" in words_of(picture(of(a_trace(limit_a=0.7)), "svg"))
+
+
+def test_small_currents_have_an_axis_in_ma() -> None:
+    trace = a_trace()
+    told = words_of(picture(of(with_current(trace, trace.samples.current_a / 10)), "svg"))
+    assert "current in mA" in told
+
+
+@pytest.mark.parametrize("readings", [0, 1, 2])
+@pytest.mark.parametrize("kind", ["svg", "png"])
+def test_next_to_nothing_is_drawn_all_the_same(readings: int, kind: str) -> None:
+    trace = a_trace()
+    short = dataclasses.replace(trace, samples=trace.samples[:readings], marks=(), conditions=Conditions())
+    assert len(picture(of(short), kind)) > 1000  # type: ignore[arg-type]
+    assert len(picture(of(short, trace, reference=GOOD), kind)) > 1000  # type: ignore[arg-type]
+
+
+def test_readings_that_are_no_number_are_left_out() -> None:
+    trace = a_trace()
+    current = trace.samples.current_a.copy()
+    current[::3], current[1::3] = np.nan, np.inf
+    assert b"<svg" in picture(of(with_current(trace, current)), "svg")
+    assert b"<svg" in picture(of(with_current(trace, np.full_like(current, np.nan))), "svg")
+
+
+def test_more_traces_than_can_be_told_apart_are_refused() -> None:
+    with pytest.raises(PictureError, match="9 traces asked for; 1 to 8 can be told apart in one picture"):
+        of(*[a_trace()] * 9)
+    with pytest.raises(PictureError, match="0 traces asked for"):
+        of()
+
+
+@given(st.lists(st.tuples(st.text("abc ", min_size=1, max_size=50), st.floats(-1, 11)), max_size=8))
+def test_no_name_stands_on_another(given_names: list[tuple[str, float]]) -> None:
+    """By row: each name keeps its own width, 0.6 of its height a letter."""
+    width_pt = 500.0
+    names = [Named(text, at) for text, at in given_names]
+    spans: dict[int, list[tuple[float, float]]] = {}
+    for name, row, right in rows_of(names, (0.0, 10.0), width_pt):
+        at, length = min(max(name.at / 10, 0), 1) * width_pt, len(name.text) * 8 * 0.6
+        spans.setdefault(row, []).append((at - length, at) if right else (at, at + length))
+        assert length > width_pt or at + length <= width_pt or right
+    for row in spans.values():
+        row.sort()
+        assert all(a[1] < b[0] for a, b in itertools.pairwise(row))
+
+
+def test_currents_are_told_to_three_digits() -> None:
+    assert [amperes(a) for a in (0.06, 1.2345, 0.0, -0.0123, 0.1)] == ["60 mA", "1.23 A", "0 mA", "-12.3 mA", "0.1 A"]
