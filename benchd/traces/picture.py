@@ -9,10 +9,12 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from benchd.traces.align import aligned, curve_of
+from benchd.traces.band import Band
 from benchd.traces.line import Floats, make_line
 from benchd.traces.samples import Samples
-from benchd.traces.thin import PER_BUCKET, keep, pick
-from benchd.traces.trace import Finding, MarkKind, Trace
+from benchd.traces.thin import PER_BUCKET, thin
+from benchd.traces.trace import Divergence, Finding, MarkKind, Trace
 
 MOST_TRACES = 8
 """So many can be told apart in one picture, by colour and line together."""
@@ -69,28 +71,6 @@ class Phase:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class Reference:
-    """What good boards drew: mean and band over the time after the button; over how many traces."""
-
-    t_s: Floats
-    mean_a: Floats
-    low_a: Floats
-    high_a: Floats
-    traces: int
-    means: str = "k = 2"
-    """What its edges are."""
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Leaves:
-    """Where the trace leaves the reference, s after the button, with both currents there."""
-
-    at_s: float
-    current_a: float
-    reference_a: float
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
 class Scene:
     """Everything in one picture. Times are in s from what `zero` names."""
 
@@ -103,8 +83,9 @@ class Scene:
     phases: tuple[Phase, ...] = ()
     set_voltages_v: tuple[float, ...] = ()
     limits_a: tuple[float, ...] = ()
-    reference: Reference | None = None
-    leaves: Leaves | None = None
+    band: Band | None = None
+    divergence: Divergence | None = None
+    """Of the first trace, from the band or from the second trace."""
 
     @property
     def window_s(self) -> tuple[float, float]:
@@ -115,39 +96,57 @@ class Scene:
 
 
 def scene(
-    title: str, pictured: Sequence[Pictured], reference: Reference | None = None, leaves: Leaves | None = None
+    title: str,
+    pictured: Sequence[Pictured],
+    band: Band | None = None,
+    divergence: Divergence | None = None,
+    columns: int = COLUMNS,
 ) -> Scene:
-    """What is drawn of these traces; `leaves` and `reference` belong to the first.
+    """What is drawn of these traces, with their time cut into so many `columns` that keep their extremes.
 
-    One trace alone keeps its own time. Several, or one with a reference, stand with their buttons at 0 s; one without
-    a button stands with its beginning there, and its name says so. Raises PictureError with none or too many.
+    `divergence`: where the first leaves the band or the second. One trace alone keeps its own time. Several, or one
+    with a band, stand with their buttons at 0 s, aligned at the rise; one without a button stands with its beginning
+    there, and its name says so. Raises PictureError with none or too many.
     """
     if not 1 <= len(pictured) <= MOST_TRACES:
         raise PictureError(f"{len(pictured)} traces asked for; 1 to {MOST_TRACES} can be told apart in one picture")
     alone = len(pictured) == 1
-    together = not alone or reference is not None
+    together = not alone or band is not None
+    zeros = _zeros(pictured, band) if together else [0.0]
     curves, marks = [], []
-    for n, p in enumerate(pictured):
-        button = button_s(p)
-        zero = (button or 0.0) if together else 0.0
+    for n, (p, zero) in enumerate(zip(pictured, zeros, strict=True)):
         name = p.name if alone or p.finding is None else f"{p.name}: {_named(p.finding)}"
-        curves.append(
-            _curve(p.trace, name + (" (no button: from its start)" if together and button is None else ""), zero)
-        )
-        marks += [m for m in moments(p, zero, n) if alone or m.kind in OF_EACH or (m.kind == "button" and n == 0)]
+        name += " (no button: from its start)" if zero is None else ""
+        curves.append(_curve(p.trace, name, zero or 0.0, columns))
+        shown = [m for m in moments(p, zero or 0.0, n) if alone or m.kind in OF_EACH or (m.kind == "button" and n == 0)]
+        marks += shown
     first = pictured[0]
     return Scene(
         title=title,
         says=says(first.finding) if alone and first.finding else "",
-        zero="the button" if together else "the trace's start",
+        zero="the button, aligned at the rise" if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
-        phases=phases(first, (button_s(first) or 0.0) if together else 0.0) if alone else (),
+        phases=phases(first, zeros[0] or 0.0) if alone else (),
         set_voltages_v=_distinct(p.trace.conditions.set_voltage_v for p in pictured),
         limits_a=_distinct(p.trace.conditions.limit_a for p in pictured),
-        reference=reference,
-        leaves=leaves,
+        band=band and _coarser(band, columns),
+        divergence=divergence if together else None,
     )
+
+
+def _zeros(pictured: Sequence[Pictured], band: Band | None) -> list[float | None]:
+    """What stands at 0 s, s after the start of each trace; None: it shows no button."""
+    curves = [curve_of(p.trace) for p in pictured]
+    to = band.finest if band is not None else curves[0]
+    return [
+        button_s(p) if c is None else (aligned(c, to) if to is not None and c is not to else c).zero_s
+        for p, c in zip(pictured, curves, strict=True)
+    ]
+
+
+def _coarser(band: Band, columns: int) -> Band:
+    return band.at(float(band.edges_s[-1] - band.edges_s[0]) / columns)
 
 
 def button_s(p: Pictured) -> float | None:
@@ -200,15 +199,17 @@ def _named(finding: Finding) -> str:
     return f"{finding.signature} ({finding.confidence:.0%})"
 
 
-def _curve(trace: Trace, name: str, zero_s: float) -> Curve:
-    s = trace.samples
-    if len(s) > COLUMNS * PER_BUCKET:
-        s = pick(s, keep(s.t_ns, (s.voltage_v, s.current_a), COLUMNS))
+def _curve(trace: Trace, name: str, zero_s: float, columns: int) -> Curve:
+    s = thin(trace.samples, columns * PER_BUCKET)
     t_s = (s.t_ns - trace.start_ns) / 1e9 - zero_s
     after = np.searchsorted(s.t_ns, gaps(trace.samples), "right")
-    columns = (np.insert(c, after, np.nan) for c in (s.voltage_v, s.current_a))
-    middle = (t_s[np.maximum(after - 1, 0)] + t_s[np.minimum(after, len(t_s) - 1)]) / 2 if len(after) else np.empty(0)
-    return Curve(name, np.insert(t_s, after, middle), *columns)
+    middles = (t_s[after - 1] + t_s[after]) / 2
+    return Curve(
+        name,
+        np.insert(t_s, after, middles),
+        np.insert(s.voltage_v, after, np.nan),
+        np.insert(s.current_a, after, np.nan),
+    )
 
 
 def gaps(samples: Samples) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

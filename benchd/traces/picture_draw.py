@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchd.traces import picture_look as look
-from benchd.traces.picture import Curve, Leaves, Phase, Reference, Scene
+from benchd.traces.band import Band
+from benchd.traces.picture import Curve, Phase, Scene
 from benchd.traces.picture_look import BLACK, CURRENT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VOLTAGE, Kind, Named
+from benchd.traces.trace import Divergence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -93,13 +95,13 @@ def _figure(scene: Scene, names: list[tuple[Named, int, bool]]) -> tuple[Figure,
 def _currents(axes: Axes, scene: Scene) -> None:
     finite = [c.current_a[np.isfinite(c.current_a)] for c in scene.curves]
     shown = [v for v in finite if len(v)]
-    if scene.reference is not None:
-        shown.append(scene.reference.high_a)
+    if scene.band is not None:
+        shown.append(scene.band.high_a[np.isfinite(scene.band.high_a)])
     top_a = max((float(np.max(v)) for v in shown), default=0.0)
     unit, scale = ("mA", 1e3) if top_a < SMALL_A else ("A", 1.0)
     limits = [a for a in scene.limits_a if a <= FAR_ABOVE * top_a or top_a <= 0]
-    if scene.reference is not None:
-        _band(axes, scene.reference, scale)
+    if scene.band is not None:
+        _band(axes, scene.band, scale)
     for n, curve in enumerate(scene.curves):
         _line(axes, curve, curve.current_a * scale, LINES[n])
     for limit_a in limits:
@@ -107,14 +109,23 @@ def _currents(axes: Axes, scene: Scene) -> None:
     if hidden := [f"{a:g} A" for a in scene.limits_a if a not in limits]:
         axes.annotate(f"limit {', '.join(hidden)}: far above", (0.0, 1.0), (4, -22), "axes fraction", "offset points",
                       va="bottom", fontsize=look.SMALL_PT, color=GREY)  # fmt: skip
-    if scene.leaves is not None:
-        _leaving(axes, scene.leaves, scale)
+    if scene.divergence is not None:
+        _divergence(axes, scene.divergence, scale)
     look.value_axis(axes, f"current in {unit}", [v * scale for v in shown], [a * scale for a in limits])
     if _keys(scene):
-        axes.get_figure(root=True).legend(  # type: ignore[union-attr]
-            *axes.get_legend_handles_labels(), loc="lower left", bbox_to_anchor=(LEFT - 0.01, 0.0), ncols=1,
-            fontsize=look.SMALL_PT, frameon=False, handlelength=3.5, borderaxespad=0.2, labelspacing=0.35,
-        )  # fmt: skip
+        _legend(axes, len(scene.curves))
+
+
+def _legend(axes: Axes, curves: int) -> None:
+    """Below everything, the traces first."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(
+        handles[-curves:] + handles[:-curves], labels[-curves:] + labels[:-curves], loc="lower left",
+        bbox_to_anchor=(LEFT - 0.01, 0.0), ncols=1, fontsize=look.SMALL_PT, frameon=False, handlelength=3.5,
+        borderaxespad=0.2, labelspacing=0.35,
+    )  # fmt: skip
 
 
 def _voltages(axes: Axes, scene: Scene) -> None:
@@ -134,29 +145,29 @@ def _line(axes: Axes, curve: Curve, values: np.ndarray[Any, np.dtype[np.float64]
     )  # fmt: skip
 
 
-def _band(axes: Axes, reference: Reference, scale: float) -> None:
-    traces = f"{reference.traces} trace" + ("s" if reference.traces != 1 else "")
-    axes.plot(reference.t_s, reference.mean_a * scale, color=GREEN, linewidth=1.2, zorder=2.5,
+def _band(axes: Axes, band: Band, scale: float) -> None:
+    traces = f"{len(band.curves)} trace" + ("s" if len(band.curves) != 1 else "")
+    axes.plot(band.t_s, band.mean_a * scale, color=GREEN, linewidth=1.2, zorder=2.5,
               label=f"reference, mean of {traces}")  # fmt: skip
     axes.fill_between(
-        reference.t_s, reference.low_a * scale, reference.high_a * scale, color=GREEN, alpha=0.25, linewidth=0,
-        zorder=2, label=f"its band, {reference.means}",
+        band.t_s, band.low_a * scale, band.high_a * scale, color=GREEN, alpha=0.25, linewidth=0, zorder=2,
+        label="where a good board would lie (k = 2)",
     )  # fmt: skip
 
 
-def _leaving(axes: Axes, leaves: Leaves, scale: float) -> None:
+def _divergence(axes: Axes, divergence: Divergence, scale: float) -> None:
     """Both currents where they part, joined by a line."""
-    pair = [leaves.current_a * scale, leaves.reference_a * scale]
-    axes.plot([leaves.at_s] * 2, pair, color=BLACK, linewidth=1.4, zorder=4)
+    at_s, pair = divergence.at_s, [divergence.current_a * scale, divergence.reference_a * scale]
+    axes.plot([at_s] * 2, pair, color=BLACK, linewidth=1.4, zorder=4)
     for value, fill in zip(pair, (CURRENT, "white"), strict=True):
-        axes.plot([leaves.at_s], [value], marker="o", markersize=6, markerfacecolor=fill, markeredgecolor=BLACK,
+        axes.plot([at_s], [value], marker="o", markersize=6, markerfacecolor=fill, markeredgecolor=BLACK,
                   linestyle="none", zorder=5)  # fmt: skip
 
 
 def _keys(scene: Scene) -> list[str]:
     """What the legend explains; nothing where one curve stands alone."""
     names = [c.name for c in scene.curves]
-    return [*names, "mean", "band"] if scene.reference is not None else names if len(names) > 1 else []
+    return [*names, "mean", "band"] if scene.band is not None else names if len(names) > 1 else []
 
 
 def _names(scene: Scene) -> list[Named]:
@@ -164,9 +175,9 @@ def _names(scene: Scene) -> list[Named]:
     first, last = scene.window_s
     digits = 2 if last - first < 200 else 1
     names = [Named(f"{m.name} {m.at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}"), m.at_s) for m in scene.moments]
-    if (leaves := scene.leaves) is not None:
-        here, good = look.amperes(leaves.current_a), look.amperes(leaves.reference_a)
-        names.append(Named(f"leaves the reference {leaves.at_s:.{digits}f} s: {here}, not {good}", leaves.at_s))
+    if (d := scene.divergence) is not None:
+        here, good = look.amperes(d.current_a), look.amperes(d.reference_a)
+        names.append(Named(f"leaves the good one {d.at_s:.{digits}f} s: {here}, not {good}", d.at_s))
     return sorted(names, key=lambda n: n.at)
 
 

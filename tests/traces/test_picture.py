@@ -14,27 +14,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.reading import Mode
-from benchd.traces.picture import (
-    COLUMNS,
-    Leaves,
-    Phase,
-    Pictured,
-    PictureError,
-    Reference,
-    Scene,
-    gaps,
-    phases,
-    scene,
-)
+from benchd.traces.band import Band
+from benchd.traces.picture import COLUMNS, Phase, Pictured, PictureError, Scene, gaps, phases, scene
 from benchd.traces.picture_draw import picture
 from benchd.traces.picture_look import Named, amperes, rows_of
 from benchd.traces.samples import Samples
 from benchd.traces.thin import PER_BUCKET
-from benchd.traces.trace import Conditions, Evidence, Finding, Mark, Trace
+from benchd.traces.trace import Conditions, Divergence, Evidence, Finding, Mark, Trace
 
 START_NS = 1_767_323_045_000_000_000
 FINDING = Finding("clean-boot", 0.9, (Evidence("Busy for 5 s, then it settles."),), button_s=2.0)
-GOOD = Reference(np.arange(0.0, 6.0, 0.1), np.full(60, 0.3), np.full(60, 0.25), np.full(60, 0.35), 3)
+LEAVES = Divergence(4.0, 0.2, 0.4, 0.03, 13.0, "Leaves the good one.")
 
 
 def a_trace(
@@ -65,6 +55,11 @@ def of(*traces: Trace, finding: Finding | None = None, **more: object) -> Scene:
     return scene("Trace t-1", [Pictured(f"t-{n}", t, finding) for n, t in enumerate(traces, 1)], **more)  # type: ignore[arg-type]
 
 
+def a_band() -> Band:
+    """Of three good boards, read at three rates."""
+    return Band.of([a_trace(), a_trace(rate=20.0), a_trace(rate=200.0)])
+
+
 def words_of(svg: bytes) -> dict[str, tuple[float, float]]:
     """Each text with its place from the left and from the top, pt."""
     found = {}
@@ -84,24 +79,36 @@ def test_a_picture_names_units_marks_phases_settings_and_the_finding() -> None:
 
 
 def test_a_reference_and_where_the_trace_leaves_it_are_named_with_both_currents() -> None:
-    told = words_of(picture(of(a_trace(), finding=FINDING, reference=GOOD, leaves=Leaves(4.0, 0.2, 0.3)), "svg"))
-    for wanted in ("leaves the reference 4.00 s: 0.2 A, not 0.3 A", "reference, mean of 3 traces", "its band, k = 2",
-                   "time in s, from the button", "button (by hand) 0.00 s", "off 7.00 s"):  # fmt: skip
+    told = words_of(picture(of(a_trace(), finding=FINDING, band=a_band(), divergence=LEAVES), "svg"))
+    for wanted in ("leaves the good one 4.00 s: 0.2 A, not 0.4 A", "reference, mean of 3 traces",
+                   "where a good board would lie (k = 2)", "time in s, from the button, aligned at the rise",
+                   "button (by hand) 0.00 s", "off 7.00 s"):  # fmt: skip
         assert wanted in told, sorted(told)
 
 
+def test_the_band_is_as_fine_as_the_picture_and_goes_with_the_trace() -> None:
+    """A button marked 0.1 s late is drawn at the rise of the references."""
+    seen = of(a_trace(button_s=2.1), band=a_band())
+    assert seen.moments[0].at_s == pytest.approx(0.1, abs=0.02)
+    rise = seen.curves[0].t_s[np.argmax(seen.curves[0].current_a > 0.2)]
+    assert rise == pytest.approx(0.0, abs=0.03)
+    coarse = of(a_trace(), band=a_band(), columns=20).band
+    assert coarse is not None
+    assert len(coarse.mean_a) <= 22
+
+
 def test_several_traces_stand_with_their_buttons_at_0_and_have_names() -> None:
-    """At other rates, begun at other times, one without a button."""
-    other = a_trace(rate=5.0, start_ns=START_NS + 10**12)
-    late = dataclasses.replace(other, marks=(Mark("button", other.start_ns + 3 * 10**9, "hand"),))
-    lone = a_trace(button_s=None)
-    several = scene("x", [Pictured("a", a_trace()), Pictured("b", late), Pictured("c", lone)])
+    """At other rates, begun at other times; marked late by hand; one in which nothing rises."""
+    other = a_trace(rate=20.0, start_ns=START_NS + 10**12)
+    late = dataclasses.replace(other, marks=(Mark("button", other.start_ns + 25 * 10**8, "hand"),))
+    quiet = with_current(a_trace(button_s=None), np.full(500, 0.001))
+    several = scene("x", [Pictured("a", a_trace()), Pictured("b", late, FINDING), Pictured("c", quiet)])
     a, b, c = several.curves
-    assert (a.t_s[0], b.t_s[0], c.t_s[0]) == (-2.0, -3.0, 0.0)
-    assert c.name == "c (no button: from its start)"
+    assert [a.t_s[0], b.t_s[0], c.t_s[0]] == pytest.approx([-2.0, -2.0, 0.0], abs=0.05)
+    assert (b.name, c.name) == ("b: clean-boot (90%)", "c (no button: from its start)")
     assert [(m.name, m.at_s) for m in several.moments] == [("button (by hand)", 0.0)]
     told = words_of(picture(several, "svg"))
-    assert {"a", "b", c.name} <= set(told)
+    assert {"a", b.name, c.name} <= set(told)
 
 
 def test_the_same_scene_gives_the_same_file() -> None:
@@ -168,7 +175,7 @@ def test_next_to_nothing_is_drawn_all_the_same(readings: int, kind: str) -> None
     trace = a_trace()
     short = dataclasses.replace(trace, samples=trace.samples[:readings], marks=(), conditions=Conditions())
     assert len(picture(of(short), kind)) > 1000  # type: ignore[arg-type]
-    assert len(picture(of(short, trace, reference=GOOD), kind)) > 1000  # type: ignore[arg-type]
+    assert len(picture(of(short, trace, band=a_band()), kind)) > 1000  # type: ignore[arg-type]
 
 
 def test_readings_that_are_no_number_are_left_out() -> None:
