@@ -1,0 +1,179 @@
+"""Archived traces with what journal and trips know of their power-ups: what a replay is made of. Reads only."""
+
+from __future__ import annotations
+
+import bisect
+from collections import defaultdict
+from collections.abc import Collection
+from typing import Any, NamedTuple
+
+import msgspec
+
+from benchd.store.log import Log, LogError, StoredTrip, TraceRow
+from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readings
+from benchd.traces.trace import Conditions, Trace
+from benchd.traces.trip_record import trip_samples
+
+_PAYLOAD = msgspec.json.Decoder(dict[str, Any])
+
+
+class Setting(NamedTuple):
+    """What the journal says that an output was at, from `t_ns` on."""
+
+    t_ns: int
+    on: bool
+    stage: str
+    plan: str
+    voltage_v: float
+    limit_a: float
+
+
+class Wanted(NamedTuple):
+    """A trace to replay, and what was found out for all of them at once."""
+
+    id: str
+    plan: str
+    """Name of the plan that it was powered with; empty: none is known."""
+    settings: tuple[Setting, ...]
+    """From before its start to its end."""
+    trip: int | None
+    """Number of its trip."""
+    reference: bool
+
+
+def wanted(
+    log: Log,
+    job: str | None = None,
+    board: str | None = None,
+    since_ns: int | None = None,
+    ids: Collection[str] = (),
+) -> list[Wanted]:
+    """The traces asked for, oldest first: of a job, a board (as in the trace's conditions, else as its job has it),
+    since a time, by their ids; all of these together. Raises LogError for an id that is not there."""
+    rows = [row for each in ids if (row := _must(log, each))] if ids else log.traces(job=job, limit=-1)
+    boards = {each.id: each.board for each in log.jobs(limit=-1)}
+    chosen = [
+        row
+        for row in rows
+        if (job is None or row.job == job)
+        and (board is None or board in (row.conditions.board, boards.get(row.job or "")))
+        and (since_ns is None or row.start_ns >= since_ns)
+    ]
+    journal, trips, references = _settings(log), _trip_numbers(log), reference_ids(log)
+    found = []
+    for row in sorted(chosen, key=lambda row: (row.start_ns, row.id)):
+        settings = _during(journal.get((row.supply, row.channel), []), row)
+        plan = next((each.plan for each in reversed(settings) if each.on), "")
+        found.append(Wanted(row.id, plan, settings, trips.get(row.id), row.id in references))
+    return found
+
+
+def archived(log: Log, want: Wanted) -> Archived:
+    """The trace with its readings. Raises LogError, as for a damaged block."""
+    row = _must(log, want.id)
+    trip = log.trip(want.trip) if want.trip is not None else None
+    samples = log.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
+    if trip is not None:
+        # Not those of a power-up before it: the guard keeps so many readings, whatever they are of.
+        around = trip_samples(trip.tripped)
+        samples = with_trip_readings(samples, around.between(row.start_ns, row.end_ns + 1))
+    return Archived(
+        id=row.id,
+        trace=Trace(samples, row.start_ns, row.conditions, tuple(row.marks)),
+        job=row.job,
+        supply=row.supply,
+        channel=row.channel,
+        power=power_up(row, want.settings, trip),
+        trip=_trip(row, trip),
+        finding=row.finding,
+        reference=want.reference,
+        plan=want.plan,
+    )
+
+
+def power_up(row: TraceRow, settings: tuple[Setting, ...], trip: StoredTrip | None) -> PowerUp | None:
+    """What the output did during a trace. None: the voltage or limit that it was taken with is not known."""
+    until_ns = trip.tripped.off_sent_ns if trip is not None else _off_ns(row)
+    probe = trip is not None and trip.tripped.stage == "probe"
+    parts = tuple(
+        Part(each.t_ns, each.stage, each.voltage_v, each.limit_a)
+        for each in settings
+        if each.on
+        and each.voltage_v > 0
+        and each.limit_a > 0
+        # A trace begins after the probe, unless the probe is all there was; the journal tells a little late.
+        and (each.stage == "probe") == probe
+    )
+    if trip is not None and trip.tripped.set_voltage_v > 0 and trip.tripped.limit_a > 0:
+        last = Part(row.start_ns, trip.tripped.stage, trip.tripped.set_voltage_v, trip.tripped.limit_a)
+        parts = parts or (last,)
+    if not parts:
+        parts = _by_conditions(row.conditions, row.start_ns)
+    return PowerUp(parts, until_ns) if parts else None
+
+
+def reference_ids(log: Log) -> frozenset[str]:
+    """Traces of boards that are known to be good."""
+    return frozenset()
+
+
+# ---- within ---------------------------------------------------------------------------------------------------------
+
+
+def _must(log: Log, trace: str) -> TraceRow:
+    row = log.trace(trace)
+    if row is None:
+        raise LogError(f"trace {trace!r} is not in this log; `benchd trace list` shows what is")
+    return row
+
+
+def _settings(log: Log) -> dict[tuple[str, int], list[Setting]]:
+    """All that the journal says of outputs, oldest first, by supply and channel: one look, since it has no index for
+    single traces."""
+    found: dict[tuple[str, int], list[Setting]] = defaultdict(list)
+    rows = log.rows("SELECT t_ns, supply, channel, payload FROM journal WHERE kind = 'output' ORDER BY t_ns, seq")
+    for t_ns, supply, channel, payload in rows:
+        if supply is None or channel is None:
+            continue
+        said = _PAYLOAD.decode(payload)
+        on = said.get("output") == "on"
+        volts, amps = said.get("set_voltage_v") or 0.0, said.get("limit_a") or 0.0
+        found[supply, channel].append(Setting(t_ns, on, said.get("stage") or "", said.get("plan") or "", volts, amps))
+    return found
+
+
+def _trip_numbers(log: Log) -> dict[str, int]:
+    """The trip of each trace that has one; the first where there are several."""
+    return dict(log.rows("SELECT trace, id FROM trips WHERE trace IS NOT NULL ORDER BY id DESC"))
+
+
+def _during(settings: list[Setting], row: TraceRow) -> tuple[Setting, ...]:
+    """What held from the trace's start to its end."""
+    first = bisect.bisect_right(settings, row.start_ns, key=lambda each: each.t_ns)
+    last = bisect.bisect_right(settings, row.end_ns, key=lambda each: each.t_ns)
+    before = settings[first - 1 : first] if first and settings[first - 1].on else []
+    return (*before, *settings[first:last])
+
+
+def _off_ns(row: TraceRow) -> int | None:
+    """When the output went off, as the marks have it."""
+    return min((mark.t_ns for mark in row.marks if mark.kind in ("off", "tripped")), default=None)
+
+
+def _trip(row: TraceRow, trip: StoredTrip | None) -> Trip | None:
+    """As it was: by its record, else (an imported trace) by its mark."""
+    if trip is not None:
+        tripped = trip.tripped
+        at_s = (tripped.detected_ns - row.start_ns) / 1e9
+        return Trip(tripped.rule, round(at_s, 6), tripped.stage, tripped.text)
+    mark = next((mark for mark in row.marks if mark.kind == "tripped"), None)
+    if mark is None:
+        return None
+    return Trip(mark.why, round((mark.t_ns - row.start_ns) / 1e9, 6))
+
+
+def _by_conditions(conditions: Conditions, start_ns: int) -> tuple[Part, ...]:
+    volts, amps = conditions.set_voltage_v, conditions.limit_a
+    if volts is None or amps is None or not (0 < volts < float("inf") and 0 < amps < float("inf")):
+        return ()
+    return (Part(start_ns, "", volts, amps),)

@@ -1,0 +1,117 @@
+"""Replays over the archive, several at a time, each in a process with a log of its own that it only reads."""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from benchd.guard.channel import ENVELOPE_SHARE
+from benchd.guard.rules import Resolution
+from benchd.store.archive import Wanted, archived
+from benchd.store.log import Log
+from benchd.traces.replay import Outcome, Trial, replay
+from benchd.traces.replay_rules import Guarding
+from benchd.traces.signatures import read_trace
+
+AT_ONCE = 8
+"""Traces that a process is given at a time: few enough that Ctrl-C is obeyed within a second or two."""
+WORTH_A_POOL = 32
+"""Fewer traces are done before the processes have started."""
+
+
+class Outlet(NamedTuple):
+    """One output as the settings have it today."""
+
+    resolution: Resolution | None = None
+    most_v: float | None = None
+    """Of its envelope, V: a reading beyond it trips whatever the plan says."""
+    lead_ohm: float = 0.0
+
+
+class Tools(NamedTuple):
+    """What is tried, for every process."""
+
+    log: Path
+    trials: Mapping[str, Trial]
+    """By the name of the plan that a trace was powered with; that of the empty name is for all others."""
+    outlets: Mapping[tuple[str, int], Outlet]
+    cards: Path | None = None
+    """Folder of the cards to read with; None: those that are shipped."""
+
+
+def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[Outcome]:
+    """One outcome a trace, in their order. A trace that cannot be replayed is an outcome with an error.
+
+    Raises LogError when the log cannot be opened, BrokenProcessPool when a process was killed.
+    """
+    if workers <= 1 or len(wanted) < WORTH_A_POOL:
+        with Log.open(tools.log, read_only=True) as log:
+            for want in wanted:
+                yield _outcome(log, tools, want)
+        return
+    # Spawned: a copy of this process would have the progress bar's thread half-way in some lock.
+    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _start, (tools,))
+    try:
+        under_way: deque[Future[list[Outcome]]] = deque()
+        for at in range(0, len(wanted), AT_ONCE):
+            under_way.append(pool.submit(_some, wanted[at : at + AT_ONCE]))
+            if len(under_way) > 3 * workers:
+                yield from under_way.popleft().result()
+        while under_way:
+            yield from under_way.popleft().result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+# ---- in a process of the pool ---------------------------------------------------------------------------------------
+
+_here: tuple[Log, Tools] | None = None
+
+
+def _start(tools: Tools) -> None:
+    global _here
+    # Ctrl-C reaches every process of the terminal: the first one ends the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _here = (Log.open(tools.log, read_only=True), tools)
+
+
+def _some(wanted: Sequence[Wanted]) -> list[Outcome]:
+    assert _here is not None
+    return [_outcome(*_here, want) for want in wanted]
+
+
+def _outcome(log: Log, tools: Tools, want: Wanted) -> Outcome:
+    try:
+        case = archived(log, want)
+        outlet = tools.outlets.get((case.supply, case.channel), Outlet())
+        trial = tools.trials.get(want.plan) or tools.trials[""]
+        return replay(case, _at(outlet, trial), read_trace, outlet.resolution)
+    except Exception as error:  # one damaged trace must not end ten thousand others
+        return Outcome(trace=want.id, plan=want.plan, error=str(error) or type(error).__name__)
+
+
+def _at(outlet: Outlet, trial: Trial) -> Trial:
+    """The trial at an output: with its leads and its envelope, as the guard gets them."""
+    before = _guarded(outlet, trial.before) if trial.before is not None else None
+    return trial._replace(guarding=_guarded(outlet, trial.guarding), before=before)
+
+
+def _guarded(outlet: Outlet, guarding: Guarding) -> Guarding:
+    limits = guarding.limits
+    if outlet.most_v is not None:
+        most_v = min(ENVELOPE_SHARE * outlet.most_v, limits.over_voltage_v or float("inf"))
+        limits = msgspec.structs.replace(limits, over_voltage_v=most_v)
+    stages = tuple(
+        stage
+        if stage.least_ohm is None
+        else msgspec.structs.replace(stage, least_ohm=stage.least_ohm + outlet.lead_ohm)
+        for stage in guarding.stages
+    )
+    return guarding._replace(limits=limits, stages=stages)
