@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from benchd.traces.advice import CAUTIONS, NEIGHBOUR, NEXT_CHECKS, tell_apart
-from benchd.traces.evidence import evidence_for, quality
+from typing import TYPE_CHECKING, Literal
+
+from benchd.traces.calibration import calibrated
+from benchd.traces.card import UNCLEAR, Card
+from benchd.traces.card_score import holds, scores
+from benchd.traces.card_words import filled
+from benchd.traces.cards import Shelf, shipped_shelf
+from benchd.traces.cautions import CAUTIONS
+from benchd.traces.evidence import general, nothing_on, quality
 from benchd.traces.features import Features, extract
-from benchd.traces.shapes import DEFAULT, NAMED, Thresholds, scores
+from benchd.traces.quantities import QUANTITIES, Values, of
 from benchd.traces.trace import Alternative, Evidence, Finding, Trace
+
+if TYPE_CHECKING:
+    from benchd.traces.band import Band
 
 LEAST_SCORE = 0.45
 """Below this a shape does not fit well enough to be named."""
@@ -14,75 +24,150 @@ SECOND_COUNTS = 0.35
 """A second shape that scores less takes nothing from the sureness of the first."""
 LEAST_LEAD = 0.08
 """Two shapes whose scores are nearer than this are not told apart."""
+LEAST_NEAR = 0.2
+"""A shape that fits less is not near enough for its figures to be told."""
+LEAST_OTHER = 0.1
+"""An alternative that fits less is not named."""
 WITHOUT_BUTTON = ("no-draw", "dead-short")
 """In these no rise can be the button."""
 SUREST_UNCLEAR = 0.9
 """Nor that nothing known fits."""
 MOST_SURE = 0.95
 """No trace alone makes surer than this."""
+USB_V = (4.4, 5.5)
+"""A set voltage that is one of USB, V: from a bus-powered hub's least to the most of a port (USB 2.0 §7.2.2 with its
+ECN, from memory)."""
+
+Side = Literal["battery", "usb"]
 
 
-def read_trace(trace: Trace, limits: Thresholds = DEFAULT) -> Finding:
+def read_trace(trace: Trace, cards: Shelf | None = None, band: Band | None = None, side: Side | None = None) -> Finding:
     """Read a trace. Any readings will do, none too: then the finding is `unclear` and says why. Never raises on data.
 
-    The button is taken as marked by hand; a mark made while recording is looked for again, now with the whole trace.
+    `cards`: None for the shipped ones. `band`: of the board's references. `side`: where the board is fed; None: USB
+    where the voltage is USB's 5 V. The button is taken as marked by hand; a mark made while recording is looked for
+    again, now with the whole trace.
     """
-    return judge(extract(trace), limits)
+    rule = next((m.why for m in trace.marks if m.kind == "tripped" and m.why), "")
+    return judge(extract(trace), cards or shipped_shelf(), side, rule)
 
 
-def judge(f: Features, limits: Thresholds = DEFAULT) -> Finding:
-    """The finding on a trace whose features are known."""
-    ranked = sorted(scores(f, limits).items(), key=lambda x: (-x[1], x[0]))
-    (best, score), (_, next_score) = ranked[:2]
+def side_of(f: Features) -> Side:
+    """Where a board seems to be fed."""
+    low, high = USB_V
+    return "usb" if f.line.set_v is not None and low <= f.line.set_v <= high else "battery"
+
+
+def judge(f: Features, cards: Shelf, side: Side | None = None, trip_rule: str = "") -> Finding:
+    """The finding on a trace whose features are known. `trip_rule`: the guard's, where it cut."""
+    values = of(f, trip_rule)
     factor, doubts = quality(f)
-    if best in NAMED and score >= LEAST_SCORE and score - next_score >= LEAST_LEAD and f.start is not None:
-        signature = best
+    if values is None:
+        return _finding(cards.card(UNCLEAR), 0.1 * factor, [nothing_on(f), *map(Evidence, doubts)], (), None, None)
+    side = side or side_of(f)
+    ordered = [card for card in cards.cards if card.side in (side, "any")]
+    ranked = sorted(scores(ordered, values).items(), key=lambda x: (-x[1], x[0]))
+    (best, score), (_, next_score) = ranked[:2]
+    if score >= LEAST_SCORE and score - next_score >= LEAST_LEAD:
+        card = shape = cards.card(best)
         # A second shape that fits too takes its share of the sureness.
-        confidence = score - 0.5 * next_score if next_score > SECOND_COUNTS else score
-        others = [(n, s) for n, s in ranked[1:3] if s >= 0.1]
-        if best == "clean-boot":
-            others.append(("over-draw", 0.1))
+        raw = score - 0.5 * next_score if next_score > SECOND_COUNTS else score
+        others = _others(card, ranked, values)
     else:
-        signature = "unclear"
-        named = max(s for n, s in ranked if n in NAMED)
+        card, shape = cards.card(UNCLEAR), cards.card(best)
         # With two that fit equally well, each may be right.
-        confidence = min(1 - named if named < LEAST_SCORE or best not in NAMED else 0.5, SUREST_UNCLEAR)
-        others = _nearest_two(ranked) if score > 0 else []
-    alternatives = [
-        Alternative(name, round(min(s, MOST_SURE) * factor, 2), tell_apart(_against(name, signature, others), name))
+        raw = min(1 - score if score < LEAST_SCORE else 0.5, SUREST_UNCLEAR)
+        others = _nearest_two(ranked, shape) if score > 0 else []
+    alternatives = tuple(
+        Alternative(name, round(calibrated(name, min(s, MOST_SURE), factor), 2), _tell_apart(name, card, others, cards))
         for name, s in others
-    ]
-    return Finding(
-        signature,
-        round(max(min(confidence, MOST_SURE), 0.1) * factor, 2),
-        (*evidence_for(f, signature, best if score >= 0.2 else None), *(Evidence(d) for d in doubts)),
-        tuple(alternatives),
-        NEXT_CHECKS[signature],
-        CAUTIONS[signature],
-        _button_s(f, signature, ranked),
+    )
+    told = sentences(shape, values) if score >= LEAST_NEAR else []
+    return _finding(
+        card,
+        calibrated(card.id, max(min(raw, MOST_SURE), 0.1), factor),
+        [*(told or general(values)), *map(Evidence, doubts)],
+        alternatives,
+        values,
+        _button_s(f, card.id, dict(ranked)),
     )
 
 
-def _button_s(f: Features, signature: str, ranked: list[tuple[str, float]]) -> float | None:
+def _finding(
+    card: Card,
+    confidence: float,
+    evidence: list[Evidence],
+    alternatives: tuple[Alternative, ...],
+    values: Values | None,
+    button_s: float | None,
+) -> Finding:
+    return Finding(
+        card.id,
+        round(confidence, 2),
+        tuple(evidence),
+        alternatives,
+        tuple(c.text for c in card.check if not c.when or (values is not None and holds(c.when, values))),
+        tuple(CAUTIONS.get(c, c) for c in card.cautions),
+        button_s,
+        card.stamp,
+    )
+
+
+def sentences(card: Card, values: Values) -> list[Evidence]:
+    """A card's evidence, with the figures of a trace in it."""
+    told = []
+    for each in card.evidence:
+        text = filled(each.text, values) if holds(each.when, values) else None
+        if text is None:
+            continue
+        if not each.quantity:
+            told.append(Evidence(text))
+            continue
+        name = each.quantity
+        label = each.label or QUANTITIES[name].label
+        unit = values.unit(name).replace("1", "")
+        told.append(Evidence(text, label, values[name], unit, values.uncertainty(name)))
+    return told
+
+
+def _button_s(f: Features, signature: str, score: dict[str, float]) -> float | None:
     """The button; only as a person marked it where the board gave no sign of one."""
     if f.start is None or (signature in WITHOUT_BUTTON and f.start.button_by != "hand"):
         return None
-    if signature == "unclear" and f.start.clip_untold and dict(ranked)["mid-stall"] >= LEAST_SCORE:
+    if signature == UNCLEAR and f.start.clip_untold and score.get("mid-stall", 0.0) >= LEAST_SCORE:
         # One start in two rungs is likelier than a leak and a stall on one board.
         return f.start.first_s
     return f.start.button_s
 
 
-def _nearest_two(ranked: list[tuple[str, float]]) -> list[tuple[str, float]]:
+def _others(card: Card, ranked: list[tuple[str, float]], values: Values) -> list[tuple[str, float]]:
+    """What else fits; and what no trace alone rules out."""
+    score = dict(ranked)
+    least = {o.signature: o.share * score[card.id] for o in card.alternative if o.share and holds(o.when, values)}
+    others = {n: max(s, least.get(n, 0.0)) for n, s in ranked if n != card.id}
+    found = sorted(((n, s) for n, s in others.items() if s >= LEAST_OTHER), key=lambda x: (-x[1], x[0]))
+    return found[:3]
+
+
+def _nearest_two(ranked: list[tuple[str, float]], nearest: Card) -> list[tuple[str, float]]:
     """The nearest two shapes; where only one is near, the one that it is most easily mistaken for."""
     first, second = ranked[:2]
-    if second[1] < 0.05:
-        second = (NEIGHBOUR[first[0]], second[1])
+    if second[1] < 0.05 and nearest.alternative:
+        name = nearest.alternative[0].signature
+        second = (name, dict(ranked).get(name, 0.0))
     return [first, second]
 
 
-def _against(name: str, signature: str, others: list[tuple[str, float]]) -> str:
-    """What an alternative is to be told apart from: the signature, or for `unclear` the other one of the two."""
-    if signature != "unclear":
-        return signature
-    return next((n for n, _ in others if n != name), name)
+def _tell_apart(name: str, card: Card, others: list[tuple[str, float]], cards: Shelf) -> str:
+    """What tells an alternative from the finding, or for `unclear` from the other one of the two."""
+    if card.id != UNCLEAR:
+        return tell_apart(card, cards.card(name))
+    other = next((n for n, _ in others if n != name), "")
+    return tell_apart(cards.card(other), cards.card(name)) if other else cards.card(name).would
+
+
+def tell_apart(one: Card, other: Card) -> str:
+    """What would tell `other` from `one`: as either card says, else what would be seen if it were the other."""
+    said = [a.tell_apart for a in one.alternative if a.signature == other.id]
+    said += [a.tell_apart for a in other.alternative if a.signature == one.id]
+    return said[0] if said else other.would

@@ -20,8 +20,6 @@ class Mark(msgspec.Struct, frozen=True):
     by: Literal["recogniser", "hand", "guard"] = "recogniser"
     why: str = ""
     """Of `tripped`: the guard's rule that cut, such as "short"; empty: not known."""
-    why: str = ""
-    """Of `tripped`: the guard's rule."""
 
 
 class Conditions(msgspec.Struct, frozen=True):

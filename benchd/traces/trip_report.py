@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from html import escape
 from typing import Any
 
-from benchd.traces.advice import BATTERY
+from benchd.traces.cautions import BATTERY
 from benchd.traces.trip_words import advice, figure_rows, for_customer
 
 _STYLE = """

@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-from benchd.traces.advice import BATTERY, INJECT, NEXT_CHECKS, SHORT_HEAT
+from benchd.traces.cards import shipped
+from benchd.traces.cautions import BATTERY, INJECT, SHORT_HEAT
 
 _PREFIXES = ((1.0, ""), (1e-3, "m"), (1e-6, "µ"))
 
@@ -30,7 +31,7 @@ _SUPPLIES_CHECKS = (
 ADVICE: dict[str, Advice] = {
     "short": Advice(
         "A part of the board is shorted: it took all the current that was allowed, while the voltage broke down.",
-        NEXT_CHECKS["dead-short"],
+        tuple(each.text for each in shipped()["dead-short"].card.check),
         (SHORT_HEAT, INJECT),
     ),
     "over-current": Advice(

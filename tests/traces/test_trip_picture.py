@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from benchd.guard.wire import Tripped
 from benchd.reading import Flag, Mode, Reading, pack
-from benchd.traces.advice import BATTERY
+from benchd.traces.cautions import BATTERY
 from benchd.traces.trace import Conditions
 from benchd.traces.trip_picture import marks_ms, picture, window_ms
 from benchd.traces.trip_record import trip_figures

@@ -1,0 +1,195 @@
+"""Where signature cards lie, and which of one name is used.
+
+A card of one's own (`ID.toml` in the folder of cards, beside benchd.toml) stands before the shipped one of that name. A
+file of one's own that cannot be used is named by `faults`, and the shipped one is used.
+"""
+
+from __future__ import annotations
+
+import functools
+import stat
+import tomllib
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+from pydantic import ValidationError
+
+from benchd.checked import Fault, faults
+from benchd.traces.card_score import CycleError, in_order
+from benchd.traces.card import FORMAT, UNCLEAR, Card
+
+MOST_BYTES = 65_536
+"""Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
+MOST_FILES = 500
+"""So many cards in a folder are read at most. Our choice."""
+
+Origin = Literal["own", "shipped"]
+
+
+class CardError(ValueError):
+    """A card cannot be used. One line a fault: file, key, what was given, what is allowed."""
+
+    def __init__(self, where: str, found: Sequence[Fault]) -> None:
+        super().__init__("\n".join(f"{where}: {each.text}" for each in found))
+        self.faults = tuple(found)
+
+
+class Found(NamedTuple):
+    """A card, and where it stands."""
+
+    card: Card
+    origin: Origin
+    path: Path
+    overrides: bool = False
+    """It stands before a shipped one."""
+
+
+class Shelf:
+    """All cards: the shipped ones and those in `own_dir`. Read once, when it is made."""
+
+    def __init__(self, own_dir: Path | None = None) -> None:
+        self.own_dir = own_dir
+        self._faults: list[str] = []
+        own = self._read_own()
+        used = {**shipped(), **own}
+        while wrong := _misfits(used):
+            # The shipped ones fit together (a test sees to it): what does not is of one's own.
+            guilty = wrong.names & own.keys() or own.keys()
+            for name in guilty:
+                found = own.pop(name)
+                self._tell(CardError(str(found.path), [Fault(wrong.key, wrong.text)]), name)
+            used = {**shipped(), **own}
+        self._used = {name: used[name] for name in sorted(used)}
+        self.cards: tuple[Card, ...] = tuple(in_order([found.card for found in self._used.values()]))
+        """Those that are used, each after those that it yields to."""
+
+    def all(self) -> list[Found]:
+        """Of each name the card that is used, by name."""
+        return list(self._used.values())
+
+    def find(self, name: str) -> Found | None:
+        """The card of that name that is used; None where there is none."""
+        return self._used.get(name)
+
+    def card(self, name: str) -> Card:
+        """The card of a name that is there. Raises KeyError."""
+        return self._used[name].card
+
+    def names(self) -> list[str]:
+        """Of all cards that are used."""
+        return list(self._used)
+
+    def faults(self) -> list[str]:
+        """One sentence for each fault of a file that cannot be used, and what is used in its place."""
+        return list(self._faults)
+
+    # ---- within --------------------------------------------------------------------------------------------------
+
+    def _read_own(self) -> dict[str, Found]:
+        own: dict[str, Found] = {}
+        for path in self._paths():
+            try:
+                own[path.stem] = Found(read_card(path), "own", path, path.stem in shipped())
+            except CardError as error:
+                self._tell(error, path.stem)
+        return own
+
+    def _paths(self) -> list[Path]:
+        if self.own_dir is None:
+            return []
+        try:
+            found = sorted(p for p in self.own_dir.iterdir() if p.suffix == ".toml" and not p.name.startswith("."))
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            self._faults.append(f"{self.own_dir}: cannot be read: {error}; the shipped cards are used")
+            return []
+        if len(found) > MOST_FILES:
+            self._faults.append(f"{self.own_dir}: {len(found)} cards: only the first {MOST_FILES} by name are read")
+        return found[:MOST_FILES]
+
+    def _tell(self, error: CardError, name: str) -> None:
+        instead = f"the shipped card {name} is used" if name in shipped() else "it is not used"
+        self._faults += [f"{line}; {instead}" for line in str(error).splitlines()]
+
+
+class _Misfit(NamedTuple):
+    names: set[str]
+    key: str
+    text: str
+
+
+def _misfits(used: dict[str, Found]) -> _Misfit | None:
+    """What does not fit together between cards."""
+    for name, found in used.items():
+        for index, each in enumerate(found.card.yields_to):
+            if unknown := [other for other in each.to if other not in used or other == UNCLEAR]:
+                key = f"yields_to[{index}].to"
+                there = ", ".join(other for other in sorted(used) if other != UNCLEAR)
+                return _Misfit({name}, key, f"{key} = {unknown[0]!r}: no such card; there are: {there}")
+        for index, other in enumerate(found.card.alternative):
+            if other.signature not in used or other.signature == UNCLEAR:
+                key = f"alternative[{index}].signature"
+                return _Misfit({name}, key, f"{key} = {other.signature!r}: no such card; there are: {', '.join(used)}")
+    try:
+        in_order([found.card for found in used.values()])
+    except CycleError as error:
+        circle = [str(each) for each in error.args[1]]
+        text = f"yields_to: {' yields to '.join(reversed(circle))}: a circle has no beginning; take one of these out"
+        return _Misfit(set(circle), "yields_to", text)
+    return None
+
+
+@functools.cache
+def shipped() -> dict[str, Found]:
+    """The cards that come with benchd, by name."""
+    folder = Path(__file__).with_name("cards")
+    return {path.stem: Found(read_card(path), "shipped", path) for path in sorted(folder.glob("*.toml"))}
+
+
+@functools.cache
+def shipped_shelf() -> Shelf:
+    """The shipped cards alone."""
+    return Shelf()
+
+
+def check_together(cards: Iterable[Found]) -> None:
+    """Whether cards fit together and with the shipped ones. Raises CardError."""
+    given = {found.card.id: found for found in cards}
+    if wrong := _misfits({**shipped(), **given}):
+        where = next((given[name].path for name in wrong.names if name in given), None)
+        raise CardError(str(where or "cards"), [Fault(wrong.key, wrong.text)])
+
+
+def read_card(path: Path) -> Card:
+    """The card in a file. Raises CardError."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would keep us waiting
+            raise CardError(str(path), [Fault("", "is not a file; a card's name stands for something else here")])
+        with path.open("rb") as file:
+            raw = file.read(MOST_BYTES + 1)
+        if len(raw) > MOST_BYTES:
+            raise CardError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no card is")])
+        said = tomllib.loads(raw.decode("utf-8"))
+    except OSError as error:
+        raise CardError(str(path), [Fault("", f"cannot be read: {error}")]) from error
+    except UnicodeDecodeError as error:
+        raise CardError(str(path), [Fault("", f"not UTF-8 text: {error}")]) from error
+    except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
+        if isinstance(error, CardError):
+            raise
+        raise CardError(str(path), [Fault("", f"not valid TOML: {error}")]) from error
+    form = said.get("format")
+    if form is None:
+        raise CardError(str(path), [Fault("format", f"format: missing; begin the file with format = {FORMAT}")])
+    if form != FORMAT or isinstance(form, bool):
+        text = f"format = {form!r}: this version of benchd reads format {FORMAT}"
+        raise CardError(str(path), [Fault("format", text)])
+    if (name := said.setdefault("id", path.stem)) != path.stem:
+        text = f"id = {name!r}: the card is called {path.stem}, by its file; change one of the two"
+        raise CardError(str(path), [Fault("id", text)])
+    try:
+        return Card.model_validate(said)
+    except ValidationError as error:
+        raise CardError(str(path), faults(error, Card)) from None

@@ -1,0 +1,169 @@
+"""Quantities that a card looks at and that are put together from several features."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from benchd.traces.features import Features, Rest, Short
+from benchd.traces.line import Line
+from benchd.traces.repeats import Repeats
+from benchd.traces.start import Bins, Start
+
+AT_ONCE_S = 0.3
+"""A short so soon after the first current was there at once (common practice, no source)."""
+RAN_A = (0.006, 0.012)
+"""Current before a short that a meter's zero explains, and one that only a board does (common practice, no source)."""
+OPEN_LINE = 0.75
+"""How surely a short after a quiet stretch, in which nothing shows whether a board was there, was there at once: it may
+have come with the clip or with the button (estimate, no source)."""
+SHORT_RULES = ("short",)
+"""Rules of the guard that say that a short was met."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Whole:
+    """A trace in which the output was on, measured; what else is known of it."""
+
+    f: Features
+    line: Line
+    bins: Bins
+    start: Start
+    rest: Rest
+    short: Short | None
+    repeats: Repeats | None
+    trip_rule: str = ""
+
+
+def clamp(value: float, low: float, high: float) -> float:
+    """0 at `low` and before, 1 at `high` and beyond, straight between; `low` may be the larger."""
+    return min(max((value - low) / (high - low), 0.0), 1.0)
+
+
+def base_a(w: Whole) -> float:
+    """What flows before the button, A; 0 where that could not be seen."""
+    return max(w.start.leak_a or 0.0, 0.0)
+
+
+def lowest_v(w: Whole) -> float | None:
+    """Lowest voltage while current flows, the lowest two readings of a hundred left out, V."""
+    flows = np.abs(w.line.current_a) > w.line.seen_a
+    return float(np.percentile(w.line.voltage_v[flows], 2)) if flows.any() else None
+
+
+def blur_a(w: Whole) -> float:
+    """What four standard deviations of the noise, or one step of the reading, look like, A."""
+    return max(4 * w.bins.sigma_a, 1.1 * w.line.resolution_a)
+
+
+def rise_clear_a(w: Whole) -> float:
+    """The lasting rise over what flowed before, less what noise and step beyond 5 mA may have made of it, A."""
+    return w.rest.sustained_a - base_a(w) - max(blur_a(w) - 0.005, 0.0)
+
+
+def leak_excess(w: Whole) -> float:
+    """Where the current before the button lies between the largest normal and the least odd one, by its logarithm: 0
+    to 1."""
+    f, leak_a = w.f, w.start.leak_a
+    if leak_a is None or leak_a <= f.normal_leak_a:
+        return 0.0
+    return clamp(math.log(leak_a), math.log(f.normal_leak_a), math.log(f.odd_leak_a))
+
+
+def height_a(w: Whole) -> float:
+    """Highest lasting current: over some bins, or over half a second before the stable end, A."""
+    return max(w.rest.sustained_a, w.rest.high_before_tail_a)
+
+
+def tail_above_leak_a(w: Whole) -> float:
+    """The stable end over what flowed before the button, A. What flows without a button to be seen may be the stall
+    itself, and is not taken off."""
+    return w.rest.tail_a - (base_a(w) if w.start.leak_sure else 0.0)
+
+
+def tail_roughness(w: Whole) -> float:
+    """Scatter of the stable end over what noise, step and 3 % of the level make of a flat one."""
+    flat = max(3 * w.rest.tail_texture_noise_a, 0.003, 0.7 * w.line.resolution_a) + 0.03 * max(w.rest.tail_a, 0.0)
+    return w.rest.tail_texture_a / flat
+
+
+def kick_top_a(w: Whole) -> float:
+    """Highest current over what flowed before; a single reading counts where more than a spike was seen, A."""
+    peak = w.rest.peak_a if w.rest.spell_s > 0.1 else 0.0
+    return max(height_a(w), peak) - base_a(w)
+
+
+def tail_u(w: Whole) -> float:
+    """Expanded uncertainty of the mean of the stable end, A."""
+    readings = round(w.rest.tail_s / w.line.interval_s / w.line.repeats) if w.line.interval_s else 1
+    return w.f.known.current_u(w.rest.tail_a, w.line.resolution_a, w.line.sigma_a, max(readings, 1))
+
+
+def short_share(w: Whole) -> float | None:
+    """Of the readings with current, those with the voltage collapsed, %."""
+    return 100 * w.short.share if w.short else None
+
+
+def short_stays(w: Whole) -> float | None:
+    """1: the voltage did not come back while current flowed. Else a capacitor was charged, or the source was overtaken
+    for a while."""
+    return float(w.short.to_end or w.short.share >= 0.9) if w.short else None
+
+
+def short_rise(w: Whole) -> float | None:
+    """How far the voltage rose during it, as a share of the setting."""
+    if w.short is None:
+        return None
+    return w.short.rise_v / w.line.set_v if w.line.set_v else 0.0
+
+
+def tripped_by_short(w: Whole) -> float:
+    """1: the guard judged every reading as it came, and cut because of a short."""
+    if w.trip_rule in SHORT_RULES:
+        return 1.0
+    cut = w.f.tripped_s is not None and w.short is not None and w.f.tripped_s >= w.short.at_s - AT_ONCE_S
+    return float(cut and not w.trip_rule)
+
+
+def short_at_once(w: Whole) -> float | None:
+    """1: the short was there with the first current; 0: the board had been fine."""
+    s, start, line = w.short, w.start, w.line
+    if s is None:
+        return _cut_at_once(w)
+    slack = max(AT_ONCE_S, 2 * line.interval_s)
+    ran_s = s.at_s - (start.first_s if start.first_s is not None else s.at_s)
+    if s.before_s <= slack:
+        quiet = 1.0
+    else:
+        # The supply was on and open, or a board was on it and drew next to nothing: hard to tell.
+        top_a = max(line.seen_a, RAN_A[0])
+        quiet = (
+            (0.0 if s.board_before else OPEN_LINE)
+            * (1 - clamp(s.before_a - s.before_u_a, *RAN_A))
+            * (1 - clamp(s.before_top_a, top_a, 2 * top_a))
+        )
+        quiet = min(quiet, 1 - clamp(ran_s, slack, 2 * slack))
+    if start.button_by == "hand" and start.button_s is not None and start.button_s <= s.at_s + slack:
+        # The button had been pressed with the voltage up: it was fine until then.
+        pressed_after_s = start.button_s - float(line.t_s[0])
+        quiet *= 1 - clamp(pressed_after_s, slack, 2 * slack)
+    return quiet
+
+
+def _cut_at_once(w: Whole) -> float | None:
+    """The same where the guard cut before a reading of the short was kept."""
+    if w.f.tripped_s is None:
+        return None
+    slack = max(AT_ONCE_S, 2 * w.line.interval_s)
+    on_s = w.f.tripped_s - float(w.line.t_s[0])
+    ran_s = w.f.tripped_s - w.start.first_s if w.start.first_s is not None else 0.0
+    if ran_s > slack:
+        return 0.0
+    return 1.0 if on_s <= slack else OPEN_LINE
+
+
+def standby_share(w: Whole) -> float:
+    """What flows before the button, between 6 mA and the largest normal current there: 0 to 1."""
+    return clamp(base_a(w), 0.006, w.f.normal_leak_a) if w.f.normal_leak_a > 0.006 else 0.0
