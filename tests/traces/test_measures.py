@@ -12,7 +12,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.traces.evidence import within
+from benchd.traces.card_words import within
 from benchd.traces.features import extract
 from benchd.traces.line import bin_means, noise_sigma, repeat_count, seen_step
 from benchd.traces.noise import NoiseFloor
