@@ -2,9 +2,11 @@
 
 Keys (all may be missing; empty, `none` or `unknown` also says: not known):
 
+    units               of time, voltage and current, as `s V A`: what stands here is not doubted
     set_voltage_v       what the supply was set to, V
     limit_a             its current limit, A
     resolution_a        smallest step of the current reading, A
+    resolution_v        the same of the voltage reading, V
     accuracy_fraction_a accuracy of current readings, ± (fraction of the reading + offset): the fraction
     accuracy_offset_a   the offset, A
     accuracy_fraction_v the same for voltage readings
@@ -13,10 +15,12 @@ Keys (all may be missing; empty, `none` or `unknown` also says: not known):
     button_s, connected_s, removed_s, boot_end_s    given by a person: when, in the file's own time
     tripped_s, off_s    given by the bench: when the output was switched off
 
-Older files have accuracy_fraction for accuracy_fraction_a.
+Older files have accuracy_fraction for accuracy_fraction_a. An optional column `mode` says cv, cc, off or unknown. A
+reading that is empty, `nan` or 9.91E37 is none; its time stays.
 
-An optional fourth column `mode` says cv, cc, off or unknown. Other comment lines are remarks and are not read, but a
-key that is nearly one of the above is taken for a slip of the pen and refused.
+Tables of other programs are read too: see `csv_layout` (delimiters, decimal comma, lines above the header),
+`table_columns` (names and units), `table_times` (dates and clocks) and `plausible` (units that cannot be). Where times
+are dates, t = 0 is the first reading, and keys with times count from there.
 
 Errors: everything wrong with a file is a `CsvError`.
 """
@@ -24,119 +28,217 @@ Errors: everything wrong with a file is a `CsvError`.
 from __future__ import annotations
 
 import dataclasses
-import difflib
-import math
-import re
+import io
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
 from benchd.reading import Mode
+from benchd.traces import plausible
+from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, UNITS, Head, read_head, units_said
+from benchd.traces.csv_layout import FIRST_LINES, Layout, find_layout, number
+from benchd.traces.csv_rows import MODES, Rows
+from benchd.traces.file_error import CsvError as CsvError
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Conditions, Mark, MarkKind, Trace
+from benchd.traces.table_options import AS_IT_SAYS, ReadAs
+from benchd.traces.trace import Mark, Trace
 
 COLUMNS = ("time_s", "voltage_v", "current_a")
-MODES = {"cv": Mode.CV, "cc": Mode.CC, "off": Mode.OFF, "unknown": Mode.UNKNOWN}
 WORDS = {mode: word for word, mode in MODES.items()}
-
-LARGEST = {"time_s": 1e10, "voltage_v": 1e4, "current_a": 1e4}
-"""Largest absolute value of a column, in its unit. Also keeps out 9.9E37 and 9.91E37, by which SCPI-1999 §7.2.1
-says 'infinity' and 'no number'."""
-
-CONDITION_RANGES = {
-    "set_voltage_v": (0.0, 1e4),
-    "limit_a": (0.0, 1e4),
-    "resolution_a": (0.0, 1.0),
-    "accuracy_fraction_a": (0.0, 1.0),
-    "accuracy_offset_a": (0.0, 1e4),
-    "accuracy_fraction_v": (0.0, 1.0),
-    "accuracy_offset_v": (0.0, 1e4),
-}
-OLDER = {"accuracy_fraction": "accuracy_fraction_a"}
-"""Keys that files of earlier versions have, and what they are called now."""
-MARK_KEYS: dict[str, MarkKind] = {
-    "button_s": "button",
-    "connected_s": "connected",
-    "removed_s": "removed",
-    "boot_end_s": "boot-end",
-    "tripped_s": "tripped",
-    "off_s": "off",
-}
 BY_GUARD = ("tripped", "off")
-KEYS = (*CONDITION_RANGES, "board", *MARK_KEYS)
 MARK_SLACK_S = 1.0
 """A mark may lie this far outside the readings: hands and clocks are that exact."""
-
-_COMMENT = re.compile(r"#\s*([A-Za-z][A-Za-z0-9_\- ]{0,60}?)\s*[:=]\s*(.*)")
-
-
-class CsvError(ValueError):
-    """A file that is not a trace. `place` is file, line and column as far as they apply."""
-
-    def __init__(self, file: str, line: int | None, column: str | None, problem: str) -> None:
-        self.file, self.line, self.column, self.problem = file, line, column, problem
-        place = file + (f", line {line}" if line else "") + (f", column {column}" if column else "")
-        super().__init__(f"{place}: {problem}")
+BLOCK = 1 << 22
+"""Characters that are looked at together."""
+LONGEST_LINE = 1 << 16
+"""A longer line is of no table."""
+WRITTEN_AT_ONCE = 50_000
+"""Readings that become text together."""
 
 
-@dataclasses.dataclass
-class _Head:
-    """What stands above the readings."""
+@dataclasses.dataclass(frozen=True, slots=True)
+class FromFile:
+    """A trace from a file, and what a person should know of how the file was taken."""
 
-    conditions: dict[str, float]
-    marks: dict[str, tuple[float, int]]
-    """Key to (time s, line number)."""
-    board: str
-    columns: list[str]
-    lines: int
+    trace: Trace
+    notes: tuple[str, ...] = ()
 
 
-def load_csv(path: Path | str) -> Trace:
-    """Read a trace from a file. t = 0 of the trace is the file's time 0. Raises CsvError."""
+def load_csv(path: Path | str, options: ReadAs = AS_IT_SAYS) -> Trace:
+    """Read a trace from a file, see `read_csv`. Raises CsvError."""
+    return read_csv(path, options).trace
+
+
+def read_csv(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
+    """Read a trace from a file in UTF-8, UTF-16 with its byte order mark, or Latin-1, and what is to be said of it.
+    Raises CsvError."""
     name = str(path)
     try:
-        raw = Path(path).read_bytes()
-    except OSError as e:
-        raise CsvError(name, None, None, f"cannot be read: {e.strerror or e}") from e
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as e:
-        line = raw[: e.start].count(b"\n") + 1
-        raise CsvError(name, line, None, f"is not UTF-8 text (byte {raw[e.start]:#04x}); save it as UTF-8") from e
-    return parse_csv(text, name)
+        with open(path, "rb") as raw:
+            start = raw.read(4)
+        coding = "utf-16" if start[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+        for tried in (coding, "latin-1"):
+            try:
+                with open(path, encoding=tried) as stream:
+                    return _parse(stream, name, options)
+            except UnicodeDecodeError as e:
+                if tried == "utf-16":
+                    raise CsvError(name, None, None, f"is not UTF-16 text, as its first bytes say: {e.reason}") from e
+    except (OSError, ValueError) as e:
+        if isinstance(e, CsvError):
+            raise
+        raise CsvError(name, None, None, f"cannot be read: {getattr(e, 'strerror', None) or e}") from e
+    raise AssertionError("every byte is a letter of Latin-1")
 
 
-def parse_csv(text: str, name: str = "csv") -> Trace:
+def parse_csv(text: str, name: str = "csv", options: ReadAs = AS_IT_SAYS) -> Trace:
     """Read a trace from a file's text; `name` is what errors call it. Raises CsvError."""
-    lines = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    head = _head(lines, name)
-    columns, numbers = _rows(lines, head, name)
-    if not numbers:
+    return _parse(io.StringIO(text.removeprefix("\ufeff"), newline=None), name, options).trace
+
+
+def _parse(stream: TextIO, name: str, options: ReadAs) -> FromFile:
+    blocks = _blocks(stream, name)
+    lines, ended = next(blocks, ([], True))
+    layout = find_layout(lines[:FIRST_LINES], name, options)
+    head = read_head(layout.remarks, name).with_options(options)
+    layout.columns = units_said(layout.columns, head.units, name)
+    time_ns, notes = _time(layout, options, name)
+    rows = Rows(layout, name, time_ns, options.interval_s)
+    first = layout.data_line
+    lines = lines[first - 1 :]
+    while True:
+        rows.add(lines, first, cut_off=not ended)
+        first += len(lines)
+        following = next(blocks, None)
+        if following is None:
+            break
+        lines, ended = following
+    if not rows.readings:
         raise CsvError(name, None, None, "has a header but no readings")
-    values = {c: np.array(columns[c]) for c in head.columns if c != "mode"}
-    t_ns = np.rint(values["time_s"] * 1e9).astype(np.int64)
-    back = np.flatnonzero(np.diff(t_ns) <= 0)
-    if len(back):
-        at = int(back[0])
-        was, given = (columns["time_s"][k] for k in (at, at + 1))
-        raise CsvError(name, numbers[at + 1], "time_s", f"{given:g} s does not come after {was:g} s on the line before")
-    modes = np.array(columns["mode"], np.uint8) if "mode" in head.columns else np.zeros(len(t_ns), np.uint8)
-    samples = Samples(t_ns, values["voltage_v"], values["current_a"], modes, np.zeros(len(t_ns), np.uint8))
+    return _whole(rows, layout, head, name, notes)
+
+
+def _blocks(stream: TextIO, name: str) -> Iterator[tuple[list[str], bool]]:
+    """Whole lines, many at a time, and whether a line end stands behind the last of them."""
+    rest, line = "", 1
+    while block := stream.read(BLOCK):
+        if "\0" in block:
+            at = line + (rest + block[: block.index("\0")]).count("\n")
+            raise CsvError(name, at, None, "is not text (byte 0x00); save it as CSV in UTF-8")
+        lines = (rest + block).split("\n")
+        rest = lines.pop()
+        long = next((n for n, x in enumerate((*lines, rest), line) if len(x) > LONGEST_LINE), None)
+        if long is not None:
+            raise CsvError(name, long, None, f"has more than {LONGEST_LINE} characters and is of no table")
+        line += len(lines)
+        if lines:
+            yield lines, True
+    if rest:
+        yield [rest], False
+
+
+def _time(layout: Layout, options: ReadAs, name: str) -> tuple[float, list[str]]:
+    """How many ns one of the column of times is, and what to say about the columns. Raises CsvError."""
+    column = layout.columns.get("time")
+    time_ns = 1e9
+    if options.interval_s is not None:
+        layout.columns.pop("date", None)
+    elif layout.stamped:
+        if column is not None and options.unit("time") is not None:
+            problem = "is a date or clock; --time-unit is for numbers"
+            raise CsvError(name, layout.data_line, column.name, problem)
+    elif column is not None:
+        first = [t for t in (number(text, layout.decimal) for text in layout.first_times) if t is not None]
+        unit, doubt = plausible.time_unit(column, first)
+        if doubt:
+            raise CsvError(name, None, column.name, doubt)
+        layout.columns["time"] = dataclasses.replace(column, unit=unit)
+        time_ns = unit.scale * 1e9
+    return time_ns, _notes(layout, options)
+
+
+def _notes(layout: Layout, options: ReadAs) -> list[str]:
+    """What was taken for granted."""
+    notes = []
+    for quantity, base in (("voltage", "V"), ("current", "A")):
+        column = layout.columns[quantity]
+        if column.unit is None:
+            notes.append(f"the {quantity} column has no unit and is taken as {base}")
+    if layout.passed_over:
+        notes.append(f"passed over: {', '.join(layout.passed_over[:20])}")
+    if options.interval_s is not None and "time" in layout.columns:
+        notes.append(f"the file's times are not read; readings are taken as {options.interval_s:g} s apart")
+    return notes
+
+
+def _whole(rows: Rows, layout: Layout, head: Head, name: str, notes: list[str]) -> FromFile:
+    samples = rows.samples()
+    conditions = head.trace_conditions()
+    doubt = plausible.doubts(samples, layout.columns, conditions)
+    if doubt is not None:
+        raise CsvError(name, None, *doubt)
+    first_ns = int(samples.t_ns[0])
+    dated = plausible.is_date(first_ns / 1e9)
+    if layout.stamped and dated and not rows.stamps.zoned:
+        notes.append("its dates name no time zone and are taken as UTC")
+    start_ns = first_ns if dated or layout.stamped else 0
+    if layout.stamped and not dated:
+        samples = dataclasses.replace(samples, t_ns=samples.t_ns - first_ns)
+        start_ns = 0
+    marks = _marks(head, samples, start_ns, name)
+    missing = int((np.isnan(samples.voltage_v) | np.isnan(samples.current_a)).sum())
+    if missing:
+        notes.append(f"{missing} of {len(samples)} readings lack a voltage or current")
+    return FromFile(Trace(samples, start_ns, conditions, marks), tuple(notes))
+
+
+def _marks(head: Head, samples: Samples, start_ns: int, name: str) -> tuple[Mark, ...]:
     marks = []
+    first, last = (int(samples.t_ns[k]) - start_ns for k in (0, -1))
     for key, (at_s, line) in head.marks.items():
-        first, last = float(values["time_s"][0]), float(values["time_s"][-1])
-        if not first - MARK_SLACK_S <= at_s <= last + MARK_SLACK_S:
-            raise CsvError(name, line, key, f"{at_s:g} s lies outside the readings, {first:g} to {last:g} s")
+        at_ns = at_s * 1e9 - (start_ns if plausible.is_date(at_s) else 0)
+        if not first - MARK_SLACK_S * 1e9 <= at_ns <= last + MARK_SLACK_S * 1e9:
+            place = key if line else "--button"
+            problem = f"{at_s:g} s lies outside the readings, {first / 1e9:g} to {last / 1e9:g} s"
+            raise CsvError(name, line, place, problem)
         kind = MARK_KEYS[key]
-        marks.append(Mark(kind, round(at_s * 1e9), "guard" if kind in BY_GUARD else "hand"))
-    conditions = Conditions(**head.conditions, board=head.board)
-    return Trace(samples, 0, conditions, tuple(sorted(marks, key=lambda m: m.t_ns)))
+        marks.append(Mark(kind, start_ns + round(at_ns), "guard" if kind in BY_GUARD else "hand"))
+    return tuple(sorted(marks, key=lambda m: m.t_ns))
 
 
 def csv_text(trace: Trace) -> str:
     """The trace as the text of such a file: times relative to its start, exact to 1 ns. Marks made by the recogniser
     and flags of readings are left out; line breaks in the board's name become spaces."""
-    out = []
+    return "".join(csv_pieces(trace))
+
+
+def csv_pieces(trace: Trace) -> Iterator[str]:
+    """The same text, in pieces, so that a long trace needs no text of its own length."""
+    s = trace.samples
+    with_mode = bool(s.mode.any())
+    yield "\n".join([*_head_lines(trace), ",".join(COLUMNS) + (",mode" if with_mode else "")]) + "\n"
+    for at in range(0, len(s), WRITTEN_AT_ONCE):
+        part = s[at : at + WRITTEN_AT_ONCE]
+        columns = (part.t_ns - trace.start_ns).tolist(), part.voltage_v.tolist(), part.current_a.tolist()
+        lines = [f"{_seconds(t)},{v!r},{i!r}" for t, v, i in zip(*columns, strict=True)]
+        if with_mode:
+            lines = [f"{line},{WORDS[Mode(m)]}" for line, m in zip(lines, part.mode.tolist(), strict=True)]
+        yield "\n".join(lines) + "\n"
+
+
+def save_csv(trace: Trace, path: Path | str) -> None:
+    """Write the trace to a file, see `csv_text`. Raises CsvError when it cannot be written."""
+    try:
+        with open(path, "w", encoding="utf-8", newline="\n") as file:
+            file.writelines(csv_pieces(trace))
+    except OSError as e:
+        raise CsvError(str(path), None, None, f"cannot be written: {e.strerror or e}") from e
+
+
+def _head_lines(trace: Trace) -> list[str]:
+    out = [f"# {UNITS}: s V A"]
     for key in CONDITION_RANGES:
         value = getattr(trace.conditions, key)
         if value is not None:
@@ -147,124 +249,9 @@ def csv_text(trace: Trace) -> str:
         at_ns = min((m.t_ns for m in trace.marks if m.kind == kind and m.by != "recogniser"), default=None)
         if at_ns is not None:
             out.append(f"# {key}: {_seconds(at_ns - trace.start_ns)}")
-    s = trace.samples
-    with_mode = bool(s.mode.any())
-    out.append(",".join(COLUMNS) + (",mode" if with_mode else ""))
-    columns = (s.t_ns - trace.start_ns).tolist(), s.voltage_v.tolist(), s.current_a.tolist(), s.mode.tolist()
-    for t, v, i, m in zip(*columns, strict=True):
-        out.append(f"{_seconds(t)},{v!r},{i!r}" + (f",{WORDS[Mode(m)]}" if with_mode else ""))
-    return "\n".join(out) + "\n"
-
-
-def save_csv(trace: Trace, path: Path | str) -> None:
-    """Write the trace to a file, see `csv_text`. Raises CsvError when it cannot be written."""
-    try:
-        Path(path).write_text(csv_text(trace), "utf-8", newline="\n")
-    except OSError as e:
-        raise CsvError(str(path), None, None, f"cannot be written: {e.strerror or e}") from e
+    return out
 
 
 def _seconds(ns: int) -> str:
     whole, part = divmod(abs(ns), 1_000_000_000)
     return f"{'-' if ns < 0 else ''}{whole}.{part:09d}"
-
-
-def _head(lines: list[str], name: str) -> _Head:
-    head = _Head({}, {}, "", [], 0)
-    seen: set[str] = set()
-    for number, whole in enumerate(lines, 1):
-        line = whole.strip()
-        if not line:
-            continue
-        if not line.startswith("#"):
-            head.columns = _columns(line, number, name)
-            head.lines = number
-            return head
-        found = _COMMENT.fullmatch(line)
-        if found:
-            key, value = found[1].lower(), found[2].strip()
-            key = OLDER.get(key, key)
-            if key in KEYS and key in seen:
-                raise CsvError(name, number, key, "is given twice; give it once")
-            seen.add(key)
-            _key(head, key, value, number, name)
-    raise CsvError(name, None, None, f"is empty: wanted a header line {','.join(COLUMNS)} and readings below it")
-
-
-def _key(head: _Head, key: str, value: str, number: int, name: str) -> None:
-    if key not in KEYS:
-        near = difflib.get_close_matches(key.replace("-", "_").replace(" ", "_"), KEYS, 1, 0.72)
-        if near:
-            raise CsvError(name, number, None, f"unknown key {key!r}; meant {near[0]!r}? Allowed: {', '.join(KEYS)}")
-        return
-    if key == "board":
-        head.board = value
-        return
-    if value.lower() in ("", "none", "unknown"):
-        return
-    given = _number(value)
-    if given is None:
-        raise CsvError(name, number, key, f"{value!r} is not a number; write it like 4.0, or leave it empty")
-    if key in MARK_KEYS:
-        head.marks[key] = given, number
-        return
-    low, high = CONDITION_RANGES[key]
-    above = given >= low if key.startswith("accuracy") else given > low
-    if not (above and given <= high):
-        raise CsvError(name, number, key, f"{value} is out of range: above {low:g}, at most {high:g}")
-    head.conditions[key] = given
-
-
-def _columns(line: str, number: int, name: str) -> list[str]:
-    columns = [c.strip().strip('"').lower() for c in line.split(",")]
-    allowed = (*COLUMNS, "mode")
-    if sorted(columns) not in (sorted(COLUMNS), sorted(allowed)):
-        wrong = [c for c in columns if c not in allowed]
-        missing = [c for c in COLUMNS if c not in columns]
-        problem = (
-            f"unknown column {wrong[0]!r}" if wrong else f"no column {missing[0]}" if missing else "a column twice"
-        )
-        hint = "; use a comma between columns" if ";" in line or "\t" in line else ""
-        place = (wrong or missing or [next(c for c in columns if columns.count(c) > 1)])[0]
-        wanted = f"wanted {','.join(COLUMNS)}[,mode]{hint}"
-        raise CsvError(name, number, repr(place[:40])[1:-1], f"{problem} in header {line[:80]!r}; {wanted}")
-    return columns
-
-
-def _rows(lines: list[str], head: _Head, name: str) -> tuple[dict[str, list[float]], list[int]]:
-    """The readings by column, and the line each stands on."""
-    columns: dict[str, list[float]] = {c: [] for c in head.columns}
-    numbers: list[int] = []
-    sinks = [(c, columns[c].append, LARGEST.get(c, 0.0)) for c in head.columns]
-    wanted = len(sinks)
-    for number, line in enumerate(lines[head.lines :], head.lines + 1):
-        if not line or not line.strip():
-            continue
-        fields = line.split(",")
-        if len(fields) != wanted:
-            hint = "; use a comma between columns and a point in numbers" if ";" in line else ""
-            place = head.columns[len(fields)] if len(fields) < wanted else str(wanted + 1)
-            raise CsvError(name, number, place, f"{len(fields)} columns, wanted {','.join(head.columns)}{hint}")
-        for field, (column, put, largest) in zip(fields, sinks, strict=True):
-            if column == "mode":
-                mode = MODES.get(field.strip().strip('"').lower())
-                if mode is None:
-                    raise CsvError(name, number, column, f"{field.strip()[:40]!r}; allowed: {', '.join(MODES)}")
-                put(mode)
-                continue
-            value = _number(field)
-            if value is None or not -largest <= value <= largest:
-                allowed = f"a number from {-largest:g} to {largest:g}"
-                raise CsvError(name, number, column, f"{field.strip()[:40]!r} given; allowed: {allowed}")
-            put(value)
-        numbers.append(number)
-    return columns, numbers
-
-
-def _number(text: str) -> float | None:
-    """A finite number, or None. Python's own `1_000` is no number here."""
-    try:
-        value = float(text.strip().strip('"'))
-    except ValueError:
-        return None
-    return value if "_" not in text and math.isfinite(value) else None

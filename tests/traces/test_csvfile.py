@@ -74,19 +74,24 @@ BAD = [
     (HEAD, "bad.csv: has a header but no readings"),
     (HEAD + "0,4,0\n1,4\n", "bad.csv, line 3, column current_a: 2 columns, wanted time_s,voltage_v,current_a"),
     (HEAD + "0,4,0,cv\n", "bad.csv, line 2, column 4: 4 columns, wanted time_s,voltage_v,current_a"),
-    ("time_s;voltage_v;current_a\n0;4;0\n", "bad.csv, line 1, column time_s;voltage_v;current_a: unknown column 'time_s;voltage_v;current_a' in header 'time_s;voltage_v;current_a'; wanted time_s,voltage_v,current_a[,mode]; use a comma between columns"),
-    ("time_s,voltage_v,current_a,time_s\n", "bad.csv, line 1, column time_s: a column twice in header"),
-    (HEAD + "0;4;0\n", "bad.csv, line 2, column voltage_v: 1 columns, wanted time_s,voltage_v,current_a; use a comma between columns and a point in numbers"),
+    ("time_s,voltage_v,current_a,time_s\n", "bad.csv, line 1, column time_s: 2 columns may be the time: 'time_s', 'time_s'; say which with --column time=NAME, or time=NUMBER counted from 1 (in 'time_s,voltage_v,current_a,time_s')"),
+    (HEAD + "0;4;0\n", "bad.csv, line 2, column voltage_v: 1 columns, wanted time_s,voltage_v,current_a; use one delimiter in all lines"),
     (HEAD + "0,4,0\n1,4,x\n", "bad.csv, line 3, column current_a: 'x' given; allowed: a number from -10000 to 10000"),
-    (HEAD + "0,4,0\n1,nan,0\n", "bad.csv, line 3, column voltage_v: 'nan' given; allowed: a number from -10000 to 10000"),
+    (HEAD + "nan,4,0\n", "bad.csv, line 2, column time_s: 'nan' given; allowed: a number from -1e+10 to 1e+10"),
     (HEAD + "0,4,inf\n", "bad.csv, line 2, column current_a: 'inf' given; allowed: a number from -10000 to 10000"),
-    # SCPI-1999 §7.2.1: 9.9E37 says infinity, 9.91E37 says not a number.
-    (HEAD + "0,4,9.91E37\n", "bad.csv, line 2, column current_a: '9.91E37' given; allowed: a number from -10000 to 10000"),
+    # SCPI-1999 §7.2.1: 9.9E37 says infinity.
+    (HEAD + "0,4,9.9E37\n", "bad.csv, line 2, column current_a: '9.9E37' given; allowed: a number from -10000 to 10000"),
     (HEAD + "0,4,1_0\n", "bad.csv, line 2, column current_a: '1_0' given; allowed: a number from -10000 to 10000"),
     (HEAD + "0,4,0\n\n2,4,0\n2,4,0\n", "bad.csv, line 5, column time_s: 2 s does not come after 2 s on the line before"),
     (HEAD + "5,4,0\n4,4,0\n", "bad.csv, line 3, column time_s: 4 s does not come after 5 s on the line before"),
-    ("time_s,voltage_v\n0,4\n", "bad.csv, line 1, column current_a: no column current_a in header 'time_s,voltage_v'; wanted time_s,voltage_v,current_a[,mode]"),
-    ("time_s,voltage_v,current_ma\n", "bad.csv, line 1, column current_ma: unknown column 'current_ma' in header 'time_s,voltage_v,current_ma'; wanted time_s,voltage_v,current_a[,mode]"),
+    ("time_s,voltage_v\n0,4\n", "bad.csv, line 1, column current: no column for the current among 'time_s', 'voltage_v'; say which with --column current=NAME (in 'time_s,voltage_v')"),
+    ("time_s,voltage_v,current_ma\n", "bad.csv: has a header but no readings"),
+    ("# units: s V mA\n" + HEAD + "0,4,0\n", "bad.csv, column current_a: its header says A, the remark `units` mA; give --current-unit"),
+    ("# units: V s A\n" + HEAD + "0,4,0\n", "bad.csv, line 1, column units: 'V s A'; wanted the units of time, voltage and current, as in: s V A"),
+    (HEAD + "0,4,0\n1,4", "bad.csv, line 3, column current_a: 2 columns, wanted time_s,voltage_v,current_a; the file ends within this line and was cut off: get it whole, or remove the line"),
+    (HEAD + "0,4,0\n1,4,", "bad.csv, line 3, column current_a: the file ends within this line and was cut off: get it whole, or remove the line"),
+    (HEAD + "0,4,\0\n", "bad.csv, line 2: is not text (byte 0x00); save it as CSV in UTF-8"),
+    (HEAD + "0,4,0\n" + "1" * 70_000 + ",4,0\n", "bad.csv, line 3: has more than 65536 characters and is of no table"),
     ("# limit: 2\n" + HEAD + "0,4,0\n", "bad.csv, line 1: unknown key 'limit'; meant 'limit_a'? Allowed: "),
     ("# limit_a: two\n" + HEAD + "0,4,0\n", "bad.csv, line 1, column limit_a: 'two' is not a number; write it like 4.0, or leave it empty"),
     ("# limit_a: -1\n" + HEAD + "0,4,0\n", "bad.csv, line 1, column limit_a: -1 is out of range: above 0, at most 10000"),
@@ -107,7 +112,10 @@ def test_bad_files_are_refused_with_the_place(text: str, said: str) -> None:
 def test_bytes_that_are_no_text_and_files_that_are_not_there(tmp_path: Path) -> None:
     file = tmp_path / "a.csv"
     file.write_bytes(HEAD.encode() + b"0,4,0\n1,\xff,0\n")
-    with pytest.raises(CsvError, match=r"a\.csv, line 3: is not UTF-8 text \(byte 0xff\)"):
+    with pytest.raises(CsvError, match=r"a\.csv, line 3, column voltage_v: 'ÿ' given; allowed: a number from"):
+        load_csv(file)
+    file.write_bytes(b"\xff\xfe" + HEAD.encode("utf-16-le") + b"0")
+    with pytest.raises(CsvError, match=r"a\.csv: is not UTF-16 text, as its first bytes say"):
         load_csv(file)
     with pytest.raises(CsvError, match="cannot be read"):
         load_csv(tmp_path / "missing.csv")
@@ -154,4 +162,22 @@ def test_any_text_is_a_trace_or_a_csv_error(text: str) -> None:
         return
     assert len(trace.samples) >= 1
     assert np.all(np.diff(trace.samples.t_ns) > 0)
-    assert np.all(np.isfinite(trace.samples.current_a))
+    assert not np.any(np.isinf(trace.samples.current_a))
+
+
+def test_a_reading_that_is_none_keeps_its_time() -> None:
+    """SCPI-1999 §7.2.1: 9.91E37 is 'not a number'."""
+    trace = parse_csv(HEAD + "0,4,0\n1,nan,\n2,4,9.91E37\n3,4,0.5\n")
+    assert trace.samples.t_ns.tolist() == [0, 10**9, 2 * 10**9, 3 * 10**9]
+    assert np.isnan(trace.samples.current_a).tolist() == [False, True, True, False]
+    again = parse_csv(csv_text(trace))
+    assert np.array_equal(again.samples.current_a, trace.samples.current_a, equal_nan=True)
+
+
+def test_what_benchd_wrote_is_not_doubted() -> None:
+    """Even 500 A with a step of 100 A, a reading every minute: it says its units."""
+    rows = "".join(f"{60 * k},400,{100 * (k % 9)}\n" for k in range(20))
+    with pytest.raises(CsvError):
+        parse_csv(HEAD + rows)
+    stated = parse_csv("# units: s V A\n" + HEAD + rows)
+    assert parse_csv(csv_text(stated)).samples.current_a.max() == 800

@@ -1,0 +1,134 @@
+"""Whether a table's numbers can be what their units say: mA taken for A is suspected and asked, never guessed.
+
+The bounds are common practice, no source: what bench supplies that boards are repaired with give, read and log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.traces.samples import Samples
+from benchd.traces.table_columns import Column
+from benchd.traces.table_units import Unit, symbols, unit_of
+from benchd.traces.trace import Conditions
+
+MOST_A = 20.0
+"""More current than this is asked about."""
+MOST_UNTOLD_A = 10.0
+"""The same where no unit is given with the column."""
+MOST_V = 100.0
+"""More voltage is asked about; above 60 V DC no board is repaired here."""
+OVER_LIMIT = 3.0
+"""A supply regulates its current: readings of so many times its limit are of another unit."""
+COARSEST_A = 0.095
+"""An ammeter with steps from 0.1 A is none that a bench supply has."""
+LEAST_LEVELS = 8
+"""From so many different readings on, their common step is believed."""
+LOOKED_AT = 200_000
+"""Readings whose step is looked for: enough to find it, few enough to sort."""
+SLOWEST_S = 5.0
+FASTEST_S = 1e-5
+"""A reading every 5 s shows no power-up, and no bench supply gives 100 000 a second."""
+SMALLER = {"kA": "A", "A": "mA", "mA": "µA", "µA": "nA", "kV": "V", "V": "mV", "mV": "µV", "µV": "nV"}
+"""What is most often written without its prefix."""
+STAMPED_FROM_S = 946_684_800.0
+STAMPED_TO_S = 4_102_444_800.0
+"""2000-01-01 and 2100-01-01 as seconds since 1970 (POSIX.1-2017 §4.16): numbers between are a date."""
+
+
+def time_unit(column: Column, first: Sequence[float]) -> tuple[Unit, str | None]:
+    """The unit of a column of times by its first values, and what is doubtful about it, if anything is.
+
+    A unit that a person or the header gives is taken. Otherwise it is s, or ms, µs or ns where that makes dates of this
+    century of the numbers.
+    """
+    seconds = column.unit or unit_of("s")
+    assert seconds is not None
+    if column.said or not first:
+        return seconds, None
+    steps = np.diff(np.asarray(first, float))
+    step = float(np.median(steps)) if len(steps) else 0.0
+    unit = seconds
+    if column.unit is None:
+        for symbol in ("s", "ms", "µs", "ns"):
+            tried = unit_of(symbol)
+            if tried is not None and is_date(first[0] * tried.scale) and step * tried.scale <= SLOWEST_S:
+                unit = tried
+    apart = step * unit.scale
+    if step <= 0 or FASTEST_S <= apart <= SLOWEST_S:
+        return unit, None
+    return unit, (
+        f"the times step by {step:g}: in {unit.symbol} that is one reading in {apart:g} s, and no power-up is read so. "
+        f"Say --time-unit {unit.symbol} if that is so, or what it is: {', '.join(symbols('time'))}"
+    )
+
+
+def is_date(at_s: float) -> bool:
+    """Seconds that can only be counted from 1970."""
+    return STAMPED_FROM_S <= at_s <= STAMPED_TO_S
+
+
+def doubts(samples: Samples, columns: Mapping[str, Column], conditions: Conditions) -> tuple[str, str] | None:
+    """What speaks against the units of voltage and current: the column's name, and the question. None: nothing does,
+    or a person or the file has said them in so many words."""
+    current, voltage = columns["current"], columns["voltage"]
+    if not current.said and (why := _current_doubt(samples.current_a, current, conditions)):
+        return current.name, f"{why}. {_ask('current', current)}"
+    if not voltage.said and (why := _voltage_doubt(samples.voltage_v, conditions)):
+        return voltage.name, f"{why}. {_ask('voltage', voltage)}"
+    return None
+
+
+def _ask(quantity: str, column: Column) -> str:
+    here = column.unit.symbol if column.unit else {"current": "A", "voltage": "V"}[quantity]
+    smaller = SMALLER.get(here, here)
+    return f"Are these {smaller}? Say --{quantity}-unit {smaller}, or --{quantity}-unit {here} if they are {here}"
+
+
+def _current_doubt(amps: NDArray[np.float64], column: Column, conditions: Conditions) -> str | None:
+    sizes = np.abs(amps[np.isfinite(amps)])
+    if not len(sizes):
+        return None
+    largest = float(sizes.max())
+    # One reading may be anything; what a tenth of those in the upper half exceed is no spike.
+    usual = float(np.quantile(sizes[sizes >= largest / 2], 0.1))
+    limit = conditions.limit_a
+    if limit is not None and usual > OVER_LIMIT * limit + 0.1:
+        return f"{usual:g} A is {usual / limit:.3g} times the limit of {limit:g} A"
+    most = MOST_A if column.unit is not None else MOST_UNTOLD_A
+    if limit is not None:
+        most = max(most, 1.5 * limit)
+    if usual > most:
+        return f"{usual:g} A is more than a bench supply gives to a board"
+    step = _step(sizes)
+    if step is not None and step >= COARSEST_A:
+        return f"all currents are multiples of {step:g} A, and no bench supply reads as coarsely"
+    return None
+
+
+def _voltage_doubt(volts: NDArray[np.float64], conditions: Conditions) -> str | None:
+    sizes = np.abs(volts[np.isfinite(volts)])
+    if not len(sizes):
+        return None
+    largest = float(sizes.max())
+    usual = float(np.quantile(sizes[sizes >= largest / 2], 0.1))
+    if conditions.set_voltage_v is not None and usual > OVER_LIMIT * conditions.set_voltage_v + 1.0:
+        return (
+            f"{usual:g} V is {usual / conditions.set_voltage_v:.3g} times the setting of {conditions.set_voltage_v:g} V"
+        )
+    if usual > MOST_V:
+        return f"{usual:g} V is more than a bench supply gives to a board"
+    return None
+
+
+def _step(sizes: NDArray[np.float64]) -> float | None:
+    """The common step of the readings; None where there is none or too few levels to tell."""
+    levels = np.unique(sizes[:: max(len(sizes) // LOOKED_AT, 1)])
+    if len(levels) < LEAST_LEVELS:
+        return None
+    step = float(np.diff(levels).min())
+    times = levels / step
+    return step if step > 0 and bool((np.abs(times - np.rint(times)) < 1e-3).all()) else None
