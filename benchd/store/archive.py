@@ -11,7 +11,7 @@ import msgspec
 
 from benchd.store.log import Log, LogError, StoredTrip, TraceRow
 from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readings
-from benchd.traces.trace import Conditions, Trace
+from benchd.traces.trace import Conditions, Mark, Trace
 from benchd.traces.trip_record import trip_samples
 
 _PAYLOAD = msgspec.json.Decoder(dict[str, Any])
@@ -50,7 +50,7 @@ def wanted(
 ) -> list[Wanted]:
     """The traces asked for, oldest first: of a job, a board (as in the trace's conditions, else as its job has it),
     since a time, by their ids; all of these together. Raises LogError for an id that is not there."""
-    rows = [row for each in ids if (row := _must(log, each))] if ids else log.traces(job=job, limit=-1)
+    rows = [_must(log, each) for each in dict.fromkeys(ids)] if ids else log.traces(job=job, limit=-1)
     boards = {each.id: each.board for each in log.jobs(limit=-1)}
     chosen = [
         row
@@ -79,7 +79,7 @@ def archived(log: Log, want: Wanted) -> Archived:
         samples = with_trip_readings(samples, around.between(row.start_ns, row.end_ns + 1))
     return Archived(
         id=row.id,
-        trace=Trace(samples, row.start_ns, row.conditions, tuple(row.marks)),
+        trace=Trace(samples, row.start_ns, row.conditions, _marks(row, trip)),
         job=row.job,
         supply=row.supply,
         channel=row.channel,
@@ -170,6 +170,17 @@ def _trip(row: TraceRow, trip: StoredTrip | None) -> Trip | None:
     if mark is None:
         return None
     return Trip(mark.why, round((mark.t_ns - row.start_ns) / 1e9, 6))
+
+
+def _marks(row: TraceRow, trip: StoredTrip | None) -> tuple[Mark, ...]:
+    """As they are filed; a trip's of an earlier version does not say its rule, which its record has."""
+    if trip is None:
+        return tuple(row.marks)
+    rule = trip.tripped.rule
+    return tuple(
+        msgspec.structs.replace(mark, why=rule) if mark.kind == "tripped" and not mark.why else mark
+        for mark in row.marks
+    )
 
 
 def _by_conditions(conditions: Conditions, start_ns: int) -> tuple[Part, ...]:

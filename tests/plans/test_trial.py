@@ -39,7 +39,7 @@ def test_a_stage_that_the_plan_has_not_gets_none() -> None:
     ("word", "told"),
     [
         ("short_hold_ms", "'short_hold_ms': a rule is given as key=value, such as short_hold_ms=5"),
-        ("short_hold=5", "short_hold: no key that can be tried; did you mean short_hold_ms?; there are: over_voltage_v, "),
+        ("short_hold=5", "short_hold: no key that can be tried; did you mean short_hold_ms?; there are: "),
         ("voltage_v=5", "voltage_v: no key that can be tried; did you mean over_voltage_v?"),
         ("short_hold_ms=5000", "short_hold_ms = 5000.0: allowed: 1000.0 or less (unit: ms)"),
         ("short_hold_ms=nan", "short_hold_ms = nan: allowed: 1000.0 or less (unit: ms)"),
@@ -77,8 +77,7 @@ def test_every_key_takes_some_value_and_reaches_its_plan(key: str) -> None:
 @given(st.sampled_from(KEYS), st.text(max_size=20))
 def test_whatever_is_given_it_is_a_value_or_a_sentence(key: str, text: str) -> None:
     try:
-        values = changes([f"{key}={text}"])
+        told = list(changes([f"{key}={text}"]))
     except TrialError as error:
-        assert key in str(error)
-    else:
-        assert list(values) == [key]
+        told = [str(error).split(" ")[0].rstrip(":")]
+    assert told == [key]
