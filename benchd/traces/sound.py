@@ -40,7 +40,7 @@ class Sound(NamedTuple):
 class Gaps(NamedTuple):
     """Times without readings, each longer than `GAP_INTERVALS` of the usual interval."""
 
-    count: int = 0
+    how_many: int = 0
     missing_s: float = 0.0
     """All of them together, each less one usual interval."""
     longest_s: float = 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -149,7 +150,7 @@ def find_levels(bins: Bins) -> list[Level]:
     return result
 
 
-def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> int | None:
+def first_draw(line: Line, bins: Bins, levels: Sequence[Level], normal_a: float) -> int | None:
     """Index of the first level above a normal stand-by that lasts longer than an inrush; None without one."""
     least = normal_a + max(BUTTON_STEP_A, 2 * line.resolution_a, 4 * bins.sigma_a)
     wanted_s = max(SUSTAINED_S, min(2.5 * bins.width_s, 0.35))
@@ -168,7 +169,7 @@ def first_draw(line: Line, bins: Bins, levels: list[Level], normal_a: float) -> 
 
 
 def find_start(
-    line: Line, bins: Bins, levels: list[Level], marked_s: float | None, normal_a: float, loop_low_a: float | None
+    line: Line, bins: Bins, levels: Sequence[Level], marked_s: float | None, normal_a: float, loop_low_a: float | None
 ) -> Start:
     """Find leak and button. `marked_s`: the button as a person gave it; `normal_a`: largest normal stand-by current at
     this voltage; `loop_low_a`: what it falls to where it rises and falls again and again. Then a stretch with the first
@@ -233,7 +234,7 @@ def connected_before(line: Line, bins: Bins, until_s: float) -> bool:
     return max(means) - min(means) >= least
 
 
-def _dropped(levels: list[Level], last: int, rise: int | None, base_a: float) -> bool:
+def _dropped(levels: Sequence[Level], last: int, rise: int | None, base_a: float) -> bool:
     """Between a stretch and the next rise it fell to next to nothing."""
     return rise is not None and any(x.mean_a < DROPPED * base_a for x in levels[last + 1 : rise])
 
@@ -260,7 +261,7 @@ def _start(
     return Start(button_s, by, first_s, leak_sure=sure, inrush=inrush)
 
 
-def _before_mark(line: Line, levels: list[Level], marked_s: float) -> Level | None:
+def _before_mark(line: Line, levels: Sequence[Level], marked_s: float) -> Level | None:
     """The last stretch before the marked button."""
     end = marked_s
     before = [Level(x.start_s, min(x.end_s, end), x.mean_a, x.texture_a) for x in levels if x.start_s < end - 0.05]
@@ -282,7 +283,7 @@ def _before_mark(line: Line, levels: list[Level], marked_s: float) -> Level | No
     return whole
 
 
-def _plateau(line: Line, bins: Bins, levels: list[Level], first: int) -> tuple[int, int | None]:
+def _plateau(line: Line, bins: Bins, levels: Sequence[Level], first: int) -> tuple[int, int | None]:
     """The last level that is still like the first lasting one, and the first later one that is a rise to stay."""
     begin_s = levels[first].start_s
     while first + 1 < len(levels) and levels[first].end_s - begin_s < max(0.3, 2.5 * bins.width_s) + 1e-6:
@@ -326,7 +327,7 @@ def _is_flat(plateau: Level, bins: Bins) -> bool:
     return min(spreads) <= max(2 * bins.sigma_a, 0.003, FLAT_SHARE * abs(float(np.median(x))))
 
 
-def _edge(line: Line, levels: list[Level], k: int) -> float:
+def _edge(line: Line, levels: Sequence[Level], k: int) -> float:
     """When level k begins, to the reading: the first that is half-way up from the level before."""
     if k == 0:
         return float(line.t_s[0])

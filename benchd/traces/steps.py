@@ -40,7 +40,7 @@ def _costs(values: NDArray[np.float64], penalty: float) -> NDArray[np.float64]:
     squares = np.concatenate([[0.0], np.cumsum(x * x)])
     counts = np.arange(len(x) + 1, dtype=np.float64)
     length = np.maximum(counts[:, None] - counts, 1.0)
-    costs = np.subtract.outer(sums, sums)
+    costs: NDArray[np.float64] = np.subtract.outer(sums, sums)
     costs *= costs
     costs /= -length
     costs += np.subtract.outer(squares, squares) + penalty

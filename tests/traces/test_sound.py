@@ -62,7 +62,7 @@ def test_the_longest_rise_against_all_ways_to_choose(times: list[int]) -> None:
 def test_gaps_are_counted_and_summed() -> None:
     t = np.concatenate([np.arange(10) * 0.1, 3 + np.arange(10) * 0.1, 10 + np.arange(10) * 0.1])
     gaps = find_gaps(t, 0.1)
-    assert gaps.count == 2
+    assert gaps.how_many == 2
     assert gaps.longest_s == pytest.approx(6.1)
     assert gaps.missing_s == pytest.approx(2.1 + 6.1 - 0.2)
 

@@ -1,0 +1,127 @@
+"""Where a current that flows falls to nothing: for a moment or to stay, and whether the voltage went with it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from benchd.traces.line import Bools, Floats, Line, seen_step
+from benchd.traces.noise import SIGMA_PER_MAD
+from benchd.traces.source import INRUSH_S, Source
+from benchd.traces.uncertainty import from_step
+
+RUNNING_A = 0.03
+"""Less than this is not running, A (common practice, no source)."""
+NOTHING_SHARE = 0.1
+"""Of the usual current; what falls below it has fallen to nothing (common practice, no source)."""
+HELD_SHARE = 0.3
+"""Of the usual current; it ran right before and runs right after (common practice, no source)."""
+LONGEST_DROPOUT_S = 0.8
+"""A longer one is a board that went off and came again, s (common practice, no source)."""
+STAYS = 0.9
+"""Share of the setting above which the voltage has stayed."""
+DIP = 0.01
+"""The voltage went with the current where it was lower by this share of the setting than resistance explains: well
+above the step and scatter of a reading (common practice, no source)."""
+DIP_SIGMAS = 6.0
+"""And by so many standard deviations of a voltage reading."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Dropout:
+    """No current for a moment, between currents, while the voltage stayed: the contact was lost, not the source."""
+
+    at_s: float
+    lasts_s: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Fall:
+    """The current fell from running to nothing and stayed there for two readings at least."""
+
+    at_s: float
+    from_a: float
+    starved: bool
+    """The source did not hold its voltage right before, or was at its limit: the board stopped for want of supply."""
+
+
+def find_dropouts(line: Line, after: Bools, nothing_a: float) -> tuple[Dropout, ...]:
+    """Stretches of up to `LONGEST_DROPOUT_S` below a tenth of the usual current, between currents, with the voltage
+    up."""
+    i, t = line.current_a[after], line.t_s[after]
+    usual = _usual(line, i, nothing_a)
+    if usual is None:
+        return ()
+    low = i < max(line.seen_a, NOTHING_SHARE * usual)
+    if line.set_v is not None:
+        low &= line.voltage_v[after] > STAYS * line.set_v
+    begins, ends = _runs(low)
+    held = HELD_SHARE * usual
+    # The readings at its edges are means with a share of it in them: those beside them tell. The slow rise of a boot
+    # crosses the line too.
+    before = np.maximum(i[begins - 1], i[np.maximum(begins - 2, 0)])
+    afterwards = np.maximum(i[ends], i[np.minimum(ends + 1, len(i) - 1)])
+    lasts = t[ends - 1] - t[begins - 1]
+    real = (before > held) & (afterwards > held) & (lasts < LONGEST_DROPOUT_S)
+    return tuple(
+        Dropout(float(a), float(n)) for a, n in zip(t[begins][real].tolist(), lasts[real].tolist(), strict=True)
+    )
+
+
+def find_falls(line: Line, after: Bools, nothing_a: float, source: Source | None) -> tuple[Fall, ...]:
+    """All falls to nothing after the inrush. Where the voltage dipped with the current the source is at fault; where it
+    stayed, the board or the contact."""
+    part = after & (line.t_s > line.t_s[0] + INRUSH_S)
+    i, t, v = line.current_a[part], line.t_s[part], line.voltage_v[part]
+    usual = _usual(line, i, nothing_a)
+    if usual is None:
+        return ()
+    low = i < max(line.seen_a, NOTHING_SHARE * usual, nothing_a)
+    begins, ends = _runs(low, open_end=True)
+    running = np.maximum(i[begins - 1], i[np.maximum(begins - 2, 0)])
+    real = (running > HELD_SHARE * usual) & (ends - begins >= 2)
+    short_of = _short_of(line, v, i, source) | line.pinned[part]
+    near = max(0.1, 2.5 * line.interval_s)
+    found = []
+    for k, from_a in zip(begins[real].tolist(), running[real].tolist(), strict=True):
+        first = int(np.searchsorted(t, t[k] - near))
+        found.append(Fall(float(t[k]), from_a, bool(short_of[first : k + 1].any())))
+    return tuple(found)
+
+
+def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
+    """Median of what flows; None where too little does to tell nothing from something."""
+    flows = amps[amps > max(nothing_a, RUNNING_A)]
+    if len(flows) < 4 or len(amps) < 6:
+        return None
+    usual = float(np.median(flows))
+    return usual if line.seen_a <= HELD_SHARE * usual else None
+
+
+def _runs(low: Bools, open_end: bool = False) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], ...]:
+    """First index of each run of true values and the index after it; a run with the first reading is left out, and one
+    with the last too, unless the end may be open."""
+    turns = np.diff(low.astype(np.int8))
+    begins, ends = np.flatnonzero(turns == 1) + 1, np.flatnonzero(turns == -1) + 1
+    if len(begins) and len(ends):
+        ends = ends[ends > begins[0]]
+    elif not open_end or not len(begins):
+        return begins[:0], ends[:0]
+    if open_end and len(ends) < len(begins):
+        ends = np.append(ends, len(low))
+    n = min(len(begins), len(ends))
+    return begins[:n], ends[:n]
+
+
+def _short_of(line: Line, volts: Floats, amps: Floats, source: Source | None) -> Bools:
+    """Readings in which the voltage is lower than the resistance of source and leads explains, by little at least: a
+    reading of a slow meter has only a share of the dip in it."""
+    if line.set_v is None or len(volts) < 6:
+        return np.zeros(len(volts), np.bool_)
+    ohm = source.ohm if source is not None else 0.0
+    level = volts + ohm * amps
+    usual = float(np.median(level))
+    off = np.abs(level - usual)
+    scale = max(SIGMA_PER_MAD * float(np.median(off)), from_step(seen_step(volts)))
+    return level < usual - max(DIP_SIGMAS * scale, DIP * line.set_v)

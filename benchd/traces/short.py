@@ -1,0 +1,154 @@
+"""A collapse of the voltage while current flows: when, how long, and what was before it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from benchd.traces.line import Line
+from benchd.traces.start import Bins, connected_before
+
+SLOW_SUPPLY_S = 0.6
+"""A supply lets its voltage down within this time once its current is at the limit, s (common practice, no source)."""
+ONSET_SHARE = 0.7
+"""Share of a short's current from which on it has begun."""
+EDGE_PINNED = 0.6
+"""Share at the limit that is granted to a short with so few readings that each may be an edge."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Short:
+    """Voltage collapsed while current flows."""
+
+    at_s: float
+    lasts_s: float
+    readings: int
+    share: float
+    """Of the readings with current from then on, those that are collapsed."""
+    pinned_share: float
+    """Of those, the ones at the current limit, 0 to 1."""
+    pinned_known: bool
+    """The limit or the mode says so; else it is judged from how even the current is."""
+    voltage_v: float
+    current_a: float
+    ohm: float
+    """V/I, leads included, Ω (Ohm's law)."""
+    rise_v: float
+    """How far the voltage rose from the first third to the last third, V: capacitors charge, shorts do not."""
+    before_s: float
+    """How long the output had been on."""
+    before_a: float
+    """Current in the second before, A."""
+    before_u_a: float
+    """What noise leaves of uncertainty in it (k = 2), A."""
+    before_top_a: float
+    """Largest current sustained before, A."""
+    board_before: bool
+    """A board was seen on the leads before it, with the voltage up."""
+    to_end: bool
+    """It lasted as long as the output was on."""
+    by_guard: bool = False
+    """No reading shows it; the guard, which saw more of them, switched off because of a short."""
+
+
+def find_short(line: Line, bins: Bins) -> Short | None:
+    """The first lasting collapse of the voltage; None without one."""
+    c, i, v, t = line.collapsed, line.current_a, line.voltage_v, line.t_s
+    hits = np.flatnonzero(c)
+    if not len(hits):
+        return None
+    first = int(hits[0])
+    flows = i[first:] > line.seen_a
+    during = c[first:]
+    amps, volts = i[first:][during], v[first:][during]
+    known = line.limit_a is not None or bool(np.any(line.pinned))
+    if known:
+        at_limit = line.pinned[first:][during]
+        # A reading at the edge is a mean with what came before or after.
+        pinned = float(at_limit[1:-1].mean()) if len(at_limit) > 3 else max(float(at_limit.max()), EDGE_PINNED)
+    else:
+        middle = float(np.median(amps))
+        pinned = float(np.mean(np.abs(amps - middle) <= 0.05 * middle + 4 * line.sigma_a + line.resolution_a))
+    onset = _onset(line, first, float(np.median(amps)))
+    third = max(len(volts) // 3, 1)
+    before_a, before_u_a, top = _before(line, onset)
+    median_a, median_v = float(np.median(amps)), float(np.median(volts))
+    after = np.flatnonzero(flows)
+    return Short(
+        float(t[onset]),
+        float(t[hits[-1]] - t[onset]),
+        len(hits),
+        float(during[flows].mean()),
+        pinned,
+        known,
+        median_v,
+        median_a,
+        max(median_v, 0.0) / median_a,
+        float(np.median(volts[-third:]) - np.median(volts[:third])),
+        float(t[onset] - t[0]),
+        before_a,
+        before_u_a,
+        top,
+        connected_before(line, bins, float(t[onset])),
+        bool(during[after[-1]]),
+    )
+
+
+def _onset(line: Line, first: int, level_a: float) -> int:
+    """Where the current of a short began: slow supplies need a while from there to the collapse at `first`."""
+    onset = first
+    while onset and line.current_a[onset - 1] >= ONSET_SHARE * level_a:
+        if line.t_s[first] - line.t_s[onset - 1] > max(SLOW_SUPPLY_S, 1.5 * line.interval_s):
+            break
+        onset -= 1
+    return onset
+
+
+def short_by_guard(line: Line, bins: Bins, tripped_s: float) -> Short:
+    """A short that the guard switched off before any stored reading showed it: what is known is when, and what was
+    before. Voltage and current are those of the reading that shows most of it."""
+    near = np.flatnonzero(np.abs(line.t_s - tripped_s) <= max(0.2, 2 * line.interval_s))
+    if not len(near):
+        near = np.array([int(np.argmin(np.abs(line.t_s - tripped_s)))])
+    worst = int(near[np.argmin(line.voltage_v[near])])
+    at_s, amps = min(tripped_s, float(line.t_s[-1])), float(line.current_a[worst])
+    onset = int(np.searchsorted(line.t_s, at_s))
+    before_a, before_u_a, top = _before(line, min(onset, len(line.t_s) - 1))
+    volts = float(line.voltage_v[worst])
+    return Short(
+        at_s=at_s,
+        lasts_s=0.0,
+        readings=0,
+        share=1.0,
+        pinned_share=1.0,
+        pinned_known=True,
+        voltage_v=volts,
+        current_a=amps,
+        ohm=max(volts, 0.0) / amps if amps > 0 else 0.0,
+        rise_v=0.0,
+        before_s=float(at_s - line.t_s[0]),
+        before_a=before_a,
+        before_u_a=before_u_a,
+        before_top_a=top,
+        board_before=connected_before(line, bins, at_s),
+        to_end=True,
+        by_guard=True,
+    )
+
+
+def _before(line: Line, onset: int) -> tuple[float, float, float]:
+    """What flowed before a short that begins with reading `onset`: in the second before it with what noise leaves of
+    uncertainty in that (k = 2), and the most that lasted 0.15 s, A."""
+    t, i = line.t_s, line.current_a
+    # A reading is a mean over its interval: the one at the edge has a share of the short in it.
+    edge = t[:onset] < t[onset] - max(0.1, 1.5 * line.interval_s)
+    before = i[:onset][edge]
+    recent = before[t[:onset][edge] >= t[onset] - 1.0]
+    window = max(round(0.15 / line.interval_s), 2) if line.interval_s else 2
+    top = 0.0
+    if len(before) >= window:
+        sums = np.cumsum(np.concatenate([[0.0], before]))
+        top = float((sums[window:] - sums[:-window]).max() / window)
+    median_a = float(np.median(recent)) if len(recent) else 0.0
+    return median_a, 2 * line.sigma_a / max(len(recent) / line.repeats, 1) ** 0.5, top
