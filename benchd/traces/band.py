@@ -1,0 +1,213 @@
+"""The band of a board's references: what a good one draws at each time after the button, and how well that is known."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchd.traces.align import Curve, aligned, bin_width, curve_of, grid
+from benchd.traces.features import Features
+from benchd.traces.line import Floats
+from benchd.traces.trace import Trace
+from benchd.traces.uncertainty import COVERAGE
+
+USUAL_SHARE = 0.08
+"""Standard deviation from one good board to the next of a kind, as a share of the current, where too few references
+say better (common practice, no source)."""
+USUAL_A = 0.003
+"""The same of small currents, A (common practice, no source)."""
+USUAL_WEIGHT = 2.0
+"""The usual spread counts like so many references beyond the first."""
+TEXTURE_S = 2.0
+"""Work of a processor is looked at in stretches as long as this, to tell how much its current scatters, s."""
+LONGEST_BURST_S = 0.4
+"""Bursts of work are shorter than this; what is longer is a phase, s (common practice, no source)."""
+NORMAL_PER_MEDIAN_DIFFERENCE = 1.04836
+"""Standard deviation of white noise over the median amount of its first differences: 1/(√2·Φ⁻¹(3/4))."""
+FARTHEST_V = 0.25
+"""Traces whose supply voltages differ by more than this share are not compared."""
+
+
+class BandError(ValueError):
+    """These traces make no band; says which and why."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Band:
+    """References of one board, aligned at the button, in bins of `width_s`. Columns of equal length.
+
+    In each bin: the mean over the references; the standard deviation from one reference to the next (`spread_a`); the
+    standard uncertainty of the mean (`u_a`); and how many references reach there. NaN where none does.
+    """
+
+    curves: tuple[Curve, ...]
+    width_s: float
+    edges_s: Floats
+    """Of the bins, one more than there are; s after the button."""
+    mean_a: Floats
+    spread_a: Floats
+    u_a: Floats
+    count: np.ndarray[tuple[int], np.dtype[np.int64]]
+
+    @classmethod
+    def of(cls, traces: Sequence[Trace], features: Sequence[Features] | None = None) -> Band:
+        """The band of these references; one is enough. `features`: of each, where somebody has them already.
+
+        Raises BandError when there is none, or one of them shows no button or was taken at quite another voltage.
+        """
+        known: Sequence[Features | None] = features if features is not None else [None] * len(traces)
+        curves = [curve_of(t, f) for t, f in zip(traces, known, strict=True)]
+        return cls.of_curves(curves)
+
+    @classmethod
+    def of_curves(cls, curves: Sequence[Curve | None]) -> Band:
+        """The same from curves. They are aligned to the one with the finest readings."""
+        if not curves:
+            raise BandError("a band needs one reference at least; none was given")
+        given: list[Curve] = []
+        for k, curve in enumerate(curves, 1):
+            if curve is None:
+                raise BandError(
+                    f"reference {k} of {len(curves)} shows no button, so that nothing says where it begins; "
+                    "mark the button in it, or take another"
+                )
+            given.append(curve)
+        finest = min(given, key=lambda c: c.width_s)
+        for k, curve in enumerate(given, 1):
+            if told := other_voltage(curve.set_v, finest.set_v):
+                raise BandError(f"reference {k} of {len(curves)}: {told}")
+        laid = tuple(c if c is finest else aligned(c, finest) for c in given)
+        return _band(laid, bin_width(list(laid)))
+
+    def at(self, width_s: float) -> Band:
+        """The same in wider bins."""
+        return self if width_s <= self.width_s else _band(self.curves, width_s)
+
+    @property
+    def t_s(self) -> Floats:
+        """Middles of the bins, s after the button."""
+        middles: Floats = (self.edges_s[:-1] + self.edges_s[1:]) / 2
+        return middles
+
+    @property
+    def u_next_a(self) -> Floats:
+        """Standard uncertainty of where the next good board would lie, A (JCGM 100 §5.1.2)."""
+        both: Floats = np.hypot(self.spread_a, self.u_a)
+        return both
+
+    @property
+    def low_a(self) -> Floats:
+        """Lower edge (k = 2) of what a good board may draw, A."""
+        edge: Floats = self.mean_a - COVERAGE * self.u_next_a
+        return edge
+
+    @property
+    def high_a(self) -> Floats:
+        """Upper edge (k = 2), A."""
+        edge: Floats = self.mean_a + COVERAGE * self.u_next_a
+        return edge
+
+    @property
+    def set_v(self) -> float | None:
+        """What the supply was set to, V; None: not known."""
+        known = [c.set_v for c in self.curves if c.set_v is not None]
+        return float(np.mean(known)) if known else None
+
+    @property
+    def settled_s(self) -> float:
+        """From here on most references stay about level, s after the button."""
+        return float(np.median([c.settled_s for c in self.curves]))
+
+    @property
+    def finest(self) -> Curve:
+        """The reference with the most readings a second; the others lie on it."""
+        return min(self.curves, key=lambda c: c.width_s)
+
+
+def other_voltage(one_v: float | None, other_v: float | None) -> str:
+    """Why currents at these two voltages cannot be compared, for a person; empty when they can, or are not known."""
+    if one_v is None or other_v is None or abs(one_v - other_v) <= FARTHEST_V * max(one_v, other_v):
+        return ""
+    return (
+        f"it was powered with {one_v:g} V and the reference with {other_v:g} V: currents are compared up to "
+        f"{FARTHEST_V:.0%} apart; power both with the same plan"
+    )
+
+
+def spread_of(values: Floats, usual: float) -> float:
+    """Standard deviation from one reference to the next, from the values of all of them, in their unit.
+
+    Few references say little of their spread: √((w·usual² + (n-1)·s²)/(w + n - 1)) with w = USUAL_WEIGHT, which is the
+    mean of a scaled inverse χ² law's parameters (Gelman et al., Bayesian Data Analysis, §3.2).
+    """
+    n = len(values)
+    own = float(np.var(values, ddof=1)) if n > 1 else 0.0
+    return math.sqrt((USUAL_WEIGHT * usual**2 + (n - 1) * own) / (USUAL_WEIGHT + n - 1))
+
+
+def _band(curves: tuple[Curve, ...], width_s: float) -> Band:
+    edges = grid(min(c.from_s for c in curves), max(c.to_s for c in curves), width_s)
+    rows = np.array([np.where(edges[:-1] >= c.from_s - width_s / 2, c.means(edges), np.nan) for c in curves])
+    there = np.isfinite(rows)
+    count = np.count_nonzero(there, axis=0)
+    some = np.maximum(count, 1)
+    filled = np.where(there, rows, 0.0)
+    mean = np.where(count > 0, filled.sum(axis=0) / some, np.nan)
+    level = np.nan_to_num(mean)
+    texture = np.array([_texture(c, edges) for c in curves])
+    work = np.where(there, texture**2, 0.0).sum(axis=0) / some
+    usual = (USUAL_SHARE * level) ** 2 + USUAL_A**2 + work
+    between = np.where(there, (filled - level) ** 2, 0.0).sum(axis=0) / np.maximum(count - 1, 1)
+    # One bin of a few references says next to nothing of their scatter; its neighbours say the same.
+    beyond = np.maximum(count - 1, 0)
+    between = _smooth(between, width_s)
+    spread = np.sqrt((USUAL_WEIGHT * usual + beyond * between) / (USUAL_WEIGHT + beyond))
+    # Accuracy does not average out: the references may all have been read by one supply.
+    accuracy = np.max([c.accuracy_a(level) for c in curves], axis=0)
+    noise = max(c.noise_a(width_s) for c in curves)
+    u = np.sqrt(spread**2 / some + accuracy**2 + noise**2 / some)
+    nowhere = count == 0
+    spread[nowhere], u[nowhere] = np.nan, np.nan
+    return Band(curves, width_s, edges, mean, spread, u, count)
+
+
+def _texture(curve: Curve, edges_s: Floats) -> Floats:
+    """Standard deviation that bursts of work leave in each bin, A. Over longer than a burst they average out."""
+    width_s = float(edges_s[1] - edges_s[0])
+    narrow = math.ceil(width_s / LONGEST_BURST_S - 1e-6)
+    if narrow == 1:
+        return texture_a(np.nan_to_num(curve.means(edges_s)), width_s)
+    fine = np.linspace(edges_s[0], edges_s[-1], narrow * (len(edges_s) - 1) + 1)
+    each = texture_a(np.nan_to_num(curve.means(fine)), width_s / narrow)
+    squares: Floats = (each**2).reshape(-1, narrow).mean(axis=1) / narrow
+    return np.sqrt(squares)
+
+
+def texture_a(means: Floats, width_s: float) -> Floats:
+    """How much neighbouring bins differ around each, as a standard deviation, A: the median of the amounts of first
+    differences over `TEXTURE_S`, which a single step does not move."""
+    n = len(means)
+    size = max(round(TEXTURE_S / width_s), 3)
+    if n < 4:
+        return np.zeros(n)
+    size = min(size, n - 1)
+    amounts = np.abs(np.diff(means))
+    windows = np.lib.stride_tricks.sliding_window_view(amounts, size)
+    medians = np.median(windows, axis=1) * NORMAL_PER_MEDIAN_DIFFERENCE
+    # The window that lies about each bin as far as there is one.
+    at = np.clip(np.arange(n) - size // 2, 0, len(medians) - 1)
+    texture: Floats = medians[at]
+    return texture
+
+
+def _smooth(values: Floats, width_s: float) -> Floats:
+    """Means over `TEXTURE_S` around each."""
+    size = min(max(round(TEXTURE_S / width_s), 1), len(values))
+    sums = np.concatenate([[0.0], np.cumsum(values)])
+    k = np.arange(len(values))
+    begin, end = np.maximum(k - size // 2, 0), np.minimum(k + size // 2 + 1, len(values))
+    smooth: Floats = (sums[end] - sums[begin]) / (end - begin)
+    return smooth
