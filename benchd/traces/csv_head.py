@@ -15,7 +15,6 @@ from typing import cast
 from benchd.traces.csv_layout import number
 from benchd.traces.file_error import CsvError
 from benchd.traces.table_columns import Column
-from benchd.traces.table_options import ReadAs
 from benchd.traces.table_units import Quantity, Unit, unit_of
 from benchd.traces.trace import Conditions, MarkKind
 
@@ -52,17 +51,10 @@ class Head:
     """What the remarks of a file say."""
 
     conditions: dict[str, float] = dataclasses.field(default_factory=dict)
-    marks: dict[str, tuple[float, int | None]] = dataclasses.field(default_factory=dict)
+    marks: dict[str, tuple[float, int]] = dataclasses.field(default_factory=dict)
     """Key to (time s, line number)."""
     board: str = ""
     units: dict[Quantity, Unit] = dataclasses.field(default_factory=dict)
-
-    def with_options(self, options: ReadAs) -> Head:
-        """The same where a person has said nothing else."""
-        given = {k: getattr(options, k) for k in ("set_voltage_v", "limit_a", "resolution_a")}
-        conditions = self.conditions | {k: v for k, v in given.items() if v is not None}
-        marks = self.marks if options.button_s is None else self.marks | {"button_s": (options.button_s, None)}
-        return Head(conditions, marks, self.board if options.board is None else options.board, self.units)
 
     def trace_conditions(self) -> Conditions:
         """The same as a trace has it."""

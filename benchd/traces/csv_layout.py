@@ -89,22 +89,25 @@ def find_layout(lines: Sequence[str], name: str, options: ReadAs) -> Layout:
                 remarks.append((n, line))
             continue
         if (at := _data_delimiter(line, options)) is not None:
-            if best is not None and best[0]:
+            if best is not None:
                 raise best[2]
             return _without_header(lines, n, at, remarks, above, name, options)
         found = _header(line, options)
         if isinstance(found, ColumnsUnclear):
             place = found.column and shown(found.column)[1:-1]
             fault = CsvError(name, n, place, f"{found} (in {shown(line.strip(), 80)})")
-            if best is None or (found.known, len(line)) > best[:2]:
+            if found.known and (best is None or (found.known, len(line)) > best[:2]):
                 best = found.known, len(line), fault
             above.append(line.strip())
             continue
         delimiter, columns = found
         return _below(lines, n, delimiter, columns, remarks, above, name, options)
-    if best is None:
-        raise CsvError(name, None, None, f"is empty: wanted a header line {WANTED} and readings below it")
-    raise best[2]
+    if best is not None:
+        raise best[2]
+    if above:
+        problem = f"no line in it names columns of time, voltage and current; wanted a header line {WANTED}"
+        raise CsvError(name, None, None, problem + ", or names like Time (ms), U [V], I (mA)")
+    raise CsvError(name, None, None, f"is empty: wanted a header line {WANTED} and readings below it")
 
 
 def _told(lines: Sequence[str], first: int) -> Iterator[tuple[int, str]]:
@@ -280,7 +283,8 @@ def _times(layout: Layout, table: list[tuple[int, list[str]]]) -> None:
     if not layout.stamped and (date := layout.columns.pop("date", None)) is not None:
         layout.passed_over.append(shown(date.name, 30))
     mode = layout.columns.get("mode")
-    if mode is not None and mode.name != "mode" and table and not _says_mode(table[0][1][mode.index]):
+    ours = {c.casefold() for c in layout.names} == {*WANTED.split(","), "mode"}
+    if mode is not None and not ours and table and not _says_mode(table[0][1][mode.index]):
         del layout.columns["mode"]
         layout.passed_over.append(shown(mode.name, 30))
 

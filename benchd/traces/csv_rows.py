@@ -1,14 +1,15 @@
 """The readings of a CSV file, line by line or many lines at once.
 
-Lines that are as expected go through numpy's reader by the thousand; any others are looked at one by one, so that
-what is wrong is said with its line and column. Memory grows with the readings alone, 26 bytes each, and twice that for
-a moment at the end.
+Lines that are as expected go through numpy's reader by the thousand; any others are looked at one by one, so that what
+is wrong is said with its line and column. Memory
+grows with the readings alone: 26 bytes each, and one column more at the end.
 """
 
 from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +41,7 @@ class Rows:
         self.readings = 0
         self._time_ns = time_ns
         self._scales = {q: c.unit.scale if c.unit else 1.0 for q, c in layout.columns.items()}
-        self._parts: list[_Part] = []
+        self._columns: list[list[NDArray[Any]]] = [[] for _ in range(4)]
         self._last: tuple[int, str] | None = None
         """Time of the last reading, ns, and as it stands in the file."""
 
@@ -54,19 +55,20 @@ class Rows:
         if self.readings > MOST_READINGS:
             problem = f"more than {MOST_READINGS} readings; cut out the power-up that is to be read"
             raise CsvError(self.name, first, None, problem)
-        self._parts.append(part)
+        for k in range(4):
+            self._columns[k].append(part[k])
 
     def samples(self) -> Samples:
-        """All readings; their times as in the file, in ns."""
-        columns: list[NDArray[np.generic]] = []
-        for k in range(4):
-            columns.append(np.concatenate([p[k] for p in self._parts]) if self._parts else np.empty(0))
+        """All readings, once; their times as in the file, in ns."""
+        t_ns, volts, amps, modes = (self._column(k) for k in range(4))
         if self.interval_s is not None:
-            columns[0] = np.rint(np.arange(self.readings) * (self.interval_s * 1e9)).astype(np.int64)
-        t_ns, volts, amps, modes = columns
-        return Samples(t_ns.astype(np.int64, copy=False), volts.astype(float, copy=False),
-                       amps.astype(float, copy=False), modes.astype(np.uint8, copy=False),
-                       np.zeros(self.readings, np.uint8))  # fmt: skip
+            t_ns = np.rint(np.arange(self.readings) * (self.interval_s * 1e9)).astype(np.int64)
+        return Samples(t_ns, volts, amps, modes, np.zeros(self.readings, np.uint8))
+
+    def _column(self, k: int) -> NDArray[Any]:
+        """A column in one piece. Its pieces are let go, so that no two columns take memory twice at a time."""
+        pieces, self._columns[k] = self._columns[k], []
+        return np.concatenate(pieces)
 
     def _at_once(self, lines: Sequence[str]) -> _Part | None:
         """Lines of numbers only; None where they need a closer look."""

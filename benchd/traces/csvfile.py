@@ -30,8 +30,9 @@ from __future__ import annotations
 import dataclasses
 import io
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
-from typing import TextIO
+from typing import Literal, TextIO
 
 import numpy as np
 
@@ -41,29 +42,19 @@ from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, UNITS, Head, rea
 from benchd.traces.csv_layout import FIRST_LINES, Layout, find_layout, number
 from benchd.traces.csv_rows import MODES, Rows
 from benchd.traces.file_error import CsvError as CsvError
-from benchd.traces.samples import Samples
+from benchd.traces.from_file import FromFile, conditions_with, mark_ns, with_button
 from benchd.traces.table_options import AS_IT_SAYS, ReadAs
 from benchd.traces.trace import Mark, Trace
 
 COLUMNS = ("time_s", "voltage_v", "current_a")
 WORDS = {mode: word for word, mode in MODES.items()}
 BY_GUARD = ("tripped", "off")
-MARK_SLACK_S = 1.0
-"""A mark may lie this far outside the readings: hands and clocks are that exact."""
 BLOCK = 1 << 22
 """Characters that are looked at together."""
 LONGEST_LINE = 1 << 16
 """A longer line is of no table."""
 WRITTEN_AT_ONCE = 50_000
 """Readings that become text together."""
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class FromFile:
-    """A trace from a file, and what a person should know of how the file was taken."""
-
-    trace: Trace
-    notes: tuple[str, ...] = ()
 
 
 def load_csv(path: Path | str, options: ReadAs = AS_IT_SAYS) -> Trace:
@@ -102,7 +93,7 @@ def _parse(stream: TextIO, name: str, options: ReadAs) -> FromFile:
     blocks = _blocks(stream, name)
     lines, ended = next(blocks, ([], True))
     layout = find_layout(lines[:FIRST_LINES], name, options)
-    head = read_head(layout.remarks, name).with_options(options)
+    head = read_head(layout.remarks, name)
     layout.columns = units_said(layout.columns, head.units, name)
     time_ns, notes = _time(layout, options, name)
     rows = Rows(layout, name, time_ns, options.interval_s)
@@ -117,7 +108,7 @@ def _parse(stream: TextIO, name: str, options: ReadAs) -> FromFile:
         lines, ended = following
     if not rows.readings:
         raise CsvError(name, None, None, "has a header but no readings")
-    return _whole(rows, layout, head, name, notes)
+    return _whole(rows, layout, head, options, name, notes)
 
 
 def _blocks(stream: TextIO, name: str) -> Iterator[tuple[list[str], bool]]:
@@ -129,9 +120,9 @@ def _blocks(stream: TextIO, name: str) -> Iterator[tuple[list[str], bool]]:
             raise CsvError(name, at, None, "is not text (byte 0x00); save it as CSV in UTF-8")
         lines = (rest + block).split("\n")
         rest = lines.pop()
-        long = next((n for n, x in enumerate((*lines, rest), line) if len(x) > LONGEST_LINE), None)
-        if long is not None:
-            raise CsvError(name, long, None, f"has more than {LONGEST_LINE} characters and is of no table")
+        if max(map(len, (*lines, rest))) > LONGEST_LINE:
+            at = next(n for n, x in enumerate((*lines, rest), line) if len(x) > LONGEST_LINE)
+            raise CsvError(name, at, None, f"has more than {LONGEST_LINE} characters and is of no table")
         line += len(lines)
         if lines:
             yield lines, True
@@ -173,9 +164,9 @@ def _notes(layout: Layout, options: ReadAs) -> list[str]:
     return notes
 
 
-def _whole(rows: Rows, layout: Layout, head: Head, name: str, notes: list[str]) -> FromFile:
+def _whole(rows: Rows, layout: Layout, head: Head, options: ReadAs, name: str, notes: list[str]) -> FromFile:
     samples = rows.samples()
-    conditions = head.trace_conditions()
+    conditions = conditions_with(head.trace_conditions(), options)
     doubt = plausible.doubts(samples, layout.columns, conditions)
     if doubt is not None:
         raise CsvError(name, None, *doubt)
@@ -183,28 +174,22 @@ def _whole(rows: Rows, layout: Layout, head: Head, name: str, notes: list[str]) 
     dated = plausible.is_date(first_ns / 1e9)
     if layout.stamped and dated and not rows.stamps.zoned:
         notes.append("its dates name no time zone and are taken as UTC")
-    start_ns = first_ns if dated or layout.stamped else 0
     if layout.stamped and not dated:
         samples = dataclasses.replace(samples, t_ns=samples.t_ns - first_ns)
-        start_ns = 0
-    marks = _marks(head, samples, start_ns, name)
     missing = int((np.isnan(samples.voltage_v) | np.isnan(samples.current_a)).sum())
     if missing:
         notes.append(f"{missing} of {len(samples)} readings lack a voltage or current")
-    return FromFile(Trace(samples, start_ns, conditions, marks), tuple(notes))
+    trace = Trace(samples, first_ns if dated else 0, conditions)
+    trace = dataclasses.replace(trace, marks=_marks(head, trace, name))
+    return FromFile(with_button(trace, options, CsvError, name), tuple(notes))
 
 
-def _marks(head: Head, samples: Samples, start_ns: int, name: str) -> tuple[Mark, ...]:
+def _marks(head: Head, trace: Trace, name: str) -> tuple[Mark, ...]:
     marks = []
-    first, last = (int(samples.t_ns[k]) - start_ns for k in (0, -1))
     for key, (at_s, line) in head.marks.items():
-        at_ns = at_s * 1e9 - (start_ns if plausible.is_date(at_s) else 0)
-        if not first - MARK_SLACK_S * 1e9 <= at_ns <= last + MARK_SLACK_S * 1e9:
-            place = key if line else "--button"
-            problem = f"{at_s:g} s lies outside the readings, {first / 1e9:g} to {last / 1e9:g} s"
-            raise CsvError(name, line, place, problem)
         kind = MARK_KEYS[key]
-        marks.append(Mark(kind, start_ns + round(at_ns), "guard" if kind in BY_GUARD else "hand"))
+        by: Literal["guard", "hand"] = "guard" if kind in BY_GUARD else "hand"
+        marks.append(Mark(kind, mark_ns(at_s, trace, partial(CsvError, name, line, key)), by))
     return tuple(sorted(marks, key=lambda m: m.t_ns))
 
 

@@ -58,7 +58,7 @@ def time_unit(column: Column, first: Sequence[float]) -> tuple[Unit, str | None]
             if tried is not None and is_date(first[0] * tried.scale) and step * tried.scale <= SLOWEST_S:
                 unit = tried
     apart = step * unit.scale
-    if step <= 0 or FASTEST_S <= apart <= SLOWEST_S:
+    if not step > 0 or FASTEST_S <= apart <= SLOWEST_S:
         return unit, None
     return unit, (
         f"the times step by {step:g}: in {unit.symbol} that is one reading in {apart:g} s, and no power-up is read so. "
@@ -89,15 +89,13 @@ def _ask(quantity: str, column: Column) -> str:
 
 
 def _current_doubt(amps: NDArray[np.float64], column: Column, conditions: Conditions) -> str | None:
-    sizes = np.abs(amps[np.isfinite(amps)])
+    sizes = _sizes(amps)
     if not len(sizes):
         return None
-    largest = float(sizes.max())
-    # One reading may be anything; what a tenth of those in the upper half exceed is no spike.
-    usual = float(np.quantile(sizes[sizes >= largest / 2], 0.1))
+    usual = _third_largest(sizes)
     limit = conditions.limit_a
     if limit is not None and usual > OVER_LIMIT * limit + 0.1:
-        return f"{usual:g} A is {usual / limit:.3g} times the limit of {limit:g} A"
+        return f"{usual:g} A is {usual / limit:.3g} times the limit of {limit:g} A (wrong? --limit)"
     most = MOST_A if column.unit is not None else MOST_UNTOLD_A
     if limit is not None:
         most = max(most, 1.5 * limit)
@@ -110,18 +108,28 @@ def _current_doubt(amps: NDArray[np.float64], column: Column, conditions: Condit
 
 
 def _voltage_doubt(volts: NDArray[np.float64], conditions: Conditions) -> str | None:
-    sizes = np.abs(volts[np.isfinite(volts)])
+    sizes = _sizes(volts)
     if not len(sizes):
         return None
-    largest = float(sizes.max())
-    usual = float(np.quantile(sizes[sizes >= largest / 2], 0.1))
+    usual = _third_largest(sizes)
     if conditions.set_voltage_v is not None and usual > OVER_LIMIT * conditions.set_voltage_v + 1.0:
-        return (
-            f"{usual:g} V is {usual / conditions.set_voltage_v:.3g} times the setting of {conditions.set_voltage_v:g} V"
-        )
+        times = usual / conditions.set_voltage_v
+        return f"{usual:g} V is {times:.3g} times the setting of {conditions.set_voltage_v:g} V (wrong? --set-voltage)"
     if usual > MOST_V:
         return f"{usual:g} V is more than a bench supply gives to a board"
     return None
+
+
+def _sizes(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    out = values[np.isfinite(values)]
+    return np.abs(out, out=out)
+
+
+def _third_largest(sizes: NDArray[np.float64]) -> float:
+    """One or two readings may be anything. Changes the order of `sizes`, to save memory."""
+    k = min(3, len(sizes))
+    sizes.partition(-k)
+    return float(sizes[-k])
 
 
 def _step(sizes: NDArray[np.float64]) -> float | None:

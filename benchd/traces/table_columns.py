@@ -98,7 +98,8 @@ def unit_row(cells: Sequence[str], columns: dict[str, Column]) -> dict[str, Colu
         unit = units.get(quantity)
         if unit is None or column.said:
             continue
-        if unit.quantity != quantity or (column.unit is not None and column.unit != unit):
+        # A lone V or A above it is a name.
+        if unit.quantity != quantity or (column.unit not in (None, unit) and len(column.name) > 1):
             raise ColumnsUnclear(3, column.name, f"the row of units says {unit.symbol} for it; give --{quantity}-unit")
         out[quantity] = dataclasses.replace(column, unit=unit)
     return out

@@ -1,0 +1,160 @@
+# ruff: noqa: E501  (the table holds whole messages, one a line)
+"""Parquet files: what benchd writes comes back as it was, others are read by their columns, and nothing crashes."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchd.traces.file_error import ParquetError, TraceFileError
+from benchd.traces.parquet import read_parquet, save_parquet
+from benchd.traces.samples import Samples
+from benchd.traces.table_options import ReadAs, columns_from, units_from
+from benchd.traces.trace import Conditions, Mark, Trace
+from benchd.traces.trace_file import read_file
+
+START_NS = 1_714_558_272_345_678_901
+
+
+def trace_of(n: int = 50) -> Trace:
+    t = START_NS + np.arange(n, dtype=np.int64) * 20_000_001
+    flags = np.zeros(n, np.uint8)
+    flags[1:3] = 1, 2
+    amps = np.linspace(0, 0.3, n)
+    amps[n // 2] = np.nan
+    modes = np.ones(n, np.uint8)
+    marks = (Mark("connected", START_NS + 5), Mark("button", START_NS + 7, "hand"),
+             Mark("tripped", START_NS + 9, "guard", "short"))  # fmt: skip
+    stated = Conditions(4.0, 1.5, 0.001, 0.002, 0.01, "lamp\ntwo lines, kept", 0.0005, 0.02, 0.01)
+    return Trace(Samples(t, np.full(n, 4.0), amps, modes, flags), START_NS + 3, stated, marks)
+
+
+def same(a: Trace, b: Trace) -> bool:
+    columns = all(
+        getattr(a.samples, f.name).tobytes() == getattr(b.samples, f.name).tobytes()
+        for f in dataclasses.fields(Samples)
+    )
+    return columns and (a.start_ns, a.conditions, a.marks) == (b.start_ns, b.conditions, b.marks)
+
+
+def test_what_was_written_comes_back_to_the_bit(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    found = read_file(file)
+    assert same(found.trace, trace_of())
+    assert found.notes == ()
+
+
+def test_others_can_read_it(tmp_path: Path) -> None:
+    """Columns with their units in the names, and nothing that only benchd knows."""
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    table = pq.read_table(file)
+    assert table.column_names == ["t_ns", "voltage_v", "current_a", "mode", "flags"]
+    assert table.column("t_ns").to_pylist()[:2] == [START_NS, START_NS + 20_000_001]
+
+
+def test_a_person_may_say_the_settings_and_the_button(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    said = read_parquet(file, ReadAs(limit_a=2.0, board="other", button_s=0.5)).trace
+    assert (said.conditions.limit_a, said.conditions.board, said.conditions.set_voltage_v) == (2.0, "other", 4.0)
+    assert [m for m in said.marks if m.kind == "button"] == [Mark("button", START_NS + 3 + 500_000_000, "hand")]
+    with pytest.raises(ParquetError, match=r"--button: 99 s lies outside the readings, -3e-09 to 0.98 s"):
+        read_parquet(file, ReadAs(button_s=99))
+
+
+def foreign(path: Path, **columns: object) -> Path:
+    pq.write_table(pa.table(columns), path)
+    return path
+
+
+def test_tables_of_others_are_read_by_their_names_and_units(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    foreign(
+        file, **{"t (ms)": [0, 20, 40], "U [mV]": [4000, 4001, None], "I (mA)": [1.0, 2.5, 3.0], "note": ["", "", ""]}
+    )
+    found = read_file(file)
+    assert found.trace.samples.t_ns.tolist() == [0, 20_000_000, 40_000_000]
+    assert found.trace.samples.voltage_v[:2].tolist() == [4.0, 4.001]
+    assert np.isnan(found.trace.samples.voltage_v[2])
+    assert found.trace.samples.current_a.tolist() == [0.001, 0.0025, 0.003]
+    assert found.notes == ("passed over: 'note'",)
+
+
+def test_stamps_keep_their_date(tmp_path: Path) -> None:
+    times = pa.array([START_NS, START_NS + 1000], pa.timestamp("ns", tz="UTC"))
+    file = foreign(tmp_path / "a.parquet", timestamp=times, V=[4.0, 4.0], A=[0.1, 0.2])
+    trace = read_file(file).trace
+    assert trace.start_ns == START_NS
+    assert trace.samples.t_ns.tolist() == [START_NS, START_NS + 1000]
+
+
+BAD = [
+    ({"time_s": [0.0, 1.0], "voltage_v": [4.0, 4.0]}, "column current: no column for the current among 'time_s'"),
+    ({"time_s": [0.0, 0.0], "voltage_v": [4.0, 4.0], "current_a": [0.0, 0.0]}, "row 2: 0 s does not come after 0 s on the row before"),
+    ({"time_s": [1.0, 0.5], "voltage_v": [4.0, 4.0], "current_a": [0.0, 0.0]}, "row 2: 0.5 s does not come after 1 s on the row before"),
+    ({"time_s": [0.0, None], "voltage_v": [4.0, 4.0], "current_a": [0.0, 0.0]}, "column time_s: row 2: nan s is no time of a reading"),
+    ({"time_s": [0.0, 1.0], "voltage_v": [4.0, 4.0], "current_a": [0.0, float("inf")]}, "row 2: inf A; allowed: from -10000 to 10000 A"),
+    ({"time_s": [0.0, 1.0], "voltage_v": ["4", "4"], "current_a": [0.0, 0.0]}, "column voltage_v: holds object, wanted numbers"),
+    ({"time_s": [0.0, 1.0, 2.0], "voltage_v": [4.0] * 3, "current_a": [120.0, 300.0, 450.0]}, "Are these mA? Say --current-unit mA, or --current-unit A if they are A"),
+    ({"time": [0, 20, 40], "V": [4.0] * 3, "A": [0.1] * 3}, "Say --time-unit s if that is so"),
+    ({"time_s": pa.array([], pa.float64()), "voltage_v": pa.array([], pa.float64()), "current_a": pa.array([], pa.float64())}, "has columns but no readings"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("columns", "said"), BAD)
+def test_bad_tables_are_refused_with_the_place(tmp_path: Path, columns: dict[str, object], said: str) -> None:
+    with pytest.raises(ParquetError) as caught:
+        read_file(foreign(tmp_path / "bad.parquet", **columns))
+    assert str(caught.value).startswith(str(tmp_path / "bad.parquet"))
+    assert said in str(caught.value)
+
+
+def test_units_and_columns_that_a_person_names(tmp_path: Path) -> None:
+    file = foreign(tmp_path / "a.parquet", x=[0, 20, 40], y=[4.0] * 3, z=[120, 300, 450])
+    options = ReadAs(
+        units_from({"time": "ms", "voltage": None, "current": "mA"}), columns_from(["time=x", "voltage=2", "current=z"])
+    )
+    trace = read_file(file, options).trace
+    assert trace.samples.t_ns.tolist() == [0, 20_000_000, 40_000_000]
+    assert trace.samples.current_a.tolist() == [0.12, 0.3, 0.45]
+
+
+def test_a_file_that_was_cut_off_or_spoilt_is_an_error(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    whole = file.read_bytes()
+    for size in (4, 5, len(whole) // 2, len(whole) - 1):
+        file.write_bytes(whole[:size])
+        with pytest.raises(ParquetError, match="is no Parquet file that can be read"):
+            read_file(file)
+    table = pq.read_table(pa.BufferReader(whole))
+    pq.write_table(table.replace_schema_metadata({b"benchd": b'{"format": 2, "start_ns": 0, "conditions": {}}'}), file)
+    with pytest.raises(ParquetError, match="its format is 2, this benchd reads 1"):
+        read_file(file)
+    pq.write_table(table.replace_schema_metadata({b"benchd": b"{}"}), file)
+    with pytest.raises(ParquetError, match="its metadata under the key benchd are damaged: "):
+        read_file(file)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(at=st.integers(0, 4000), byte=st.integers(0, 255))
+def test_a_changed_byte_is_an_error_or_a_trace(tmp_path: Path, at: int, byte: int) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    spoilt = bytearray(file.read_bytes())
+    spoilt[at % len(spoilt)] = byte
+    file.write_bytes(spoilt)
+    try:
+        trace = read_file(file).trace
+    except TraceFileError:
+        return
+    assert np.all(np.diff(trace.samples.t_ns) > 0)
