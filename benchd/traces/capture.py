@@ -14,9 +14,11 @@ also be closed because nothing more came for long: then the rise opens a new one
 
 from __future__ import annotations
 
-from collections import deque
+from math import inf
 
 from benchd.reading import Mode
+from benchd.traces.capture_board import SECOND_NS, BoardWatch
+from benchd.traces.capture_refresh import Refresh
 from benchd.traces.events import (
     CaptureConfig,
     CaptureEvent,
@@ -33,51 +35,14 @@ from benchd.traces.trace import Mark, MarkKind
 
 __all__ = ["Capture", "CaptureConfig", "CaptureEvent", "Marked", "State", "StateChanged", "TraceClosed", "TraceOpened"]
 
-
-class _Watch:
-    """What is known of the board that is, or may be, on the leads. Times in ns, currents in A."""
-
-    __slots__ = (
-        "active_ns",
-        "connected_ns",
-        "drawn_long",
-        "drawn_ns",
-        "leak_a",
-        "leak_n",
-        "rise_n",
-        "rise_ns",
-        "run",
-        "run_ns",
-        "second_n",
-        "second_ns",
-        "second_sum",
-        "seconds",
-        "since_ns",
-    )
-
-    def __init__(self, t_ns: int) -> None:
-        self.run = 0
-        """Readings in a row above the least step, the first of them at `run_ns`."""
-        self.run_ns = 0
-        self.active_ns = t_ns
-        """Last time that anything was drawn."""
-        self.drawn_ns = 0
-        """First time; 0: never."""
-        self.drawn_long = False
-        """Not only for an inrush."""
-        self.connected_ns = t_ns
-        self.since_ns = t_ns
-        """Beginning of the present state."""
-        self.leak_a = 0.0
-        self.leak_n = 0
-        self.rise_n = 0
-        """Readings in a row above the leak, the first of them at `rise_ns`."""
-        self.rise_ns = 0
-        self.seconds: deque[tuple[int, float]] = deque()
-        """Means over 1 s and their ends; the running one has `second_n` readings and ends at `second_ns`."""
-        self.second_ns = t_ns + 1_000_000_000
-        self.second_n = 0
-        self.second_sum = 0.0
+PINNED_SHARE = 0.98
+"""A current from this share of the limit on is the limit (common practice, no source)."""
+OWN_CHARGE_NS = 200_000_000
+"""So long after the output went on its own and the leads' capacitance may charge (common practice, no source)."""
+ZERO_LOW_A = 0.01
+"""What an instrument may read below 0 with nothing on the leads, A (common practice, no source)."""
+ZERO_HIGH_A = 0.003
+"""And above 0, where its accuracy does not say more, A: anything higher may be a leak."""
 
 
 class Capture:
@@ -87,7 +52,9 @@ class Capture:
         self.config = config or CaptureConfig()
         c = self.config
         self._pre_roll, self._removal, self._longest = _ns(c.pre_roll_s), _ns(c.removal_s), _ns(c.longest_s)
+        self._leak_settle, self._sustained = _ns(c.leak_settle_s), _ns(c.sustained_s)
         self._noise = NoiseFloor(c.resolution_a)
+        self._refresh = Refresh()
         self._state = State.OFF
         self._events: list[CaptureEvent] = []
         self._on_ns = 0
@@ -97,9 +64,10 @@ class Capture:
         self._last_ns = 0
         self._end_ns = -1
         self._zero_a = 0.0
-        self._limit_a: float | None = None
-        self._step_a = self._least_step()
-        self._watch = _Watch(0)
+        self._pinned_a = inf
+        self._floor_a = self._step_a = self._big_a = 0.0
+        self._renew_step()
+        self._watch = BoardWatch(0)
 
     @property
     def state(self) -> State:
@@ -127,12 +95,12 @@ class Capture:
         that it regulates current.
         """
         del set_voltage_v
-        self._limit_a = limit_a if limit_a is not None and limit_a > 0 else None
+        self._pinned_a = PINNED_SHARE * limit_a if limit_a is not None and limit_a > 0 else inf
         if self._state is State.OFF:
             self._on_ns = t_ns
             self._filed_since_on = False
             self._zero_a = 0.0
-            self._watch = _Watch(t_ns)
+            self._watch = BoardWatch(t_ns)
             self._enter(State.WAITING, t_ns)
         return self._taken()
 
@@ -173,7 +141,7 @@ class Capture:
         if self._start_ns is None:
             if kind not in ("connected", "button"):
                 return []
-            self._watch = _Watch(t_ns)
+            self._watch = BoardWatch(t_ns)
             self._open(self._start_before(t_ns))
         self._mark(Mark(kind, t_ns, "hand"))
         if kind == "button" and self._state is not State.BOOTING:
@@ -200,132 +168,129 @@ class Capture:
     # ---- one reading -------------------------------------------------------------------------------------------
 
     def _reading(self, t_ns: int, current_a: float, mode: int) -> None:
-        above_a = current_a - self._zero_a
-        noise = self._noise
-        noise.see(current_a)
-        step_a = self._step_a
-        pinned = mode == Mode.CC or (self._limit_a is not None and current_a >= 0.98 * self._limit_a)
-        big = above_a > max(self.config.inrush_a, 10 * step_a) or pinned
-        if above_a > step_a or pinned:
-            if not self._watch.run:
-                self._watch.run_ns = t_ns
-            self._watch.run += 1
-        else:
-            self._watch.run = 0
-        if big or self._watch.run >= 2:
-            self._watch.active_ns = t_ns
-            if not self._watch.drawn_ns:
-                self._watch.drawn_ns = self._watch.run_ns
-            if t_ns - self._watch.run_ns > _ns(self.config.leak_settle_s):
-                self._watch.drawn_long = True
+        self._noise.see(current_a)
+        is_new = self._refresh.is_new(t_ns, current_a)
+        watch, above_a = self._watch, current_a - self._zero_a
+        pinned = mode == Mode.CC or current_a >= self._pinned_a
+        big = pinned or above_a > self._big_a
+        above = pinned or above_a > self._step_a
+        watch.see(t_ns, t_ns - self._last_ns, above, big, is_new, self._leak_settle)
         state = self._state
         if state is State.WAITING:
-            self._while_waiting(t_ns, current_a, big)
+            self._while_waiting(t_ns, current_a, big, is_new)
             return
-        if t_ns - self._watch.active_ns > self._removal and self._gone(t_ns):
+        second = watch.seconds.add(t_ns, current_a)
+        if second is not None and second[0] - self._zero_a > max(self._floor_a, 4 * second[1]):
+            watch.mean_active_ns = t_ns
+        if (watch.quiet_ns > self._removal or self._quiet_on_average(t_ns)) and self._gone(t_ns):
             return
         if state is State.CONNECTED:
-            self._while_connected(t_ns, current_a)
+            self._while_connected(t_ns, current_a, big, is_new)
         if self._start_ns is not None:
-            self._follow(t_ns, current_a)
+            self._follow(t_ns, ended=second is not None)
 
-    def _while_waiting(self, t_ns: int, current_a: float, big: bool) -> None:
-        noise = self._noise
-        level = None if noise.ready else noise.warm_up(current_a)
-        if noise.ready and level is None and self._watch.run == 0:
-            deviation = current_a - self._zero_a
-            noise.add(deviation)
-            self._step_a = self._least_step()
-            # The instrument's own zero moves slowly and is small; a real leak must not be learnt away.
-            slow = min(max(deviation, -self._step_a), self._step_a) * min((t_ns - self._last_ns) / 2e9, 0.1)
-            self._zero_a = min(max(self._zero_a + slow, -0.01), 0.003)
-        if level is not None:
-            self._step_a = self._least_step()
-            if level > self._step_a:
-                self._connect(self._watch.drawn_ns or t_ns, t_ns)
-                return
-            self._watch.run, self._watch.drawn_ns = 0, 0
-        if big or (noise.ready and self._watch.run >= 2):
-            self._connect(self._watch.run_ns or t_ns, t_ns)
+    def _quiet_on_average(self, t_ns: int) -> bool:
+        """A board that was at work from the first reading on has shown no noise to compare with; means have less."""
+        return not self._noise.ready and t_ns - self._watch.mean_active_ns > self._removal + SECOND_NS
 
-    def _while_connected(self, t_ns: int, current_a: float) -> None:
+    def _while_waiting(self, t_ns: int, current_a: float, big: bool, is_new: bool) -> None:
+        noise, watch = self._noise, self._watch
+        if not noise.ready:
+            level_a = noise.warm_up(t_ns, current_a)
+            if level_a is not None:
+                self._renew_step()
+                if level_a > max(self._step_a, self.config.offset_a):
+                    self._connect(watch.drawn_ns or t_ns, t_ns, current_a)
+                    return
+                self._zero_a = self._as_zero(level_a)
+                watch.run, watch.drawn_ns = 0, 0
+        elif is_new and watch.run < 2:
+            deviation_a = current_a - self._zero_a
+            noise.add(deviation_a)
+            self._renew_step()
+            if watch.run == 0:
+                # The instrument's own zero moves slowly and is small; a real leak must not be learnt away.
+                slow_a = min(max(deviation_a, -self._step_a), self._step_a)
+                self._zero_a = self._as_zero(self._zero_a + slow_a * min((t_ns - self._last_ns) / 2e9, 0.1))
+        if big or (noise.ready and watch.run >= 2):
+            self._connect(watch.run_ns or t_ns, t_ns, current_a)
+
+    def _while_connected(self, t_ns: int, current_a: float, big: bool, is_new: bool) -> None:
         """Follow the leak, look for the rise that is the button."""
-        c = self.config
-        if t_ns - self._watch.connected_ns < _ns(c.leak_settle_s) or self._watch.leak_n < 2:
-            # Capacitors still charge. Of the readings so far the least is nearest to the leak.
-            self._watch.leak_n += 1
-            self._watch.leak_a = current_a if self._watch.leak_n == 1 else min(self._watch.leak_a, current_a)
+        c, watch, noise = self.config, self._watch, self._noise
+        if t_ns - watch.connected_ns < self._leak_settle or watch.leak_n < 2:
+            watch.settle_leak(t_ns, current_a)
             return
-        rise_a = max(
-            5 * self._noise.sigma_a,
-            2.5 * self._noise.resolution_a,
-            c.least_rise_a,
-            c.rise_fraction * self._watch.leak_a,
-        )
-        deviation = current_a - self._watch.leak_a
-        if deviation <= rise_a:
-            self._watch.rise_n = 0
-            self._noise.add(deviation)
+        rise_a = max(5 * noise.sigma_a, 2.5 * noise.resolution_a, c.least_rise_a, c.rise_fraction * watch.leak_a)
+        deviation_a = current_a - watch.leak_a
+        if deviation_a <= rise_a:
+            if watch.rise_n == 1 and watch.charged_at_on and not watch.drawn_long:
+                self._clipped_on_later(watch.rise_ns)
+            watch.rise_n = 0
+            if is_new:
+                noise.add(deviation_a)
+                self._renew_step()
             share = min((t_ns - self._last_ns) / 5e8, 0.5)
-            self._watch.leak_a += min(max(deviation, -rise_a), rise_a) * share
+            watch.leak_a += min(max(deviation_a, -rise_a), rise_a) * share
             return
-        if not self._watch.rise_n:
-            self._watch.rise_ns = t_ns
-        self._watch.rise_n += 1
-        if self._watch.rise_n >= 2 and t_ns - self._watch.rise_ns >= _ns(c.sustained_s):
-            at_ns = self._watch.rise_ns
-            if self._start_ns is None:
-                self._watch = _Watch(at_ns)
-                self._watch.active_ns = self._watch.drawn_ns = t_ns
-                self._open(self._start_before(at_ns))
-            elif at_ns - self._watch.connected_ns < _ns(c.too_soon_s):
-                at_ns = self._watch.connected_ns
-            self._mark(Mark("button", at_ns))
-            self._begin_boot(t_ns)
+        if not watch.rise_n:
+            watch.rise_ns = t_ns
+            watch.rise_n = 1
+        elif is_new:
+            watch.rise_n += 1
+        if watch.rise_n >= 2 and t_ns - watch.rise_ns >= self._sustained:
+            self._pressed(watch.rise_ns, t_ns)
 
-    def _follow(self, t_ns: int, current_a: float) -> None:
-        """Close the trace when it has been stable, or open, for long enough."""
+    def _pressed(self, at_ns: int, t_ns: int) -> None:
+        """The current has risen to stay: that was the button."""
+        c, watch = self.config, self._watch
+        if self._start_ns is None:
+            watch = self._watch = BoardWatch(at_ns)
+            watch.active_ns = watch.drawn_ns = t_ns
+            self._open(self._start_before(at_ns))
+        else:
+            nothing_since = watch.charged and watch.leak_a - self._zero_a <= self._step_a
+            too_soon_s = c.too_soon_s if watch.charged else c.untold_s
+            if not nothing_since and at_ns - watch.connected_ns < _ns(too_soon_s):
+                at_ns = watch.connected_ns
+        self._mark(Mark("button", at_ns))
+        self._begin_boot(t_ns)
+
+    def _follow(self, t_ns: int, ended: bool) -> None:
+        """Close the trace when it has been stable, or open, for long enough. `ended`: a second has ended."""
         assert self._start_ns is not None
+        booting = self._state is State.BOOTING
         if t_ns - self._start_ns >= self._longest:
-            booting = self._state is State.BOOTING
             self._close(t_ns, "time")
             if booting:
                 self._enter(State.FILED, t_ns)
             return
-        self._watch.second_n += 1
-        self._watch.second_sum += current_a
-        if t_ns < self._watch.second_ns:
+        if not ended:
             return
-        self._watch.seconds.append((t_ns, self._watch.second_sum / self._watch.second_n))
-        self._watch.second_ns, self._watch.second_n, self._watch.second_sum = t_ns + 1_000_000_000, 0, 0.0
-        booting = self._state is State.BOOTING
-        long_ns = _ns(self.config.settle_s if booting else self.config.patience_s)
-        while self._watch.seconds and self._watch.seconds[0][0] < t_ns - long_ns:
-            self._watch.seconds.popleft()
-        if t_ns - self._watch.since_ns >= long_ns and self._stable() and not self._only_by_hand():
+        c, watch = self.config, self._watch
+        long_ns = _ns(c.settle_s if booting else c.patience_s)
+        watch.seconds.forget_before(t_ns - long_ns)
+        if t_ns - watch.since_ns < long_ns or self._only_by_hand():
+            return
+        since_ns = watch.seconds.stable_since(c.stable_fraction, max(c.stable_a, 2 * self._noise.resolution_a))
+        if since_ns is not None:
             if booting:
-                self._mark(Mark("boot-end", max(self._watch.since_ns, t_ns - long_ns)))
+                self._mark(Mark("boot-end", max(watch.since_ns, since_ns)))
             self._close(t_ns, "settled")
             if booting:
                 self._enter(State.SETTLED, t_ns)
 
-    def _stable(self) -> bool:
-        means = [mean for _, mean in self._watch.seconds]
-        if len(means) < 3:
-            return False
-        level = abs(sorted(means)[len(means) // 2])
-        allowed = max(self.config.stable_fraction * level, self.config.stable_a, 2 * self._noise.resolution_a)
-        return max(means) - min(means) <= allowed
-
     def _gone(self, t_ns: int) -> bool:
         """Nothing has been drawn for `removal_s`. True when that means that the board is gone."""
+        watch = self._watch
         if self._start_ns is not None:
-            inrush_only = self._state is State.CONNECTED and not self._watch.drawn_long
-            if (inrush_only or not self._watch.drawn_ns) and t_ns - self._watch.since_ns < _ns(self.config.patience_s):
+            inrush_only = self._state is State.CONNECTED and not watch.drawn_long
+            if (inrush_only or not watch.drawn_ns) and t_ns - watch.since_ns < _ns(self.config.patience_s):
                 return False
-            if self._watch.drawn_ns:
-                self._mark(Mark("removed", self._watch.active_ns))
-                self._close(min(t_ns, self._watch.active_ns + self._removal), "removed")
+            if watch.drawn_ns and not (inrush_only and watch.charged_at_on):
+                at_ns = watch.mean_active_ns if self._quiet_on_average(t_ns) else watch.active_ns
+                self._mark(Mark("removed", at_ns))
+                self._close(min(t_ns, at_ns + self._removal), "removed")
             else:
                 self._close(t_ns, "nothing-drawn")
         self._wait(t_ns)
@@ -333,20 +298,31 @@ class Capture:
 
     # ---- small steps -------------------------------------------------------------------------------------------
 
-    def _connect(self, at_ns: int, t_ns: int) -> None:
-        self._watch.connected_ns = self._watch.active_ns = at_ns
-        self._watch.drawn_ns = self._watch.drawn_ns or at_ns
-        self._watch.active_ns = t_ns
+    def _connect(self, at_ns: int, t_ns: int, current_a: float) -> None:
+        watch = self._watch
+        watch.connected_ns, watch.active_ns, watch.mean_active_ns = at_ns, t_ns, t_ns
+        watch.drawn_ns = watch.drawn_ns or at_ns
+        watch.spike_a = current_a
+        watch.charged_at_on = at_ns - self._on_ns < OWN_CHARGE_NS
         self._open(self._start_before(at_ns))
         self._mark(Mark("connected", at_ns))
         self._enter(State.CONNECTED, t_ns)
 
+    def _clipped_on_later(self, at_ns: int) -> None:
+        """A second spike, and nothing drawn before it or after: the one as the output went on was the supply's own
+        capacitor, or the leads', and the board comes only now."""
+        self._watch.connected_ns = self._watch.since_ns = at_ns
+        self._watch.charged_at_on = False
+        self._marks = [m for m in self._marks if m.kind != "connected" or m.by == "hand"]
+        self._mark(Mark("connected", at_ns))
+
     def _begin_boot(self, t_ns: int) -> None:
-        self._watch.seconds.clear()
+        self._watch.seconds.ended.clear()
+        self._watch.mean_active_ns = t_ns
         self._enter(State.BOOTING, t_ns)
 
     def _wait(self, t_ns: int) -> None:
-        self._watch = _Watch(t_ns)
+        self._watch = BoardWatch(t_ns)
         self._enter(State.WAITING, t_ns)
 
     def _only_by_hand(self) -> bool:
@@ -356,8 +332,15 @@ class Capture:
     def _start_before(self, t_ns: int) -> int:
         return max(self._on_ns, t_ns - self._pre_roll, self._end_ns + 1)
 
-    def _least_step(self) -> float:
-        return max(5 * self._noise.sigma_a, 1.5 * self._noise.resolution_a, self.config.least_step_a)
+    def _renew_step(self) -> None:
+        """What counts as drawn, after the noise is known better."""
+        noise = self._noise
+        self._floor_a = max(1.5 * noise.resolution_a, self.config.least_step_a)
+        self._step_a = max(5 * noise.at_most_a, self._floor_a)
+        self._big_a = max(self.config.inrush_a, 10 * self._step_a)
+
+    def _as_zero(self, level_a: float) -> float:
+        return min(max(level_a, -ZERO_LOW_A), max(ZERO_HIGH_A, self.config.offset_a))
 
     def _enter(self, state: State, t_ns: int) -> None:
         if state is not self._state:

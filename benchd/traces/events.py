@@ -71,6 +71,8 @@ class CaptureConfig:
     """As stable as this for so long: the boot is over."""
     longest_s: float = 300.0
     resolution_a: float | None = None
+    offset_a: float = 0.0
+    """What the instrument may read with nothing on the leads, by its accuracy, A; 0: not stated."""
     patience_s: float = 30.0
     """A board that is connected and waits for its button, drawing nothing or evenly: so long one trace waits along."""
     least_step_a: float = 0.002
@@ -87,6 +89,8 @@ class CaptureConfig:
     """After connecting, the leak is believed from here on."""
     too_soon_s: float = 1.0
     """A rise so soon after the first current belongs to the same start: that was the button already."""
+    untold_s: float = 1.8
+    """The same where no capacitors were seen charging, which tells a clip that is put on from a button."""
     stable_fraction: float = 0.25
     """Means over 1 s that differ by no more than this share of the level are stable."""
     stable_a: float = 0.01

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import sqrt
 from statistics import median
 
 GRID_A = (0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)
@@ -10,44 +11,90 @@ SIGMA_PER_MAD = 1.482602
 """Standard deviation of a normal distribution over its median absolute deviation (1/Φ⁻¹(3/4))."""
 WARM_UP = 8
 """Readings before the noise is believed at all."""
+WARM_UP_VALUES = 5
+"""Different ones among them, where they differ: an instrument may repeat itself."""
+WARM_UP_S = 0.3
+"""So long at least, s: the same."""
+WARM_UP_MOST_S = 2.0
+"""After so long what has come has to do, s."""
 LARGEST_A = 0.02
 """A noise above this is movement of the board and not of the instrument, A (common practice, no source)."""
+WARM_UP_PAUSE_NS = 3_000_000_000
+"""After a pause as long as this it begins again: a board was on the leads meanwhile."""
 _SMALLEST_A = 1e-5
 _RATE = 0.02
+CLIP = 2.5
+"""Deviations count as no more than this many standard deviations: one that is far off is no noise."""
+_CLIPPED = 0.97756
+"""Mean of min(z², CLIP²) over a standard normal z: erf(c/√2) − c·√(2/π)·exp(−c²/2) + c²·erfc(c/√2) at c = CLIP, for
+which a clipped mean square of normal noise is too small."""
 
 
 class NoiseFloor:
-    """Feed it readings of a quiet line, each with the level it should lie at.
+    """Feed it measurements of a quiet line, each with its distance from the level it should lie at.
 
-    The median of the absolute deviations is followed by a step up or down of 2 % per reading, which settles where as
-    many deviations are larger as are smaller: a median without a memory of readings. Deviations from the level and not
-    differences of neighbours are used, because an instrument that is asked faster than it measures repeats itself.
+    The mean square of the deviations is followed, each clipped at `CLIP` standard deviations as known so far (Huber's
+    way to a scale, any text on robust statistics). A median would not do: where most readings lie on one step of a
+    coarse instrument it is 0, however often the next one is seen. Rounding to steps adds step²/12, as it should.
+    Deviations from the level and not differences of neighbours are used, because of instruments that repeat themselves.
     """
+
+    __slots__ = (
+        "_given",
+        "_grid",
+        "_heads",
+        "_n",
+        "_var",
+        "_warm",
+        "_warm_from_ns",
+        "_warm_until_ns",
+        "ready",
+        "resolution_a",
+    )
 
     def __init__(self, resolution_a: float | None = None) -> None:
         self._given = resolution_a is not None and resolution_a > 0
         self.resolution_a = resolution_a if resolution_a is not None and resolution_a > 0 else GRID_A[0]
         """Step of the reading, A: as given, else the coarsest usual one that all readings so far lie on."""
         self._grid = 0
-        self._mad_a = _SMALLEST_A
-        self._warm: list[float] = []
+        self._var = _SMALLEST_A**2
+        self._n = 0
+        self._warm = 0
+        self._heads: list[float] = []
+        self._warm_from_ns = 0
+        self._warm_until_ns = -WARM_UP_PAUSE_NS - 1
         self.ready = False
 
     @property
     def sigma_a(self) -> float:
         """Standard deviation of the noise, A."""
-        return SIGMA_PER_MAD * self._mad_a
+        return sqrt(self._var)
 
-    def warm_up(self, current_a: float) -> float | None:
+    @property
+    def at_most_a(self) -> float:
+        """The same, and as much more as it may be while few measurements are known."""
+        return sqrt(self._var) * (1 + 4 / max(self._n, 4))
+
+    def warm_up(self, t_ns: int, current_a: float) -> float | None:
         """Take one of the first readings. The level they lie at, A, once there are enough."""
-        self.see(current_a)
-        self._warm.append(current_a)
-        if len(self._warm) < WARM_UP:
+        if t_ns - self._warm_until_ns > WARM_UP_PAUSE_NS:
+            self._warm, self._heads, self._warm_from_ns = 0, [], t_ns
+        heads = self._heads
+        self._warm_until_ns = t_ns
+        self._warm += 1
+        if (not heads or current_a != heads[-1]) and len(heads) < WARM_UP:
+            heads.append(current_a)
+        passed_s = (t_ns - self._warm_from_ns) / 1e9
+        if self._warm < WARM_UP or passed_s < WARM_UP_S:
             return None
-        level = median(self._warm)
-        self._mad_a = min(max(median(abs(x - level) for x in self._warm), _SMALLEST_A), LARGEST_A)
+        if 1 < len(heads) < WARM_UP_VALUES and passed_s < WARM_UP_MOST_S:
+            return None
+        level = median(heads)
+        mad_a = median(abs(x - level) for x in heads)
+        self._var = min(max(SIGMA_PER_MAD * mad_a, _SMALLEST_A), LARGEST_A) ** 2
+        self._n = len(heads) if len(heads) > 1 else self._warm
         self.ready = True
-        self._warm = []
+        self._warm, self._heads = 0, []
         return level
 
     def see(self, current_a: float) -> None:
@@ -62,8 +109,13 @@ class NoiseFloor:
             self.resolution_a = GRID_A[self._grid]
 
     def add(self, deviation_a: float) -> None:
-        """Take a quiet reading's distance from its level, A."""
-        if abs(deviation_a) > self._mad_a:
-            self._mad_a = min(self._mad_a * (1 + _RATE), LARGEST_A)
-        else:
-            self._mad_a = max(self._mad_a * (1 - _RATE), _SMALLEST_A)
+        """Take a quiet measurement's distance from its level, A."""
+        self._n += 1
+        var = self._var
+        square = deviation_a * deviation_a
+        clipped = CLIP * CLIP * var
+        if square > clipped:
+            square = clipped
+        rate = _RATE if self._n > 45 else 1 / (self._n + 5)
+        var += rate * (square / _CLIPPED - var)
+        self._var = min(max(var, _SMALLEST_A * _SMALLEST_A), LARGEST_A * LARGEST_A)

@@ -75,9 +75,9 @@ def test_noise_learnt_online_nears_the_mad() -> None:
     x = np.random.default_rng(2).normal(0, 0.003, 3000)
     floor = NoiseFloor(0.0001)
     level = None
-    for value in x:
+    for k, value in enumerate(x):
         if not floor.ready:
-            level = floor.warm_up(value)
+            level = floor.warm_up(k * 10_000_000, value)
         else:
             floor.add(value - (level or 0.0))
     assert floor.sigma_a == pytest.approx(float(scipy.stats.median_abs_deviation(x, scale="normal")), rel=0.35)
