@@ -38,6 +38,7 @@ class Curve:
 
     t_s: Floats
     charge_c: Floats
+    longest_gap_s: float
     width_s: float
     """Time that one measurement stands for: the median between readings, times the repeats."""
     zero_s: float
@@ -71,11 +72,11 @@ class Curve:
         # Half a reading beyond the first and the last still belongs to them.
         half = self.width_s / 2
         out = (begin < self.t_s[0] - half - 1e-9) | (end > self.t_s[-1] + half + 1e-9)
-        longest = max(GAP_READINGS * self.width_s, LEAST_GAP_S)
-        left = np.clip(np.searchsorted(self.t_s, begin, "right") - 1, 0, len(self.t_s) - 2)
-        right = np.clip(np.searchsorted(self.t_s, end, "left") - 1, 0, len(self.t_s) - 2)
-        steps = np.diff(self.t_s)
-        means[out | ((left == right) & (steps[left] > longest))] = np.nan
+        means[out] = np.nan
+        if self.longest_gap_s > (longest := max(GAP_READINGS * self.width_s, LEAST_GAP_S)):
+            left = np.clip(np.searchsorted(self.t_s, begin, "right") - 1, 0, len(self.t_s) - 2)
+            in_one = np.searchsorted(self.t_s, end, "left") - 1 <= left
+            means[in_one & (self.t_s[left + 1] - self.t_s[left] > longest)] = np.nan
         # At the ends a part of the bin lies outside: the mean is over what is inside.
         inside = np.minimum(end, self.t_s[-1]) - np.maximum(begin, self.t_s[0])
         cut = (inside > 0) & (inside < (end - begin) * (1 - 1e-9))
@@ -135,6 +136,7 @@ def curve_of(trace: Trace, features: Features | None = None) -> Curve | None:
     return Curve(
         t_s - zero_s,
         charge,
+        float(np.diff(t_s).max()),
         max(line.interval_s * line.repeats, 1e-6),
         zero_s,
         f.start.button_by,

@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchd.traces.align import Curve, aligned, bin_width, curve_of, grid
 from benchd.traces.features import Features
@@ -14,7 +15,9 @@ from benchd.traces.line import Floats
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import COVERAGE
 
-USUAL_SHARE = 0.08
+Counts = NDArray[np.int64]
+
+USUAL_SHARE = 0.05
 """Standard deviation from one good board to the next of a kind, as a share of the current, where too few references
 say better (common practice, no source)."""
 USUAL_A = 0.003
@@ -23,7 +26,7 @@ USUAL_WEIGHT = 2.0
 """The usual spread counts like so many references beyond the first."""
 TEXTURE_S = 2.0
 """Work of a processor is looked at in stretches as long as this, to tell how much its current scatters, s."""
-LONGEST_BURST_S = 0.4
+LONGEST_BURST_S = 0.25
 """Bursts of work are shorter than this; what is longer is a phase, s (common practice, no source)."""
 NORMAL_PER_MEDIAN_DIFFERENCE = 1.04836
 """Standard deviation of white noise over the median amount of its first differences: 1/(√2·Φ⁻¹(3/4))."""
@@ -36,21 +39,32 @@ class BandError(ValueError):
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class Band:
-    """References of one board, aligned at the button, in bins of `width_s`. Columns of equal length.
+class Level:
+    """What the references draw in each of some stretches of equal length. Columns of equal length."""
 
-    In each bin: the mean over the references; the standard deviation from one reference to the next (`spread_a`); the
-    standard uncertainty of the mean (`u_a`); and how many references reach there. NaN where none does.
-    """
+    mean_a: Floats
+    spread_a: Floats
+    """Standard deviation from one good board to the next, A."""
+    u_a: Floats
+    """Standard uncertainty of the mean, A."""
+    count: Counts
+    """How many references reach there; where none does, the others are NaN."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Band:
+    """References of one board, aligned at the button, in bins of `width_s`."""
 
     curves: tuple[Curve, ...]
     width_s: float
     edges_s: Floats
     """Of the bins, one more than there are; s after the button."""
-    mean_a: Floats
-    spread_a: Floats
-    u_a: Floats
-    count: np.ndarray[tuple[int], np.dtype[np.int64]]
+    rows_a: Floats
+    """Mean current of each reference in each bin, A; NaN where it has no readings."""
+    texture_a: Floats
+    """Standard deviation of a bin within one power-up, which the bursts of a processor make, A."""
+    level: Level
+    """In each bin; see `over` for longer stretches."""
 
     @classmethod
     def of(cls, traces: Sequence[Trace], features: Sequence[Features] | None = None) -> Band:
@@ -93,9 +107,19 @@ class Band:
         return middles
 
     @property
+    def mean_a(self) -> Floats:
+        """Mean of the references in each bin, A; NaN where none has readings."""
+        return self.level.mean_a
+
+    @property
+    def count(self) -> Counts:
+        """How many references have readings in each bin."""
+        return self.level.count
+
+    @property
     def u_next_a(self) -> Floats:
         """Standard uncertainty of where the next good board would lie, A (JCGM 100 §5.1.2)."""
-        both: Floats = np.hypot(self.spread_a, self.u_a)
+        both: Floats = np.hypot(self.level.spread_a, self.level.u_a)
         return both
 
     @property
@@ -152,60 +176,67 @@ def _band(curves: tuple[Curve, ...], width_s: float) -> Band:
     edges = grid(min(c.from_s for c in curves), max(c.to_s for c in curves), width_s)
     rows = np.array([np.where(edges[:-1] >= c.from_s - width_s / 2, c.means(edges), np.nan) for c in curves])
     there = np.isfinite(rows)
+    each = np.array([_texture(row, width_s) for row in rows])
+    texture = np.sqrt(np.where(there, each**2, 0.0).sum(axis=0) / np.maximum(np.count_nonzero(there, axis=0), 1))
+    return Band(curves, width_s, edges, rows, texture, level_over(curves, rows, texture, width_s, 1))
+
+
+def level_over(curves: Sequence[Curve], rows_a: Floats, texture_a: Floats, width_s: float, bins: int) -> Level:
+    """What references draw in every stretch of so many neighbouring bins, the first beginning with the first bin."""
+    rows = np.array([moving_mean(row, bins) for row in rows_a])
+    there = np.isfinite(rows)
     count = np.count_nonzero(there, axis=0)
     some = np.maximum(count, 1)
     filled = np.where(there, rows, 0.0)
-    mean = np.where(count > 0, filled.sum(axis=0) / some, np.nan)
-    level = np.nan_to_num(mean)
-    texture = np.array([_texture(c, edges) for c in curves])
-    work = np.where(there, texture**2, 0.0).sum(axis=0) / some
-    usual = (USUAL_SHARE * level) ** 2 + USUAL_A**2 + work
-    between = np.where(there, (filled - level) ** 2, 0.0).sum(axis=0) / np.maximum(count - 1, 1)
-    # One bin of a few references says next to nothing of their scatter; its neighbours say the same.
+    mean = filled.sum(axis=0) / some
+    # Bursts average out over more than one of them; what boards differ by does not.
+    bursts = max(bins * width_s / LONGEST_BURST_S, 1.0)
+    usual = (USUAL_SHARE * mean) ** 2 + USUAL_A**2 + moving_mean(texture_a**2, bins) / bursts
+    between = np.where(there, (filled - mean) ** 2, 0.0).sum(axis=0) / np.maximum(count - 1, 1)
+    # One stretch of a few references says next to nothing of their spread; its neighbours say the same.
+    between = _smooth(between, max(round(TEXTURE_S / width_s), 1))
     beyond = np.maximum(count - 1, 0)
-    between = _smooth(between, width_s)
     spread = np.sqrt((USUAL_WEIGHT * usual + beyond * between) / (USUAL_WEIGHT + beyond))
     # Accuracy does not average out: the references may all have been read by one supply.
-    accuracy = np.max([c.accuracy_a(level) for c in curves], axis=0)
-    noise = max(c.noise_a(width_s) for c in curves)
-    u = np.sqrt(spread**2 / some + accuracy**2 + noise**2 / some)
-    nowhere = count == 0
-    spread[nowhere], u[nowhere] = np.nan, np.nan
-    return Band(curves, width_s, edges, mean, spread, u, count)
+    accuracy = np.max([c.accuracy_a(mean) for c in curves], axis=0)
+    noise = max(c.noise_a(bins * width_s) for c in curves)
+    u = np.sqrt((spread**2 + noise**2) / some + accuracy**2)
+    for column in (mean, spread, u):
+        column[count == 0] = np.nan
+    return Level(mean, spread, u, count)
 
 
-def _texture(curve: Curve, edges_s: Floats) -> Floats:
-    """Standard deviation that bursts of work leave in each bin, A. Over longer than a burst they average out."""
-    width_s = float(edges_s[1] - edges_s[0])
-    narrow = math.ceil(width_s / LONGEST_BURST_S - 1e-6)
-    if narrow == 1:
-        return texture_a(np.nan_to_num(curve.means(edges_s)), width_s)
-    fine = np.linspace(edges_s[0], edges_s[-1], narrow * (len(edges_s) - 1) + 1)
-    each = texture_a(np.nan_to_num(curve.means(fine)), width_s / narrow)
-    squares: Floats = (each**2).reshape(-1, narrow).mean(axis=1) / narrow
-    return np.sqrt(squares)
+def moving_mean(values: Floats, bins: int) -> Floats:
+    """Means over every so many neighbours, as many fewer less one; NaN where one of them is."""
+    if bins == 1:
+        return values
+    known = np.isfinite(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    gone = np.concatenate([[0], np.cumsum(~known)])
+    means: Floats = (sums[bins:] - sums[:-bins]) / bins
+    means[gone[bins:] > gone[:-bins]] = np.nan
+    return means
 
 
-def texture_a(means: Floats, width_s: float) -> Floats:
-    """How much neighbouring bins differ around each, as a standard deviation, A: the median of the amounts of first
-    differences over `TEXTURE_S`, which a single step does not move."""
+def _texture(means: Floats, width_s: float) -> Floats:
+    """How much bins scatter around each, as a standard deviation, A: the median of the amounts of differences between
+    bins half a burst apart, over `TEXTURE_S`; a single step does not move it."""
     n = len(means)
-    size = max(round(TEXTURE_S / width_s), 3)
-    if n < 4:
+    lag = max(round(LONGEST_BURST_S / 2 / width_s), 1)
+    if n < lag + 3:
         return np.zeros(n)
-    size = min(size, n - 1)
-    amounts = np.abs(np.diff(means))
-    windows = np.lib.stride_tricks.sliding_window_view(amounts, size)
-    medians = np.median(windows, axis=1) * NORMAL_PER_MEDIAN_DIFFERENCE
+    amounts = np.abs(means[lag:] - means[:-lag])
+    amounts[~np.isfinite(amounts)] = 0.0
+    size = min(max(round(TEXTURE_S / width_s), 3), len(amounts))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(amounts, size), axis=1)
     # The window that lies about each bin as far as there is one.
-    at = np.clip(np.arange(n) - size // 2, 0, len(medians) - 1)
-    texture: Floats = medians[at]
+    at = np.clip(np.arange(n) - (size + lag) // 2, 0, len(medians) - 1)
+    texture: Floats = NORMAL_PER_MEDIAN_DIFFERENCE * medians[at]
     return texture
 
 
-def _smooth(values: Floats, width_s: float) -> Floats:
-    """Means over `TEXTURE_S` around each."""
-    size = min(max(round(TEXTURE_S / width_s), 1), len(values))
+def _smooth(values: Floats, size: int) -> Floats:
+    """Means over `size` around each, over fewer at the ends."""
     sums = np.concatenate([[0.0], np.cumsum(values)])
     k = np.arange(len(values))
     begin, end = np.maximum(k - size // 2, 0), np.minimum(k + size // 2 + 1, len(values))

@@ -5,10 +5,9 @@ is held against everything that the references do within `time_tolerance_s` of a
 bounds of time warping use it: Keogh & Ratanamahatana, Knowledge and Information Systems 7, 2005), and has left the band
 where it lies further outside of that than the uncertainties allow, for longer than one reading of the slower trace.
 
-It is looked at in bins of several widths, each twice the one before: narrow ones see a short dropout, wide ones a
-level that the bursts of a processor hide. Many bins are looked at, and some would be out by chance: the limit for one
-of n is that of a normal law for `CHANCE`/n (Bonferroni), so that a good board is found to differ in about one of a
-hundred traces.
+It is looked at in stretches of several lengths, each twice the one before: short ones see a dropout, long ones a level
+that the bursts of a processor hide. Many are looked at, and some would be out by chance: the limit for one of n is that
+of a normal law for `CHANCE`/n (Bonferroni), so that a good board is found to differ in about one of fifty traces.
 
 Then the begin is looked for backwards, as long as the difference to the mean at the very same time stays significant
 and of the same sign, and set to the bin where a step from no difference to the one found fits best (least squares).
@@ -24,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.traces.align import Curve, aligned, bin_width, curve_of
-from benchd.traces.band import Band, other_voltage
+from benchd.traces.band import Band, Level, level_over, moving_mean, other_voltage
 from benchd.traces.features import Features
 from benchd.traces.line import Bools, Floats
 from benchd.traces.trace import Divergence, Trace
@@ -32,7 +31,7 @@ from benchd.traces.uncertainty import COVERAGE, from_limit
 
 Indices = NDArray[np.int64]
 
-CHANCE = 0.01
+CHANCE = 0.02
 """Share of good traces that may be found to leave the band by chance."""
 TIME_TOLERANCE_S = 0.15
 TIME_TOLERANCE_SHARE = 0.1
@@ -41,13 +40,13 @@ source)."""
 LEAST_LASTS_S = 0.1
 """A shorter excursion is none, s: half-cycles of mains hum and single bursts of work (common practice, no source)."""
 WIDEST_S = 3.5
-FEWEST_BINS = 4
-"""Bins are widened up to so many seconds, and so long as there are so many of them."""
+FEWEST = 4
+"""Stretches are up to so many seconds long, and so long as so many lie beside each other."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Laid:
-    """A trace on its band: both in the same bins, where both are known. Columns of equal length, none empty."""
+    """A trace on its band, over the time that both have. Columns of equal length, NaN in gaps of either."""
 
     curve: Curve
     band: Band
@@ -55,18 +54,17 @@ class Laid:
     begin_s: Floats
     """Begin of each bin, s after the button."""
     current_a: Floats
-    reference_a: Floats
-    u_a: Floats
-    """Standard uncertainty of the difference of the two, were the trace of a good board, A."""
-    low_a: Floats
-    high_a: Floats
-    """The envelope of the mean of the references within the tolerance of time."""
-    u_near_a: Floats
-    """Largest `u_a` within it."""
+    first: int
+    """Which of the band's bins is the first."""
+
+    @property
+    def reference_a(self) -> Floats:
+        """Mean of the references, A."""
+        return self.band.mean_a[self.first : self.first + len(self.begin_s)]
 
     @property
     def length_s(self) -> float:
-        """How much time trace and band have in common, s."""
+        """How much time trace and band have in common, gaps included, s."""
         return len(self.begin_s) * self.width_s
 
     @property
@@ -76,14 +74,27 @@ class Laid:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class _Run:
-    """Bins in which a trace lies outside: `begin` by the mean at the same time, `shown` by the envelope."""
+class _Scale:
+    """The same in stretches of `bins` bins, one beginning with each bin."""
 
-    laid: Laid
+    bins: int
+    current_a: Floats
+    reference_a: Floats
+    u_a: Floats
+    """Standard uncertainty of the difference of the two, were the trace of a good board, A."""
+    above: Floats
+    """How far it is above all that the references do about then, over the largest `u_a` there."""
+    below: Floats
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Run:
+    """Bins from `begin` to `end` in which a trace lies outside; `shown`: from here on by the envelope too."""
+
+    scale: _Scale
     begin: int
     shown: int
     end: int
-    sign: float
 
 
 def time_tolerance_s(t_s: Floats, width_s: float) -> Floats:
@@ -103,47 +114,46 @@ def lay_curve(curve: Curve, band: Band) -> Laid | None:
     if other_voltage(curve.set_v, band.set_v):
         return None
     curve = aligned(curve, band.finest)
-    return _laid(curve, band.at(bin_width([curve, *band.curves])))
-
-
-def _laid(curve: Curve, band: Band) -> Laid | None:
-    width, edges = band.width_s, band.edges_s
-    mine = curve.means(edges)
+    band = band.at(bin_width([curve, *band.curves]))
+    edges = band.edges_s
     # A bin that the switching-off cuts is a mean of both; so is one that the begin cuts.
     inside = (edges[:-1] >= curve.from_s - 1e-9) & (edges[1:] <= curve.to_s + curve.width_s / 2)
-    both = np.flatnonzero(np.isfinite(mine) & np.isfinite(band.mean_a) & inside)
+    mine = np.where(inside, curve.means(edges), np.nan)
+    both = np.flatnonzero(np.isfinite(mine) & np.isfinite(band.mean_a))
     if not len(both):
         return None
-    known = np.flatnonzero(np.isfinite(band.mean_a))
-    u = _uncertainty(curve, band)
-    middles = band.t_s
-    reach = time_tolerance_s(middles[both], width)
-    first = np.searchsorted(middles[known], middles[both] - reach - 1e-9)
-    last = np.searchsorted(middles[known], middles[both] + reach + 1e-9)
-    reference = band.mean_a[known]
-    return Laid(
-        curve,
-        band,
-        width,
-        edges[:-1][both],
-        mine[both],
-        band.mean_a[both],
-        u[both],
-        -_largest(-reference, first, last),
-        _largest(reference, first, last),
-        _largest(u[known], first, last),
-    )
+    part = slice(int(both[0]), int(both[-1]) + 1)
+    return Laid(curve, band, band.width_s, edges[part], mine[part], part.start)
 
 
-def _uncertainty(curve: Curve, band: Band) -> Floats:
-    """Standard uncertainty of the difference between a trace and the mean of its references in each bin, A: the spread
-    of good boards, what is known of the mean, and of this trace's readings; root sum of squares (JCGM 100 §5.1.2)."""
-    reference, off_v = band.mean_a, 0.0
+def _scale(laid: Laid, bins: int) -> _Scale:
+    """A trace on its band in stretches of so many bins."""
+    band, curve = laid.band, laid.curve
+    level = band.level if bins == 1 else level_over(band.curves, band.rows_a, band.texture_a, band.width_s, bins)
+    u = _uncertainty(curve, band, level, bins)
+    mine = moving_mean(laid.current_a, bins)
+    part = slice(laid.first, laid.first + len(mine))
+    middles = band.edges_s[: len(level.mean_a)] + bins * band.width_s / 2
+    reach = time_tolerance_s(middles[part], band.width_s)
+    first = np.searchsorted(middles, middles[part] - reach - 1e-9)
+    last = np.searchsorted(middles, middles[part] + reach + 1e-9)
+    unknown = np.isnan(level.mean_a)
+    high = _largest(np.where(unknown, -np.inf, level.mean_a), first, last)
+    low = -_largest(np.where(unknown, -np.inf, -level.mean_a), first, last)
+    near = _largest(np.where(unknown, 0.0, u), first, last)
+    return _Scale(bins, mine, level.mean_a[part], u[part], (mine - high) / near, (low - mine) / near)
+
+
+def _uncertainty(curve: Curve, band: Band, level: Level, bins: int) -> Floats:
+    """Standard uncertainty of the difference between a trace and the mean of its references in each stretch, A: the
+    spread of good boards, what is known of the mean, and of this trace's readings; root sum of squares (JCGM 100
+    §5.1.2)."""
+    reference, off_v = level.mean_a, 0.0
     if curve.set_v is not None and band.set_v:
         # A converter takes its power, so that currents go with 1/V; a resistance goes the other way.
         off_v = from_limit(abs(curve.set_v - band.set_v) / band.set_v)
-    squares = band.spread_a**2 + band.u_a**2 + (off_v * reference) ** 2 + curve.noise_a(band.width_s) ** 2
-    u: Floats = np.sqrt(squares + curve.accuracy_a(np.nan_to_num(reference)) ** 2)
+    squares = level.spread_a**2 + level.u_a**2 + (off_v * reference) ** 2 + curve.noise_a(bins * band.width_s) ** 2
+    u: Floats = np.sqrt(squares + curve.accuracy_a(reference) ** 2)
     return u
 
 
@@ -169,19 +179,20 @@ def first_divergence(trace: Trace, band: Band, features: Features | None = None)
 
 def divergence_of(laid: Laid) -> Divergence | None:
     """The same for a trace laid on its band already."""
-    scales = list(_scales(laid))
-    looked_at = sum(len(s.begin_s) for s in scales)
-    limit = NormalDist().inv_cdf(1 - CHANCE / (2 * looked_at))
-    found = [(_begin(laid, run), run) for s in scales for run in _runs(s, limit)]
+    # Stretches that overlap say nearly the same: of each width as many count as lie beside each other.
+    sizes = list(_sizes(laid))
+    limit = NormalDist().inv_cdf(1 - CHANCE / (2 * sum(len(laid.begin_s) / n for n in sizes)))
+    found = [run for n in sizes for run in _runs(laid, _scale(laid, n), limit)]
     if not found:
         return None
-    # Of those that begin together, the one that shows it soonest.
-    at, run = min(found, key=lambda x: (x[0], float(x[1].laid.begin_s[x[1].end - 1]) + x[1].laid.width_s))
-    scale, part = run.laid, slice(run.begin, run.end)
-    mine, good = float(scale.current_a[part].mean()), float(scale.reference_a[part].mean())
+    # The one that is shown soonest: narrow stretches where they show it, wide ones where it takes them.
+    run = min(found, key=lambda r: (r.end, -r.begin))
+    begin = _begin(laid, run)
+    part = slice(begin, run.end)
+    mine, good = float(np.nanmean(laid.current_a[part])), float(np.nanmean(laid.reference_a[part]))
     # What boards differ by is the same in neighbouring bins, and does not average out.
-    u = float(np.sqrt(np.mean(scale.u_a[part] ** 2)))
-    at_s = float(laid.begin_s[at])
+    u = float(run.scale.u_a[run.shown])
+    at_s = float(laid.begin_s[begin])
     return Divergence(
         round(at_s, 4),
         round(mine, 6),
@@ -192,45 +203,37 @@ def divergence_of(laid: Laid) -> Divergence | None:
     )
 
 
-def _scales(laid: Laid) -> Iterator[Laid]:
-    """The same in wider and wider bins."""
-    yield laid
-    width = 2 * laid.width_s
-    while width <= max(WIDEST_S, laid.width_s) and laid.length_s >= FEWEST_BINS * width:
-        if (wider := _laid(laid.curve, laid.band.at(width))) is not None:
-            yield wider
-        width *= 2
+def _sizes(laid: Laid) -> Iterator[int]:
+    """How many bins the stretches have that are looked at."""
+    bins = 1
+    while bins == 1 or (bins * laid.width_s <= WIDEST_S and FEWEST * bins <= len(laid.begin_s)):
+        yield bins
+        bins *= 2
 
 
-def _runs(laid: Laid, limit: float) -> Iterator[_Run]:
-    """The first stretch above the band and the first below it, where they last."""
-    lasting = int(np.floor(max(laid.slower_s, LEAST_LASTS_S) / laid.width_s + 1e-6)) + 1
-    difference = laid.current_a - laid.reference_a
-    outside = {
-        1.0: laid.current_a - laid.high_a > limit * laid.u_near_a,
-        -1.0: laid.low_a - laid.current_a > limit * laid.u_near_a,
-    }
-    for sign, hits in outside.items():
-        shown = _first_run(hits, lasting)
+def _runs(laid: Laid, scale: _Scale, limit: float) -> Iterator[_Run]:
+    """The first time above the band and the first below it, where they last."""
+    wanted = int(np.floor(max(laid.slower_s, LEAST_LASTS_S) / laid.width_s + 1e-6)) + 1
+    lasting = max(wanted - scale.bins + 1, 1)
+    difference = scale.current_a - scale.reference_a
+    for sign, outside in ((1.0, scale.above), (-1.0, scale.below)):
+        shown = _first_run(outside > limit, lasting)
         if shown is None:
             continue
         begin = shown
-        while begin > 0 and sign * difference[begin - 1] > COVERAGE * laid.u_a[begin - 1]:
+        while begin > 0 and sign * difference[begin - 1] > COVERAGE * scale.u_a[begin - 1]:
             begin -= 1
-        yield _Run(laid, begin, shown, shown + lasting, sign)
+        yield _Run(scale, begin, shown, shown + lasting + scale.bins - 1)
 
 
-def _begin(fine: Laid, run: _Run) -> int:
-    """The narrow bin in which a run begins: where a step from 0 to its difference fits best, about its first bin."""
-    scale = run.laid
-    step = float(np.mean((scale.current_a - scale.reference_a)[run.begin : run.end]))
-    from_s = float(scale.begin_s[run.begin])
-    first = int(np.searchsorted(fine.begin_s, from_s - scale.width_s / 2 - 1e-9))
-    last = int(np.searchsorted(fine.begin_s, from_s + scale.width_s - 1e-9))
-    difference = (fine.current_a - fine.reference_a)[first : max(last, first + 1)]
+def _begin(laid: Laid, run: _Run) -> int:
+    """The bin in which a run begins: where a step from 0 to the difference that is shown fits best."""
+    difference = np.nan_to_num(laid.current_a - laid.reference_a)
+    step = float(difference[run.shown : run.end].mean())
+    part = difference[run.begin : run.shown + run.scale.bins]
     # Squares left by "step from k on", but for a constant: Σ_{j<k} d² - (d - step)².
-    left = np.concatenate([[0.0], np.cumsum(2 * difference * step - step**2)])[:-1]
-    return min(first + int(np.argmin(left)), len(fine.begin_s) - 1)
+    left = np.concatenate([[0.0], np.cumsum(2 * part * step - step**2)])[:-1]
+    return run.begin + int(np.argmin(left))
 
 
 def _first_run(hits: Bools, length: int) -> int | None:

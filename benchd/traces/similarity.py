@@ -35,10 +35,10 @@ def similarity(trace: Trace, band: Band, features: Features | None = None) -> fl
 
 def similarity_of(laid: Laid) -> float:
     """The same for a trace laid on its band already."""
-    length_s = float(laid.begin_s[-1] - laid.begin_s[0]) + laid.width_s
-    group = max(round(max(WIDTH_S, length_s / MOST_BINS) / laid.width_s), 1)
+    both = np.isfinite(laid.current_a) & np.isfinite(laid.reference_a)
+    group = max(round(max(WIDTH_S, laid.length_s / MOST_BINS) / laid.width_s), 1)
     floor = max(laid.curve.seen_a, *(c.seen_a for c in laid.band.curves))
-    mine, good, at_s = (_grouped(x, group) for x in (laid.current_a, laid.reference_a, laid.begin_s))
+    mine, good, at_s = (_grouped(x[both], group) for x in (laid.current_a, laid.reference_a, laid.begin_s))
     return shared(np.maximum(mine, floor), np.maximum(good, floor), at_s, group * laid.width_s)
 
 
