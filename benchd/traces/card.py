@@ -37,6 +37,11 @@ def told(text: str) -> Any:
     return Field(description=text)
 
 
+def several(text: str) -> Any:
+    """The same of a list that may be left out."""
+    return Field(default_factory=list, description=text)
+
+
 def _known(name: str) -> str:
     if name in QUANTITIES:
         return name
@@ -104,7 +109,7 @@ class Yield(Table):
     takes: Annotated[Share, told("Share of the score that it takes where it fits fully.")] = 1.0
     no_at: Annotated[Share, told("Up to this score of the other it takes nothing.")] = 0.0
     full_at: Annotated[Share, told("From this score of the other on it takes all of `takes`.")] = 1.0
-    when: Annotated[list[Condition], told("Only where all of these hold.")] = []
+    when: list[Condition] = several("Only where all of these hold.")
 
 
 def _template(text: str) -> str:
@@ -126,7 +131,7 @@ class Sentence(Table):
     text: Annotated[Template, told("With {quantity} for its value and unit, {quantity ±} for its uncertainty too.")]
     quantity: Annotated[str, told("The quantity that it states, for programs; left out: none.")] = ""
     label: Annotated[str, told("What the quantity is called there; left out: as `quantities` calls it.")] = ""
-    when: Annotated[list[Condition], told("Only where all of these hold.")] = []
+    when: list[Condition] = several("Only where all of these hold.")
 
     @field_validator("text")
     @classmethod
@@ -143,7 +148,7 @@ class Check(Table):
     """What to do next."""
 
     text: Annotated[Text, told("One step, in the words of the bench.")]
-    when: Annotated[list[Condition], told("Only where all of these hold.")] = []
+    when: list[Condition] = several("Only where all of these hold.")
 
 
 class Other(Table):
@@ -154,7 +159,7 @@ class Other(Table):
     share: Annotated[
         Share, told("The other is named with at least this share of this card's score: no trace alone rules it out.")
     ] = 0.0
-    when: Annotated[list[Condition], told("`share` counts only where all of these hold.")] = []
+    when: list[Condition] = several("`share` counts only where all of these hold.")
 
 
 class Card(Table):
@@ -169,13 +174,13 @@ class Card(Table):
     would: Annotated[Text, told("What would be seen if it were this, for telling it from another.")]
     source: Annotated[str, Field(max_length=4000), told("Where thresholds and advice are from.")]
     most: Annotated[Share, told("Highest score.")] = 1.0
-    look: Annotated[list[Look], told("All of these count.")] = []
-    any: Annotated[list[Ways], told("Of the ways in each, the best counts.")] = []
-    yields_to: Annotated[list[Yield], told("Signatures that take from the score.")] = []
-    evidence: Annotated[list[Sentence], told("What the finding stands on.")] = []
-    alternative: Annotated[list[Other], told("What it is most easily taken for, the likeliest first.")] = []
-    check: Annotated[list[Check], told("The cheapest and least invasive first.")] = []
-    cautions: Annotated[list[Text], told(f"Sentences, or one of: {', '.join(CAUTIONS)}.")] = []
+    look: list[Look] = several("All of these count.")
+    any: list[Ways] = several("Of the ways in each, the best counts.")
+    yields_to: list[Yield] = several("Signatures that take from the score.")
+    evidence: list[Sentence] = several("What the finding stands on.")
+    alternative: list[Other] = several("What it is most easily taken for, the likeliest first.")
+    check: list[Check] = several("The cheapest and least invasive first.")
+    cautions: list[Text] = several(f"Sentences, or one of: {', '.join(CAUTIONS)}.")
 
     @field_validator("cautions")
     @classmethod

@@ -39,7 +39,7 @@ def said(value: float, unit: str, u: float | None = None) -> str:
     if unit == "%":
         return f"{value:.0f} %" if u is None else f"{value:.1f} % ± {u:.1f} %"
     digits = ".2f" if unit in ("V", "s", "Ω") else ".2g"
-    if unit in ("V", "Ω") and abs(value) >= 100 or unit == "s" and abs(value) >= 10:
+    if (unit in ("V", "Ω") and abs(value) >= 100) or (unit == "s" and abs(value) >= 10):
         digits = ".1f" if unit == "s" else ".0f"
     number = f"{value:.0f}" if unit == "1" and value == round(value) else f"{value:{digits}}"
     unit = "" if unit == "1" else f" {unit}"

@@ -16,8 +16,8 @@ from typing import Literal, NamedTuple
 from pydantic import ValidationError
 
 from benchd.checked import Fault, faults
-from benchd.traces.card_score import CycleError, in_order
 from benchd.traces.card import FORMAT, UNCLEAR, Card
+from benchd.traces.card_score import CycleError, in_order
 
 MOST_BYTES = 65_536
 """Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
@@ -54,8 +54,9 @@ class Shelf:
         own = self._read_own()
         used = {**shipped(), **own}
         while wrong := _misfits(used):
-            # The shipped ones fit together (a test sees to it): what does not is of one's own.
-            guilty = wrong.names & own.keys() or own.keys()
+            guilty = wrong.names & own.keys() or set(own)
+            if not guilty:
+                raise CardError("the shipped cards", [Fault(wrong.key, wrong.text)])
             for name in guilty:
                 found = own.pop(name)
                 self._tell(CardError(str(found.path), [Fault(wrong.key, wrong.text)]), name)
