@@ -53,6 +53,8 @@ class Curve:
     """A current below this is not told from nothing, A."""
     set_v: float | None
     known: Known
+    before_a: float | None
+    """What leaked before the button, A; None where that cannot be seen."""
     settled_s: float
     """From here on the current stayed about level, s after the button; the end where it never did."""
 
@@ -146,6 +148,7 @@ def curve_of(trace: Trace, features: Features | None = None) -> Curve | None:
         line.seen_a,
         line.set_v,
         f.known,
+        f.start.leak_a if before else None,
         settled_s - zero_s,
     )
 
