@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import sys
 import time
 from pathlib import Path
 from typing import Annotated
@@ -11,54 +12,85 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import out
+from benchd.cli import table_options as table
 from benchd.cli import trace_words as words
+
+PARQUET = (".parquet", ".pq")
 
 
 def import_(
-    file: Annotated[Path, typer.Argument(help="CSV: time_s,voltage_v,current_a.")],
+    file: Annotated[Path, typer.Argument(help="CSV or Parquet.")],
     job: Annotated[str | None, typer.Option(help="File it under this job; without it the job on the bench.")] = None,
+    time_unit: table.TimeUnit = None,
+    voltage_unit: table.VoltageUnit = None,
+    current_unit: table.CurrentUnit = None,
+    column: table.ColumnNames = None,
+    decimal: table.Decimal = None,
+    delimiter: table.Delimiter = None,
+    interval: table.Interval = None,
+    set_voltage: table.SetVoltage = None,
+    limit: table.Limit = None,
+    resolution: table.Resolution = None,
+    board: Annotated[str | None, typer.Option(help="Kind of board.")] = None,
+    button: table.Button = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
-    """Read a trace from a CSV file and file it with its finding. Example: benchd trace import boot.csv --job R-1042
+    """Read a trace from a file and file it with its finding. Example: benchd trace import boot.csv --job R-1042
 
-    Columns time_s,voltage_v,current_a; above them comment lines `# key: value` with set_voltage_v, limit_a,
-    resolution_a, board, button_s, where known.
+    CSV with a header: time_s,voltage_v,current_a, or names and units as other programs write them (t (ms); U [V];
+    I (mA)), with any usual delimiter, decimal comma, and dates or clocks for times. Lines `# key: value` above it may
+    say set_voltage_v, limit_a, resolution_a, board, button_s; so do the options, which go first.
     """
     from benchd.store.filing import file_imported
-    from benchd.traces.csvfile import CsvError, load_csv
+    from benchd.traces.file_error import TraceFileError
+    from benchd.traces.trace_file import read_file
 
-    with out.errors(CsvError):
-        trace = load_csv(file)
+    options = table.read_as(
+        time_unit=time_unit, voltage_unit=voltage_unit, current_unit=current_unit, column=column, decimal=decimal,
+        delimiter=delimiter, interval=interval, set_voltage=set_voltage, limit=limit, resolution=resolution,
+        board=board, button=button,
+    )  # fmt: skip
+    with out.errors(TraceFileError):
+        found = read_file(file, options)
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=False) as log:
         job = job or log.current_job()
         if job is not None and log.job(job) is None:
             out.fail(f"job {job!r} is not in this log; take it in with `benchd job new {job}`")
-        row = file_imported(log, trace, job, f"file-{secrets.token_hex(4)}", time.time_ns())
-    out.emit(words.trace_record(row), words.trace_line(row), json_)
+        row = file_imported(log, found.trace, job, f"file-{secrets.token_hex(4)}", time.time_ns())
+    text = "\n".join([words.trace_line(row), *(f"  note: {n}" for n in found.notes)])
+    out.emit({**words.trace_record(row), "notes": list(found.notes)}, text, json_)
 
 
 def export(
     id: Annotated[str, typer.Argument(help="The trace.")],
-    to: Annotated[Path | None, typer.Option(help="File to write; without it standard output.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="File to write, .csv or .parquet; without it CSV on standard output.")
+    ] = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
-    """A filed trace as CSV, as `import` and `read` take it. Example: benchd trace export ID --to boot.csv"""
-    from benchd.traces.csvfile import csv_text
+    """A filed trace as a file, as `import` and `read` take it. Example: benchd trace export ID --to boot.csv
+
+    Parquet (needs `pip install 'benchd[parquet]'`) keeps everything: dates, flags, all marks. CSV has times from the
+    trace's start, and the marks that people or the guard made.
+    """
+    from benchd.traces.csvfile import csv_pieces, csv_text, save_csv
+    from benchd.traces.file_error import TraceFileError
+    from benchd.traces.parquet import save_parquet
 
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         found = log.whole_trace(id)
     if found is None:
         out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
-    text = csv_text(found)
-    if to is None:
-        out.emit({"trace": id, "csv": text}, text.rstrip("\n"), json_)
-        return
-    try:
-        to.write_text(text, "utf-8")
-    except OSError as e:
-        out.fail(f"{to}: cannot be written: {e}")
-    out.emit({"trace": id, "file": str(to)}, f"{id} written to {to}", json_)
+    if to is not None:
+        with out.errors(TraceFileError):
+            (save_parquet if to.suffix.lower() in PARQUET else save_csv)(found, to)
+        out.emit({"trace": id, "file": str(to)}, f"{id} written to {to}", json_)
+    elif json_:
+        out.emit({"trace": id, "csv": csv_text(found)}, "", True)
+    else:
+        sys.stdout.writelines(csv_pieces(found))
+        sys.stdout.flush()

@@ -14,6 +14,13 @@ DECIMALS = {"point": ".", "comma": ","}
 COLUMNS = ("time", "date", "voltage", "current", "mode")
 """What a column can be named as."""
 
+INTERVAL_S = (1e-6, 3600.0)
+VOLTAGE_V = (1e-3, 1e4)
+LIMIT_A = (1e-6, 1e4)
+RESOLUTION_A = (1e-9, 1.0)
+TIME_S = (-1e10, 1e10)
+"""What may be said, from and to, in the unit of its name."""
+
 
 class OptionError(ValueError):
     """An option that says nothing that can be used."""
@@ -92,3 +99,11 @@ def named(option: str, text: str | None, names: Mapping[str, str]) -> str | None
     if text.lower() not in names:
         raise OptionError(f"{option} {text!r}: allowed: {', '.join(names)}, or the character itself")
     return names[text.lower()]
+
+
+def within(option: str, value: float | None, allowed: tuple[float, float], unit: str) -> float | None:
+    """A number that may be. Raises OptionError."""
+    low, high = allowed
+    if value is not None and not low <= value <= high:
+        raise OptionError(f"{option} {value:g}: allowed: from {low:g} to {high:g} {unit}")
+    return value
