@@ -8,7 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 import typer
 
@@ -68,3 +68,21 @@ def errors(*kinds: type[Exception]) -> Iterator[None]:
         yield
     except kinds as e:
         fail(str(e))
+
+
+def picture_kind(file: Path) -> Literal["svg", "png"]:
+    """What kind of picture a file of this name is; ends the command for others."""
+    match file.suffix.lower():
+        case ".svg":
+            return "svg"
+        case ".png":
+            return "png"
+    fail(f"{file}: pictures are written as .svg or .png", 2)
+
+
+def write(file: Path, content: bytes) -> None:
+    """Write a file; ends the command when that cannot be."""
+    try:
+        file.write_bytes(content)
+    except OSError as e:
+        fail(f"{file}: cannot be written: {e}")

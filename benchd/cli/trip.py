@@ -47,12 +47,12 @@ def show(
     """One trip with its figures. Example: benchd trip show 3 --picture trip.svg"""
     from benchd.traces.trip_words import advice, figure_rows
 
-    kind = None if picture is None else _kind(picture)
+    kind = None if picture is None else out.picture_kind(picture)
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         trip = _found(log, number)
     record = _record(trip)
     if picture is not None and kind is not None:
-        _write(picture, _drawn(trip, kind))
+        out.write(picture, _drawn(trip, kind))
         record["picture"] = str(picture)
     lines = [_line(trip), *(f"  {label + ':':<20} {text}" for label, text in figure_rows(trip.figures)[1:])]
     lines += [f"  next: {check}" for check in advice(trip.tripped.rule).checks]
@@ -85,7 +85,7 @@ def report(
         ("trace", trip.trace or ""),
     ]
     html = page(_heading(trip), filed, trip.figures, _drawn(trip, "svg"), _cautions(trip, plan, config))
-    _write(to, html.encode())
+    out.write(to, html.encode())
     out.emit({"trip": number, "file": str(to)}, f"trip {number} written to {to}", json_)
 
 
@@ -94,15 +94,6 @@ def _found(log: Log, number: int) -> StoredTrip:
     if trip is None:
         out.fail(f"trip {number} is not in this log; `benchd trip list` shows what is")
     return trip
-
-
-def _kind(file: Path) -> Literal["svg", "png"]:
-    match file.suffix.lower():
-        case ".svg":
-            return "svg"
-        case ".png":
-            return "png"
-    out.fail(f"{file}: pictures are written as .svg or .png", 2)
 
 
 def _drawn(trip: StoredTrip, kind: Literal["svg", "png"]) -> bytes:
@@ -142,13 +133,6 @@ def _cautions(trip: StoredTrip, plan: str, config: Path | None) -> list[str]:
         return cautions(Plan(name="as-set", voltage_v=trip.tripped.set_voltage_v, limit_a=trip.tripped.limit_a))
     except ValidationError:
         return []
-
-
-def _write(file: Path, content: bytes) -> None:
-    try:
-        file.write_bytes(content)
-    except OSError as e:
-        out.fail(f"{file}: cannot be written: {e}")
 
 
 def _record(trip: StoredTrip) -> dict[str, Any]:

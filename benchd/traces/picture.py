@@ -4,14 +4,16 @@ the trace leaves it. The picture in a file and the one in the terminal draw the 
 from __future__ import annotations
 
 import dataclasses
-import itertools
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from benchd.traces.align import aligned, curve_of
 from benchd.traces.band import Band
-from benchd.traces.line import Floats, make_line
+from benchd.traces.features import Features, extract
+from benchd.traces.line import Floats
+from benchd.traces.phases import Phase
+from benchd.traces.picture_look import Named, amperes, span
 from benchd.traces.samples import Samples
 from benchd.traces.thin import PER_BUCKET, thin
 from benchd.traces.trace import Divergence, Finding, MarkKind, Trace
@@ -24,6 +26,10 @@ GAP_INTERVALS = 8.0
 """No reading for so many usual intervals is a gap, and no line is drawn across it."""
 LEAST_GAP_S = 0.5
 """A shorter pause is no gap, s: machines are busy at times."""
+FAR_ABOVE = 2.5
+"""A limit beyond so many times the largest current is far above it."""
+SMALL_A = 0.1
+"""Largest current, below which the axis is in mA, A."""
 OF_EACH: tuple[MarkKind, ...] = ("tripped",)
 """Marks that are shown of each trace where there are several."""
 
@@ -39,6 +45,14 @@ class Pictured:
     name: str
     trace: Trace
     finding: Finding | None = None
+    of: str = ""
+    """Whose it is, in words."""
+
+    @property
+    def title(self) -> str:
+        """Name, whose it is, and the kind of board."""
+        board = self.trace.conditions.board
+        return ", ".join(w for w in (self.name, self.of, f"board {board}" if board else "") if w)
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -62,12 +76,17 @@ class Moment:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class Phase:
-    """A part of a power-up: off, leak (before the button), boot, settled; `on` where no button is known."""
+class Axis:
+    """An axis of values, in V, or in A times `scale`."""
 
-    name: str
-    start_s: float
-    end_s: float
+    label: str
+    scale: float
+    low: float
+    top: float
+    settings: tuple[tuple[float, str], ...]
+    """Values with their names."""
+    beyond: str = ""
+    """Settings that are off the axis, in words; empty: none."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -112,7 +131,8 @@ def scene(
         raise PictureError(f"{len(pictured)} traces asked for; 1 to {MOST_TRACES} can be told apart in one picture")
     alone = len(pictured) == 1
     together = not alone or band is not None
-    zeros = _zeros(pictured, band) if together else [0.0]
+    features = [extract(p.trace) for p in pictured]
+    zeros = _zeros(pictured, features, band) if together else [0.0]
     curves, marks = [], []
     for n, (p, zero) in enumerate(zip(pictured, zeros, strict=True)):
         name = p.name if alone or p.finding is None else f"{p.name}: {_named(p.finding)}"
@@ -127,7 +147,7 @@ def scene(
         zero="the button, aligned at the rise" if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
-        phases=phases(first, zeros[0] or 0.0) if alone else (),
+        phases=_phases(first.trace, features[0], zeros[0] or 0.0) if alone else (),
         set_voltages_v=_distinct(p.trace.conditions.set_voltage_v for p in pictured),
         limits_a=_distinct(p.trace.conditions.limit_a for p in pictured),
         band=band and _coarser(band, columns),
@@ -135,9 +155,18 @@ def scene(
     )
 
 
-def _zeros(pictured: Sequence[Pictured], band: Band | None) -> list[float | None]:
+def _phases(trace: Trace, features: Features, zero_s: float) -> tuple[Phase, ...]:
+    """The parts of a trace, s from `zero_s`; what was recorded after switching off is one too."""
+    found = list(features.phases)
+    last_s = float(trace.samples.t_ns[-1] - trace.start_ns) / 1e9 if len(trace.samples) else 0.0
+    if found and last_s > found[-1].to_s:
+        found.append(Phase("off", found[-1].to_s, last_s))
+    return tuple(dataclasses.replace(p, from_s=p.from_s - zero_s, to_s=p.to_s - zero_s) for p in found)
+
+
+def _zeros(pictured: Sequence[Pictured], features: Sequence[Features], band: Band | None) -> list[float | None]:
     """What stands at 0 s, s after the start of each trace; None: it shows no button."""
-    curves = [curve_of(p.trace) for p in pictured]
+    curves = [curve_of(p.trace, f) for p, f in zip(pictured, features, strict=True)]
     to = band.finest if band is not None else curves[0]
     return [
         button_s(p) if c is None else (aligned(c, to) if to is not None and c is not to else c).zero_s
@@ -147,6 +176,36 @@ def _zeros(pictured: Sequence[Pictured], band: Band | None) -> list[float | None
 
 def _coarser(band: Band, columns: int) -> Band:
     return band.at(float(band.edges_s[-1] - band.edges_s[0]) / columns)
+
+
+def current_axis(scene: Scene) -> Axis:
+    """Of the currents; in mA where they are small. A limit far above them is named only: drawn, it would press them
+    flat."""
+    values = [c.current_a for c in scene.curves] + ([scene.band.high_a] if scene.band is not None else [])
+    top_a = max((float(np.max(v[np.isfinite(v)], initial=0.0)) for v in values), default=0.0)
+    unit, scale = ("mA", 1e3) if top_a < SMALL_A else ("A", 1.0)
+    shown = [a for a in scene.limits_a if a <= FAR_ABOVE * top_a or top_a <= 0]
+    hidden = [f"{a:g} A" for a in scene.limits_a if a not in shown]
+    low, top = span([v * scale for v in values], [a * scale for a in shown])
+    lines = tuple((a * scale, f"limit {a:g} A") for a in shown)
+    return Axis(f"current in {unit}", scale, low, top, lines, f"limit {', '.join(hidden)}: far above" if hidden else "")
+
+
+def voltage_axis(scene: Scene) -> Axis:
+    """Of the voltages."""
+    low, top = span([c.voltage_v for c in scene.curves], scene.set_voltages_v)
+    return Axis("voltage in V", 1.0, low, top, tuple((v, f"set {v:g} V") for v in scene.set_voltages_v))
+
+
+def names(scene: Scene) -> list[Named]:
+    """What stands above the curves, from left to right: moments, and where the good one is left."""
+    first, last = scene.window_s
+    digits = 2 if last - first < 200 else 1
+    found = [Named(f"{m.name} {m.at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}"), m.at_s) for m in scene.moments]
+    if (d := scene.divergence) is not None:
+        here, good = amperes(d.current_a), amperes(d.reference_a)
+        found.append(Named(f"leaves the good one {d.at_s:.{digits}f} s: {here}, not {good}", d.at_s))
+    return sorted(found, key=lambda n: n.at)
 
 
 def button_s(p: Pictured) -> float | None:
@@ -168,31 +227,11 @@ def moments(p: Pictured, zero_s: float, of: int = 0) -> list[Moment]:
         at = button_s(p) if kind == "button" else p.trace.mark_s(kind)
         if at is None:
             continue
-        hand = any(m.kind == kind and m.by == "hand" for m in p.trace.marks)
-        found.append(Moment(kind.replace("-", " ") + (" (by hand)" if hand else ""), kind, at - zero_s, of))
+        marks = [m for m in p.trace.marks if m.kind == kind]
+        name = kind.replace("-", " ") + next((f" ({m.why})" for m in marks if m.why), "")
+        name += " (by hand)" if any(m.by == "hand" for m in marks) else ""
+        found.append(Moment(name, kind, at - zero_s, of))
     return found
-
-
-def phases(p: Pictured, zero_s: float) -> tuple[Phase, ...]:
-    """The parts of a power-up in order, s from `zero_s`; parts of no length are left out."""
-    t_s = (p.trace.samples.t_ns - p.trace.start_ns) / 1e9
-    on = make_line(p.trace).t_s
-    if not len(t_s):
-        return ()
-    first, last = float(t_s[0]), float(t_s[-1])
-    if not len(on):
-        return (Phase("off", first - zero_s, last - zero_s),) if last > first else ()
-    begin, end, button, booted = float(on[0]), float(on[-1]), button_s(p), p.trace.mark_s("boot-end")
-    edges = [("off", first), ("on" if button is None else "leak", begin)]
-    if button is not None:
-        edges += [("boot", min(max(button, begin), end)), ("settled", end if booted is None else booted)]
-    edges += [("off", end), ("", last)]
-    parts = [
-        Phase(name, start - zero_s, stop - zero_s)
-        for (name, start), (_, stop) in itertools.pairwise(edges)
-        if stop > start
-    ]
-    return tuple(parts)
 
 
 def _named(finding: Finding) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 
 from benchd.traces import picture_look as look
 from benchd.traces.band import Band
-from benchd.traces.picture import Curve, Phase, Scene
+from benchd.traces.phases import Phase, PhaseName
+from benchd.traces.picture import Axis, Curve, Scene, current_axis, names, voltage_axis
 from benchd.traces.picture_look import BLACK, CURRENT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VOLTAGE, Kind, Named
 from benchd.traces.trace import Divergence
 
@@ -29,7 +30,9 @@ MOMENTS: dict[str, Style] = {
     "connected": (ORANGE, ":"), "button": (BLACK, "-"), "boot-end": (GREEN, "--"), "removed": (GREY, ":"),
     "tripped": (PURPLE, "-"), "off": (GREY, "-."),
 }  # fmt: skip
-TINTS = {"off": "#e9e9e9", "leak": "#fbf1d9", "boot": "#ffffff", "settled": "#e6eef7", "on": "#ffffff"}
+TINTS: dict[PhaseName, str] = {
+    "off": "#e9e9e9", "leak": "#fbf1d9", "boot": "#ffffff", "settled": "#e6eef7", "short": "#f9e1ec",
+}  # fmt: skip
 """Behind a phase; its name tells it to those who see no colours."""
 
 WIDTH_IN, LEFT, RIGHT = 8.0, 0.09, 0.97
@@ -42,10 +45,6 @@ LETTERS = 112
 MOST_LINES = 3
 MARKED_READINGS = 150
 """With no more readings than these each has a point: they show the pace."""
-FAR_ABOVE = 2.5
-"""A limit beyond so many times the largest current is named only: drawn, it would press the curve flat."""
-SMALL_A = 0.1
-"""Below this largest current the axis is in mA, A."""
 
 
 def picture(scene: Scene, kind: Kind) -> bytes:
@@ -54,8 +53,8 @@ def picture(scene: Scene, kind: Kind) -> bytes:
         first, last = scene.window_s
         edge = 0.01 * (last - first)
         window = (first - edge, last + edge)
-        names = _names(scene)
-        figure, upper, lower = _figure(scene, look.rows_of(names, window, WIDTH_IN * 72 * (RIGHT - LEFT)))
+        named = names(scene)
+        figure, upper, lower = _figure(scene, look.rows_of(named, window, WIDTH_IN * 72 * (RIGHT - LEFT)))
         _currents(upper, scene)
         _voltages(lower, scene)
         lower.set_xlim(*window)
@@ -65,19 +64,19 @@ def picture(scene: Scene, kind: Kind) -> bytes:
                 colour, style = MOMENTS[m.kind]
                 axes.axvline(m.at_s, color=colour, linestyle=style, linewidth=1.1)
             for phase in scene.phases:
-                axes.axvspan(phase.start_s, phase.end_s, color=TINTS[phase.name], linewidth=0, zorder=0)
+                axes.axvspan(phase.from_s, phase.to_s, color=TINTS[phase.name], linewidth=0, zorder=0)
         for phase in scene.phases:
             _name_phase(upper, phase, window)
-        look.name_above(upper, names, window)
+        look.name_above(upper, named, window)
         return look.saved(figure, kind)
 
 
-def _figure(scene: Scene, names: list[tuple[Named, int, bool]]) -> tuple[Figure, Axes, Axes]:
+def _figure(scene: Scene, placed: list[tuple[Named, int, bool]]) -> tuple[Figure, Axes, Axes]:
     """Both plots, with as much room above and below as the words need."""
     from matplotlib.figure import Figure
 
     says = textwrap.wrap(scene.says, LETTERS, max_lines=MOST_LINES, placeholder=" …")
-    rows = 1 + max((row for _, row, _ in names), default=-1)
+    rows = 1 + max((row for _, row, _ in placed), default=-1)
     above = 0.42 + LINE_IN * len(says) + look.ROW_PT / 72 * rows
     below = 0.55 + LINE_IN * len(_keys(scene))
     height = above + CURVES_IN + below
@@ -93,27 +92,32 @@ def _figure(scene: Scene, names: list[tuple[Named, int, bool]]) -> tuple[Figure,
 
 
 def _currents(axes: Axes, scene: Scene) -> None:
-    finite = [c.current_a[np.isfinite(c.current_a)] for c in scene.curves]
-    shown = [v for v in finite if len(v)]
+    axis = current_axis(scene)
     if scene.band is not None:
-        shown.append(scene.band.high_a[np.isfinite(scene.band.high_a)])
-    top_a = max((float(np.max(v)) for v in shown), default=0.0)
-    unit, scale = ("mA", 1e3) if top_a < SMALL_A else ("A", 1.0)
-    limits = [a for a in scene.limits_a if a <= FAR_ABOVE * top_a or top_a <= 0]
-    if scene.band is not None:
-        _band(axes, scene.band, scale)
+        _band(axes, scene.band, axis.scale)
     for n, curve in enumerate(scene.curves):
-        _line(axes, curve, curve.current_a * scale, LINES[n])
-    for limit_a in limits:
-        look.setting_line(axes, limit_a * scale, f"limit {limit_a:g} A")
-    if hidden := [f"{a:g} A" for a in scene.limits_a if a not in limits]:
-        axes.annotate(f"limit {', '.join(hidden)}: far above", (0.0, 1.0), (4, -22), "axes fraction", "offset points",
+        _line(axes, curve, curve.current_a * axis.scale, LINES[n])
+    if axis.beyond:
+        axes.annotate(axis.beyond, (0.0, 1.0), (4, -22), "axes fraction", "offset points",
                       va="bottom", fontsize=look.SMALL_PT, color=GREY)  # fmt: skip
     if scene.divergence is not None:
-        _divergence(axes, scene.divergence, scale)
-    look.value_axis(axes, f"current in {unit}", [v * scale for v in shown], [a * scale for a in limits])
+        _divergence(axes, scene.divergence, axis.scale)
+    _axis(axes, axis)
     if _keys(scene):
         _legend(axes, len(scene.curves))
+
+
+def _voltages(axes: Axes, scene: Scene) -> None:
+    alone = len(scene.curves) == 1
+    for n, curve in enumerate(scene.curves):
+        _line(axes, curve, curve.voltage_v, (VOLTAGE, "-") if alone else LINES[n])
+    _axis(axes, voltage_axis(scene))
+
+
+def _axis(axes: Axes, axis: Axis) -> None:
+    for value, words in axis.settings:
+        look.setting_line(axes, value, words)
+    look.value_axis(axes, axis.label, axis.low, axis.top)
 
 
 def _legend(axes: Axes, curves: int) -> None:
@@ -126,15 +130,6 @@ def _legend(axes: Axes, curves: int) -> None:
         bbox_to_anchor=(LEFT - 0.01, 0.0), ncols=1, fontsize=look.SMALL_PT, frameon=False, handlelength=3.5,
         borderaxespad=0.2, labelspacing=0.35,
     )  # fmt: skip
-
-
-def _voltages(axes: Axes, scene: Scene) -> None:
-    alone = len(scene.curves) == 1
-    for n, curve in enumerate(scene.curves):
-        _line(axes, curve, curve.voltage_v, (VOLTAGE, "-") if alone else LINES[n])
-    for volts in scene.set_voltages_v:
-        look.setting_line(axes, volts, f"set {volts:g} V")
-    look.value_axis(axes, "voltage in V", [c.voltage_v for c in scene.curves], scene.set_voltages_v)
 
 
 def _line(axes: Axes, curve: Curve, values: np.ndarray[Any, np.dtype[np.float64]], style: Style) -> None:
@@ -170,24 +165,13 @@ def _keys(scene: Scene) -> list[str]:
     return [*names, "mean", "band"] if scene.band is not None else names if len(names) > 1 else []
 
 
-def _names(scene: Scene) -> list[Named]:
-    """What stands above the plots, from left to right."""
-    first, last = scene.window_s
-    digits = 2 if last - first < 200 else 1
-    names = [Named(f"{m.name} {m.at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}"), m.at_s) for m in scene.moments]
-    if (d := scene.divergence) is not None:
-        here, good = look.amperes(d.current_a), look.amperes(d.reference_a)
-        names.append(Named(f"leaves the good one {d.at_s:.{digits}f} s: {here}, not {good}", d.at_s))
-    return sorted(names, key=lambda n: n.at)
-
-
 def _name_phase(axes: Axes, phase: Phase, window: tuple[float, float]) -> None:
     """Its name at the top, upright where it is narrow; none where there is no room for letters at all."""
-    from_s, to_s = max(phase.start_s, window[0]), min(phase.end_s, window[1])
+    from_s, to_s = max(phase.from_s, window[0]), min(phase.to_s, window[1])
     room_pt = (to_s - from_s) / (window[1] - window[0]) * WIDTH_IN * 72 * (RIGHT - LEFT)
     if room_pt < look.SMALL_PT + 3:
         return
-    upright = room_pt < len(phase.name) * look.SMALL_PT * look.WIDTH_OF_A_LETTER + 6
+    upright = room_pt < len(phase.name) * look.LETTER_PT + 6
     axes.annotate(
         phase.name, ((from_s + to_s) / 2, 1.0), (0, -3), ("data", "axes fraction"), "offset points", ha="center",
         va="top", rotation=90 if upright else 0, fontsize=look.SMALL_PT, fontstyle="italic", color=GREY,

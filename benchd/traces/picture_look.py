@@ -1,4 +1,4 @@
-"""What all pictures in files share: colours, size, axes, names of moments, and how a file is made of them.
+"""What all pictures share: ranges, colours, names of moments, and how a file is made of them.
 
 Colours are of the set by Okabe and Ito (2008), which the colour-blind tell apart; line styles differ as well.
 """
@@ -26,8 +26,8 @@ DPI = 150
 SMALL_PT = 8
 ROW_PT = 11
 """Height of a row of names."""
-WIDTH_OF_A_LETTER = 0.6
-"""Of its height, on the average, with room for other fonts: text in an SVG is set by the viewer's own."""
+LETTER_PT = 0.6 * SMALL_PT
+"""Width of a letter on the average, with room for other fonts: text in an SVG is set by the viewer's own."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -56,11 +56,16 @@ def saved(figure: Figure, kind: Kind) -> bytes:
     return file.getvalue()
 
 
-def value_axis(axes: Axes, label: str, values: Iterable[NDArray[np.float64]], settings: Sequence[float]) -> None:
-    """Range, name and grid of an axis that has 0, all values and all settings in it."""
+def span(values: Iterable[NDArray[np.float64]], settings: Sequence[float]) -> tuple[float, float]:
+    """Range of an axis that has 0, all values and all settings in it, with room above for words."""
     finite = [float(x) for v in values for w in [v[np.isfinite(v)]] if len(w) for x in (w.min(), w.max())]
     low, top = min([0.0, *finite]), max([0.0, *settings, *finite])
-    axes.set_ylim(low - 0.05 * (top - low), top + 0.15 * (top - low) if top > low else 1.0)
+    return low - 0.05 * (top - low), top + 0.15 * (top - low) if top > low else 1.0
+
+
+def value_axis(axes: Axes, label: str, low: float, top: float) -> None:
+    """Range, name and grid of an axis of values."""
+    axes.set_ylim(low, top)
     axes.set_ylabel(label)
     axes.grid(color="#dddddd", linewidth=0.6)
 
@@ -88,8 +93,8 @@ def rows_of(names: Sequence[Named], window: tuple[float, float], width_pt: float
     taken: list[list[tuple[float, float]]] = []
     placed = []
     for name in names:
-        at, length = _share(name.at, window) * width_pt, len(name.text) * SMALL_PT * WIDTH_OF_A_LETTER
-        right = at + length > width_pt
+        at, length = _share(name.at, window) * width_pt, len(name.text) * LETTER_PT
+        right = at + length > width_pt and at > width_pt / 2
         span = (at - length - 4, at + 2) if right else (at - 2, at + length + 4)
         row = next(
             (n for n, used in enumerate(taken) if all(b <= span[0] or span[1] <= a for a, b in used)), len(taken)

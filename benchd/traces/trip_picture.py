@@ -84,7 +84,7 @@ def _curve(
     settings = [setting] if setting > 0 else []  # 0: not known
     for value in settings:
         look.setting_line(axes, value, words.format(value))
-    look.value_axis(axes, label, [values], settings)
+    look.value_axis(axes, label, *look.span([values], settings))
 
 
 def _let_through(axes: Axes, marks: dict[str, float | None], last_ms: float) -> None:

@@ -1,0 +1,99 @@
+"""`benchd trace plot` as a user types it, without a daemon."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchd.store.filing import file_imported
+from benchd.store.log import Log
+from benchd.traces.csvfile import save_csv
+from tests.cli.test_commands import lines
+from tests.cli.test_trip import benchd
+from tests.traces.test_picture import START_NS, a_trace
+
+
+def filed(folder: Path) -> str:
+    """The id of the trace in the log."""
+    with Log.open(folder / "benchd.sqlite", read_only=True) as log:
+        return log.traces()[0].id
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A log with one trace, and a file with a trace that stops at 4 s after the button."""
+    with Log.open(tmp_path / "benchd.sqlite") as log:
+        file_imported(log, a_trace(start_ns=0), None, "file-1", START_NS)
+    stalled = a_trace(rate=20.0, start_ns=0)
+    stalled.samples.current_a[:] = [0.05 if 6.0 <= t / 1e9 < 9.0 else a for t, a in
+                                    zip(stalled.samples.t_ns, stalled.samples.current_a, strict=True)]  # fmt: skip
+    save_csv(stalled, tmp_path / "stalled.csv")
+    return tmp_path
+
+
+def test_a_filed_trace_is_drawn_with_plain_letters_where_nobody_looks(folder: Path) -> None:
+    text = benchd("trace", "plot", filed(folder), "--data-dir", folder)
+    assert text.isascii()
+    assert "\x1b" not in text
+    for wanted in (
+        f"{filed(folder)}, board b-1",
+        "current in A",
+        "voltage in V",
+        "limit 1 A",
+        "button (by hand) 2.00 s",
+        "phases: ",
+    ):
+        assert wanted in text, text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_pictures_are_written_again_and_again(folder: Path) -> None:
+    for name, begin in (("a.svg", b"<?xml"), ("a.PNG", b"\x89PNG")):
+        for _ in range(2):
+            (told,) = lines(
+                benchd("trace", "plot", filed(folder), "--to", folder / name, "--json", "--data-dir", folder)
+            )
+            assert (told["file"], told["traces"], told["time_from"]) == (
+                str(folder / name), [filed(folder)], "the trace's start",
+            )  # fmt: skip
+            assert (folder / name).read_bytes().startswith(begin)
+
+
+def test_files_need_no_log_and_the_divergence_from_references_is_told(folder: Path) -> None:
+    good = folder / "good.csv"
+    save_csv(a_trace(start_ns=0), good)
+    file = str(folder / "stalled.csv")
+    (told,) = lines(benchd("trace", "plot", file, "--reference", good, "--json", "--data-dir", folder / "none"))
+    assert told["references"] == 1
+    assert told["divergence"]["at_s"] == pytest.approx(4.0, abs=0.2)
+    assert (told["divergence"]["current_a"], told["divergence"]["reference_a"]) == (
+        pytest.approx(0.05, abs=0.01), pytest.approx(0.2, abs=0.01),
+    )  # fmt: skip
+    assert "X here and O there: Leaves the good one" in told["picture"]
+
+
+def test_before_and_after_are_overlaid(folder: Path) -> None:
+    file = str(folder / "stalled.csv")
+    (told,) = lines(benchd("trace", "plot", file, "--against", filed(folder), "--json", "--data-dir", folder))
+    assert [name.partition(":")[0] for name in told["traces"]] == ["stalled.csv", filed(folder)]
+    assert told["time_from"] == "the button, aligned at the rise"
+    assert told["divergence"]["at_s"] == pytest.approx(4.0, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("words", "said", "status"),
+    [
+        (("t-9",), "trace 't-9' is no file, and not in this log", 1),
+        (("gone.csv",), "gone.csv: there is no such file", 1),
+        (("t-1", "--to", "x.pdf"), ".svg or .png", 2),
+        (("t-1", "--to", "/no/such/folder/x.svg"), "cannot be written", 1),
+        (("t-1",) * 9, "9 traces asked for; 1 to 8", 1),
+        (("t-1", "--reference", "t-9"), "trace 't-9' is no file", 1),
+    ],
+)
+def test_what_cannot_be_is_told_in_one_line(folder: Path, words: tuple[str, ...], said: str, status: int) -> None:
+    words = tuple(filed(folder) if w == "t-1" else w for w in words)
+    text = benchd("trace", "plot", *words, "--data-dir", folder, status=status)
+    assert said in text
+    assert len(text.strip().splitlines()) == 1
