@@ -55,11 +55,11 @@ def trials(names: Iterable[str], what: Asked, config: Path | None) -> dict[str, 
     judged = {}
     for name, then in plans.items():
         tried = _guarding(what.plan or then, what)
+        asks = what.plan is not None or bool(what.values)
         # Of a trace whose plan is not known, nothing is known of the rules then either.
-        changes = what.plan is not None or bool(what.values) or not name
-        before = _guarding(then, Asked(None, {})) if changes else None
-        shown = what.plan.name if what.plan is not None else name
-        judged[name] = Trial(shown, tried, what.plan.voltage_v if what.plan is not None else None, before)
+        before = _guarding(then, Asked(None, {})) if asks or not name else None
+        shown, volts = (name, None) if what.plan is None else (what.plan.name, what.plan.voltage_v)
+        judged[name] = Trial(shown, tried, volts, before, asks)
     return judged
 
 

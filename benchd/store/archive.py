@@ -14,6 +14,9 @@ from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readin
 from benchd.traces.trace import Conditions, Mark, Trace
 from benchd.traces.trip_record import trip_samples
 
+IMPORTED = "imported"
+"""The reason of a trace that came from a file."""
+
 _PAYLOAD = msgspec.json.Decoder(dict[str, Any])
 
 
@@ -87,7 +90,7 @@ def archived(log: Log, want: Wanted) -> Archived:
         trip=_trip(row, trip),
         finding=row.finding,
         reference=want.reference,
-        plan=want.plan,
+        guarded=row.reason != IMPORTED or any(mark.kind == "tripped" for mark in row.marks),
     )
 
 

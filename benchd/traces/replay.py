@@ -68,8 +68,8 @@ class Archived(msgspec.Struct, frozen=True):
     trip: Trip | None = None
     finding: Finding | None = None
     reference: bool = False
-    plan: str = ""
-    """Name of the plan that it was powered with; empty: none is known."""
+    guarded: bool = True
+    """A guard judged it when it was taken; a file from elsewhere had none that is known of."""
 
     @property
     def good(self) -> Literal["reference", "clean-boot", ""]:
@@ -89,7 +89,10 @@ class Trial(NamedTuple):
     voltage_v: float | None = None
     """Of the plan, where it is asked for in place of the one that the trace was powered with."""
     before: Guarding | None = None
-    """Without what is asked for: the same plan as it is today. None: nothing is asked for."""
+    """Without what is asked for: its own plan as it is today, else the rules' defaults. None: `guarding` is that of its
+    own plan."""
+    asks: bool = False
+    """Something other than today's plans is asked for."""
 
 
 class Moved(msgspec.Struct, frozen=True):
@@ -199,10 +202,14 @@ def _not_judged(case: Archived, trial: Trial) -> str:
 
 
 def _judged(case: Archived, power: PowerUp, trial: Trial, resolution: Resolution, outcome: Outcome) -> Outcome:
-    trace = case.trace
+    trace, notes = case.trace, list[str]()
     decision = decide(trace.samples, power, trial.guarding, resolution)
-    change, notes = _change(case, decision), list[str]()
-    if change != "same" and _decided_alike(case, power, trial, resolution, decision):
+    before = None if trial.before is None else decide(trace.samples, power, trial.before, resolution)
+    if not case.guarded and case.trip is None and trial.asks:
+        case = msgspec.structs.replace(case, trip=_trip(before, trace.start_ns))
+        notes.append("no guard is known to have judged it: compared with what today's rules decide")
+    change = _change(case, decision)
+    if change != "same" and case.guarded and trial.before is not None and _alike(before, decision):
         change = "not-comparable"
         notes.append(
             "not comparable: without the change the rules decide here just as with it, not as the guard did: it saw "
@@ -214,6 +221,7 @@ def _judged(case: Archived, power: PowerUp, trial: Trial, resolution: Resolution
     return msgspec.structs.replace(
         outcome,
         change=change,
+        trip_was=case.trip,
         trip_now=_trip(decision, trace.start_ns),
         moved=_moved(case, decision) if change in ("earlier", "later", "other-rule") else None,
         held_from_s=_s(beyond.from_ns, trace.start_ns) if beyond else None,
@@ -234,16 +242,10 @@ def _change(case: Archived, decision: Decision | None) -> Change:
     return "later" if later_s > 0 else "earlier"
 
 
-def _decided_alike(
-    case: Archived, power: PowerUp, trial: Trial, resolution: Resolution, decision: Decision | None
-) -> bool:
-    """Whether a difference would be there without what is asked for."""
-    if trial.before is None:
-        return False
-    before = decide(case.trace.samples, power, trial.before, resolution)
-    if before is None or decision is None:
-        return before is decision
-    return (before.rule, before.detected_ns) == (decision.rule, decision.detected_ns)
+def _alike(one: Decision | None, other: Decision | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return (one.rule, one.detected_ns) == (other.rule, other.detected_ns)
 
 
 def _moved(case: Archived, decision: Decision | None) -> Moved:

@@ -52,8 +52,8 @@ def test_stages_are_those_of_the_journal(log: Log) -> None:
     output(log, END + MS)
     log.add_trace(trace_row())
     log.add_block(block(5000))
+    assert only(log).plan == "demo"
     found = archived(log, only(log))
-    assert found.plan == "demo"
     assert found.power == PowerUp((Part(T0 + 3 * MS, "hold", 4.0, 0.1), Part(T0 + 1000 * MS, "boot", 4.0, 2.0)))
     assert len(found.trace.samples) == 5000
     assert found.finding is not None
@@ -152,3 +152,10 @@ def test_traces_are_chosen_by_job_board_time_and_id(log: Log) -> None:
     assert chosen(ids=["t-3", "t-1"], board="demo-a") == ["t-1"]
     with pytest.raises(LogError, match="trace 't-9' is not in this log"):
         chosen(ids=["t-9"])
+
+
+def test_a_file_from_elsewhere_had_no_guard_that_is_known_of(log: Log) -> None:
+    log.add_trace(msgspec.structs.replace(trace_row("t-1"), reason="imported"))
+    log.add_trace(msgspec.structs.replace(trace_row("t-2"), reason="imported", marks=[Mark("tripped", T0, "guard")]))
+    log.add_trace(trace_row("t-3"))
+    assert [archived(log, want).guarded for want in wanted(log)] == [False, True, True]

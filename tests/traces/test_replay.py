@@ -23,7 +23,7 @@ TRIPPED = Trip("short", 1.011, "boot")
 
 
 def tried(case: Archived, guarding: Guarding, before: Guarding | None = None, says: Finding = CLEAN) -> Outcome:
-    return replay(case, Trial("demo", guarding, before=before), lambda trace: says, EXACT)
+    return replay(case, Trial("demo", guarding, before=before, asks=before is not None), lambda trace: says, EXACT)
 
 
 def test_a_new_trip_on_a_good_board_is_told_with_its_figures() -> None:
@@ -82,6 +82,22 @@ def test_what_the_rules_do_not_lead_to_without_the_change_is_not_laid_to_it() ->
     assert (found.change, found.changed) == ("not-comparable", False)
     assert "it saw readings that the log has not" in found.notes[0]
     assert tried(case, USUAL).change == "no-trip"  # nothing is changed: so do today's rules
+
+
+def test_a_file_that_no_guard_judged_is_compared_with_todays_rules() -> None:
+    case = msgspec.structs.replace(archived(samples(*BRIEF_SHORT), boot()), guarded=False)
+    assert tried(case, USUAL).change == "new-trip"  # today's rules would cut a good board
+    alike = tried(case, USUAL, before=USUAL)
+    assert (alike.change, alike.trip_was and alike.trip_was.at_s) == ("same", 1.011)
+    assert alike.notes == ("no guard is known to have judged it: compared with what today's rules decide",)
+    assert tried(case, QUICK, before=USUAL).change == "earlier"
+    assert tried(case, USUAL, before=PATIENT).change == "new-trip"
+
+
+def test_where_the_plan_is_not_known_no_difference_is_laid_to_todays_rules() -> None:
+    unknown = Trial("", USUAL, before=USUAL)
+    found = replay(archived(samples(*BRIEF_SHORT), boot()), unknown, lambda trace: CLEAN, EXACT)
+    assert found.change == "not-comparable"
 
 
 @pytest.mark.parametrize(
