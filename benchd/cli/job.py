@@ -203,10 +203,12 @@ def _entry_line(entry: JournalEntry) -> str:
             said = words.trip_words(p)
         case "re-arm" | "advance" | "quiet-hours":
             said = f"{entry.supply} channel {entry.channel}: {words.person_words(entry.kind, p)}"
-        case "trace":
+        case "trace" | "finding":
             said = f"{entry.trace} {words.finding_words(p.get('finding') or {})}"
         case "consent":
             said = f"{entry.supply}: consent to unverified profile {p['profile']}, given by {p['who'] or 'somebody'}"
+        case "mark":
+            said = f"{entry.trace} {p['text']}"
         case "job-created":
             said = "taken in"
         case "job-chosen":

@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator, Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from benchd.daemon.core import Core
 from benchd.daemon.memory import between
@@ -22,9 +22,8 @@ from benchd.plans.shelf import Found, PlanError, values_of
 from benchd.settings import Channel, check_plan
 from benchd.supplies.clock import now_ns
 from benchd.traces.samples import Samples
+from benchd.traces.trace import HandKind
 from benchd.web.port import BenchView, PlanView, Refused
-
-MARKS = ("connected", "button", "boot-end", "removed")
 
 
 class Bench(Records):
@@ -222,8 +221,8 @@ class Bench(Records):
     async def mark(self, supply: str, channel: int, kind: str) -> None:
         """See `BenchPort.mark`."""
         watch = self._watch(supply, channel)
-        if kind not in MARKS:
-            raise Refused("out-of-range", f"mark {kind!r}: allowed are {', '.join(MARKS)}")
+        if kind not in (kinds := get_args(HandKind)):
+            raise Refused("out-of-range", f"mark {kind!r}: allowed are {', '.join(kinds)}")
         if not watch.on:
             raise Refused("wrong-state", f"{supply}/{channel} is {watch.output}: a mark belongs to a running trace")
         watch.mark(kind, now_ns())  # type: ignore[arg-type]

@@ -18,6 +18,7 @@ from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import Mode
 from benchd.store.errors import LogDown, LogError
 from benchd.store.log import Log, StoredTrip, TraceRow
+from benchd.store.marking import Marked, MarkError, keep_marked, mark_again
 from benchd.traces.samples import Samples
 from benchd.traces.trip_record import trip_samples
 from benchd.web.port import Refused, TripReadings, TripRow
@@ -91,6 +92,23 @@ class Records:
         if found is None:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
         return found
+
+    async def mark_trace(self, trace: str, kind: str, at_s: float | None, by: str = "") -> TraceRow:
+        """See `BenchPort.mark_trace`."""
+
+        def again(db: Log) -> Marked | None:
+            try:
+                return mark_again(db, trace, kind, at_s)
+            except MarkError as e:
+                raise Refused("out-of-range", str(e)) from None
+
+        # Read in a thread of its own: the log's writer must not wait for that.
+        marked = await self._read(again)
+        if marked is None:
+            raise Refused("not-found", f"trace {trace!r} is not in the log")
+        row = await self._write(lambda db: keep_marked(db, marked, by))
+        self._core.event("journal", {"job": row.job})
+        return row
 
     async def trips(self, job: str | None, limit: int) -> list[TripRow]:
         """See `BenchPort.trips`."""

@@ -10,6 +10,8 @@ import msgspec
 from benchd.traces.samples import Samples
 
 MarkKind = Literal["connected", "button", "boot-end", "removed", "tripped", "off"]
+HandKind = Literal["connected", "button", "boot-end", "removed"]
+"""Those that a person can set."""
 
 
 class Mark(msgspec.Struct, frozen=True):

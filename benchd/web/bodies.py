@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from benchd.jobs.job import JOB_ID
+from benchd.traces.trace import HandKind
 
 MAX_POINTS = 20_000
 
@@ -94,7 +95,17 @@ class ConsentBody(_Body):
 class MarkBody(_Body):
     """A moment in the open trace, given by hand."""
 
-    kind: Literal["connected", "button", "boot-end", "removed"]
+    kind: HandKind
+
+
+class TraceMarkBody(_Body):
+    """A mark by hand in a filed trace."""
+
+    kind: HandKind
+    at_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = Field(
+        description="s after the trace's start; null takes the mark by hand away."
+    )
+    by: Caller = "other"
 
 
 class JobBody(_Body):

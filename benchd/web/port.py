@@ -198,6 +198,9 @@ class BenchPort(Protocol):
 
     async def trace(self, trace: str) -> tuple[TraceRow, Samples]: ...
 
+    async def mark_trace(self, trace: str, kind: str, at_s: float | None, by: str = "") -> TraceRow:
+        """Set or move a mark by hand, s after the trace's start (None: take it away), and read the trace again."""
+
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """Readings of the last seconds still in memory, for a page that just opened."""
 

@@ -13,7 +13,7 @@ from benchd.store.log import TraceRow
 from benchd.traces.csvfile import csv_text
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Trace
-from benchd.web.bodies import ListQuery, SamplesQuery
+from benchd.web.bodies import ListQuery, SamplesQuery, TraceMarkBody
 from benchd.web.description import shape
 from benchd.web.port import BenchPort
 from benchd.web.shapes import answer, columns
@@ -44,6 +44,11 @@ def router(bench: BenchPort) -> APIRouter:
         row, whole = await bench.trace(id)
         part = _part(row, whole, query.from_s, query.to_s)
         return answer(await asyncio.to_thread(columns, part, row.start_ns, query.points))
+
+    @r.post("/traces/{id}/marks", responses=shape(TraceRow))
+    async def mark(id: TraceId, body: TraceMarkBody) -> Response:
+        """Set or move a mark by hand, or take it away; the trace is read again. Setting it again is safe."""
+        return answer(await bench.mark_trace(id, body.kind, body.at_s, body.by))
 
     @r.get("/traces/{id}/csv", responses=_CSV)
     async def csv(id: TraceId) -> Response:

@@ -61,6 +61,8 @@ function sentence({ kind, payload, supply, channel }) {
   switch (kind) {
     case "note": return text;
     case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
+    case "finding": return payload.finding ? `Read again: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Read again";
+    case "mark": return `Mark by hand: ${text}`;
     case "trip": return `Trip: ${rule(payload.rule)}. ${begin(text)}`;
     case "output": return output(payload, where);
     case "link": return payload.up ? `Supply reached${where}` : `Supply not reached${where}: ${text}`;

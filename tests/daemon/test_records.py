@@ -172,3 +172,28 @@ async def test_a_file_of_ones_own_that_cannot_be_used_is_a_warning(bench: Bench,
     (warning,) = [w for w in core.view().warnings if "toml" in w]
     assert "phone.toml: voltage_v = 99.0" in warning
     assert "the settings plan phone is used" in warning
+
+
+async def test_a_mark_by_hand_in_a_filed_trace(bench: Bench, core: Core, log: Log) -> None:
+    log.add_job(Job("R-1"))
+    core.job = "R-1"
+    t = past(20)
+    core.on_report(on(t_ns=t))
+    block = readings(t, [0.0] * 300 + [0.05] * 200 + [0.3] * 500)
+    core.on_report(block)
+    core.on_report(off(t_ns=t + 10 * S))
+    await core.all_filed()
+    (row,) = log.traces()
+    with pytest.raises(Refused, match=r"the readings of trace .* are not in this log any more"):
+        await bench.mark_trace(row.id, "button", 5.0)
+    log.add_block(block)
+    kept = await bench.mark_trace(row.id, "button", 5.0, "page")
+    assert kept == log.trace(row.id)
+    assert kept.finding is not None
+    assert kept.finding.button_s == 5.0
+    (entry,) = log.journal(kinds=["mark"])
+    assert (entry.job, entry.trace, entry.payload["by"]) == ("R-1", row.id, "page")
+    with pytest.raises(Refused, match="is not in the log"):
+        await bench.mark_trace("T9", "button", 5.0)
+    with pytest.raises(Refused, match="give seconds after its start"):
+        await bench.mark_trace(row.id, "button", 500.0)

@@ -340,6 +340,15 @@ class FakeBench:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
         return self.filed[trace]
 
+    async def mark_trace(self, trace: str, kind: str, at_s: float | None, by: str = "") -> TraceRow:
+        """See `BenchPort`."""
+        row, samples = await self.trace(trace)
+        self.asked.append(("mark-trace", trace, kind, at_s, by))
+        marks = [] if at_s is None else [Mark(kind, row.start_ns + round(at_s * 1e9), "hand")]  # type: ignore[arg-type]
+        row = msgspec.structs.replace(row, marks=marks)
+        self.filed[trace] = row, samples
+        return row
+
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """See `BenchPort`."""
         self._at(supply, channel)

@@ -256,6 +256,10 @@ BAD: list[tuple[str, str, Any, str, str]] = [
     ("POST", "/supplies/lab/channels/one/on", b"{}", "bad-value", "path.ch"),
     ("POST", "/supplies/lab/channels/0/on", b"{}", "bad-value", "path.ch"),
     ("POST", "/supplies/lab/channels/1/mark", b'{"kind": "tripped"}', "bad-value", "body.kind"),
+    ("POST", "/traces/T1/marks", b'{"kind": "tripped", "at_s": 1.0}', "bad-value", "body.kind"),
+    ("POST", "/traces/T1/marks", b'{"kind": "button", "at_s": -1.0}', "bad-value", "body.at_s"),
+    ("POST", "/traces/T1/marks", b'{"kind": "button", "at_s": NaN}', "bad-value", "body.at_s"),
+    ("POST", "/traces/T1/marks", b'{"kind": "button"}', "missing", "body.at_s"),
     ("GET", "/journal?limit=0", b"", "bad-value", "query.limit"),
     ("GET", "/journal?jobb=R-1", b"", "unknown-key", "query.jobb"),
     ("GET", "/traces/T1/samples?points=1e9", b"", "bad-value", "query.points"),
@@ -334,6 +338,17 @@ async def test_a_trace_with_its_finding(http: httpx.AsyncClient, bench: FakeBenc
     assert (await http.get(f"{V1}/traces/T1")).json() == as_json(row)
     assert [t["id"] for t in (await http.get(f"{V1}/traces")).json()["traces"]] == ["T2", "T1"]
     assert (await http.get(f"{V1}/traces", params={"job": "R-1"})).json() == {"traces": [as_json(row)]}
+
+
+async def test_a_mark_by_hand_is_set_and_taken_away(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    bench.file("T1", "R-1", make_samples(START_NS, 3, 50), finding())
+    body: dict[str, Any] = {"kind": "button", "at_s": 1.25, "by": "page"}
+    answer = (await http.post(f"{V1}/traces/T1/marks", json=body)).json()
+    assert answer["marks"] == [{"kind": "button", "t_ns": START_NS + 1_250_000_000, "by": "hand", "why": ""}]
+    answer = (await http.post(f"{V1}/traces/T1/marks", json=body | {"at_s": None})).json()
+    assert answer["marks"] == []
+    assert bench.asked == [("mark-trace", "T1", "button", at_s, "page") for at_s in (1.25, None)]
+    assert (await http.post(f"{V1}/traces/T9/marks", json=body)).status_code == 404
 
 
 async def test_a_spike_of_one_reading_survives_thinning(http: httpx.AsyncClient, bench: FakeBench) -> None:
