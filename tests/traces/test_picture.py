@@ -34,10 +34,11 @@ def a_trace(
     limit_a: float = 1.0,
     start_ns: int = START_NS,
 ) -> Trace:
-    """2 mA until 2 s, then 0.4 A, 0.2 A from 6 s on; off from 9 s on. Marked: button, boot end, off."""
+    """2 mA until 2 s, then 0.4 A, 0.2 A from 6 s on, ± 0.5 mA; off from 9 s on. Marked: button, boot end, off."""
     t_s = np.arange(round(seconds * rate)) / rate
     off = t_s >= 9.0
     current = np.where(off, 0.0, np.where(t_s < 2.0, 0.002, np.where(t_s < 6.0, 0.4, 0.2)))
+    current += np.where(off, 0.0, np.random.default_rng(7).uniform(-0.0005, 0.0005, len(t_s)))
     mode = np.where(off, Mode.OFF, Mode.CV).astype(np.uint8)
     samples = Samples(
         start_ns + np.rint(t_s * 1e9).astype(np.int64), np.where(off, 0.0, 4.0), current, mode, np.zeros_like(mode)
