@@ -31,8 +31,8 @@ from benchd.store.settings_rows import record_settings
 from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
 from benchd.traces.samples import Samples
+from benchd.traces.thin import thin
 from benchd.web.port import BenchView
-from benchd.web.thin import thin
 
 log = logging.getLogger("benchd")
 

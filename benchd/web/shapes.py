@@ -9,7 +9,7 @@ import numpy as np
 from starlette.responses import Response
 
 from benchd.traces.samples import Samples
-from benchd.web.thin import thin
+from benchd.traces.thin import thin
 
 
 def encode(value: Any) -> bytes:
