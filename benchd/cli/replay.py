@@ -90,10 +90,16 @@ def _chosen(
 def _tools(
     log: Path, chosen: Sequence[Wanted], asked: replay_asked.Asked, cards: Path | None, config: Path | None
 ) -> Tools:
+    from benchd.cli.signatures import shelf_of
     from benchd.store.replay_pool import Tools
 
+    shelf = shelf_of(cards, config)
+    if (faults := shelf.faults()) and cards is not None:
+        out.fail("\n".join(faults), 2)  # what was to be tried would not have been
+    for fault in faults:
+        typer.echo(f"benchd: {fault}", err=True)
     trials = replay_asked.trials({want.plan for want in chosen}, asked, config)
-    return Tools(log, trials, replay_asked.outlets(config), cards)
+    return Tools(log, trials, replay_asked.outlets(config), shelf.own_dir)
 
 
 def _outcomes(tools: Tools, chosen: Sequence[Wanted], workers: int, shown: bool) -> Iterator[Outcome]:

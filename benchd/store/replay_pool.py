@@ -16,6 +16,7 @@ from benchd.guard.channel import ENVELOPE_SHARE
 from benchd.guard.rules import Resolution
 from benchd.store.archive import Wanted, archived
 from benchd.store.log import Log
+from benchd.traces.cards import Shelf
 from benchd.traces.replay import Outcome, Trial, replay
 from benchd.traces.replay_rules import Guarding
 from benchd.traces.signatures import read_trace
@@ -43,7 +44,7 @@ class Tools(NamedTuple):
     """By the name of the plan that a trace was powered with; that of the empty name is for all others."""
     outlets: Mapping[tuple[str, int], Outlet]
     cards: Path | None = None
-    """Folder of the cards to read with; None: those that are shipped."""
+    """Folder of cards that stand before the shipped ones; None: none do."""
 
 
 def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[Outcome]:
@@ -53,8 +54,9 @@ def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[O
     """
     if workers <= 1 or len(wanted) < WORTH_A_POOL:
         with Log.open(tools.log, read_only=True) as log:
+            at_hand = _Bench(log, tools, Shelf(tools.cards))
             for want in wanted:
-                yield _outcome(log, tools, want)
+                yield _outcome(at_hand, want)
         return
     # Spawned: a copy of this process would have the progress bar's thread half-way in some lock.
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _start, (tools,))
@@ -72,27 +74,37 @@ def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[O
 
 # ---- in a process of the pool ---------------------------------------------------------------------------------------
 
-_here: tuple[Log, Tools] | None = None
+
+class _Bench(NamedTuple):
+    """What a process works with."""
+
+    log: Log
+    tools: Tools
+    cards: Shelf
+
+
+_bench: _Bench | None = None
 
 
 def _start(tools: Tools) -> None:
-    global _here
+    global _bench
     # Ctrl-C reaches every process of the terminal: the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _here = (Log.open(tools.log, read_only=True), tools)
+    _bench = _Bench(Log.open(tools.log, read_only=True), tools, Shelf(tools.cards))
 
 
 def _some(wanted: Sequence[Wanted]) -> list[Outcome]:
-    assert _here is not None
-    return [_outcome(*_here, want) for want in wanted]
+    assert _bench is not None
+    return [_outcome(_bench, want) for want in wanted]
 
 
-def _outcome(log: Log, tools: Tools, want: Wanted) -> Outcome:
+def _outcome(bench: _Bench, want: Wanted) -> Outcome:
     try:
-        case = archived(log, want)
+        case = archived(bench.log, want)
+        tools = bench.tools
         outlet = tools.outlets.get((case.supply, case.channel), Outlet())
         trial = tools.trials.get(want.plan) or tools.trials[""]
-        return replay(case, _at(outlet, trial), read_trace, outlet.resolution)
+        return replay(case, _at(outlet, trial), lambda trace: read_trace(trace, bench.cards), outlet.resolution)
     except Exception as error:  # one damaged trace must not end ten thousand others
         return Outcome(trace=want.id, plan=want.plan, error=str(error) or type(error).__name__)
 

@@ -18,6 +18,7 @@ from benchd.jobs.job import Job
 from benchd.store.filing import summarise
 from benchd.store.log import Log
 from benchd.store.replay_pool import WORTH_A_POOL
+from benchd.traces import signatures
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Finding, Mark, Trace
 from tests.cli.test_commands import lines
@@ -155,6 +156,22 @@ def test_a_plan_of_a_file_is_tried_where_its_voltage_fits(folder: Path) -> None:
     assert "limit_a: missing" in benchd(*words, plan, status=1)
 
 
+def test_changed_cards_flip_findings(folder: Path) -> None:
+    """A clean boot that has to settle above 5 A is none any more."""
+    cards = folder / "tried"
+    cards.mkdir()
+    shipped = (Path(signatures.__file__).parent / "cards" / "clean-boot.toml").read_text()
+    stricter = '{ quantity = "peak_a", unit = "A", no_at = 5.0, full_at = 6.0 },'
+    (cards / "clean-boot.toml").write_text(shipped.replace("look = [", f"look = [{stricter}", 1))
+    words = ("replay", "--data-dir", folder, "--only-changed", "--cards", cards)
+    found = rows(benchd(*words, "--json"))["t-0"]
+    assert (found["flips"], found["signature_was"]) == (True, "clean-boot")
+    assert "Findings that flip (" in benchd(*words)
+    (cards / "clean-boot.toml").write_text("format = 1\n")
+    assert "clean-boot.toml: " in benchd(*words, status=2)
+    assert "no such folder" in benchd("replay", "--data-dir", folder, "--cards", folder / "none", status=2)
+
+
 @pytest.mark.parametrize(
     ("words", "status", "told"),
     [
@@ -164,7 +181,7 @@ def test_a_plan_of_a_file_is_tried_where_its_voltage_fits(folder: Path) -> None:
         (("--rule", "short_hold=5"), 1, "did you mean short_hold_ms?"),
         (("--since", "yesterday"), 2, "--since yesterday: allowed are 2026-01-31"),
         (("--board", "demo-z"), 0, "no traces to replay: none in this log is as asked"),
-        (("--since", "2026-01-08"), 0, "4 traces in "),
+        (("--since", "2026-01-01T12:00"), 0, "4 traces in "),
         (("--since", "1h"), 0, "no traces to replay"),
     ],
 )
