@@ -9,6 +9,7 @@ import csv
 import dataclasses
 import re
 from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 from benchd.traces.file_error import CsvError, shown
 from benchd.traces.table_columns import Column, ColumnsUnclear, recognise, unit_row
@@ -36,7 +37,7 @@ class Layout:
     columns: dict[str, Column]
     """By quantity."""
     names: list[str]
-    """Of all columns, used or not; empty where there is no header."""
+    """Of all columns, used or not; their numbers where there is no header."""
     width: int
     """How many columns there are."""
     data_line: int
@@ -101,7 +102,8 @@ def find_layout(lines: Sequence[str], name: str, options: ReadAs) -> Layout:
             above.append(line.strip())
             continue
         delimiter, columns = found
-        return _below(lines, n, delimiter, columns, remarks, above, name, options)
+        table = _Table(n, delimiter, columns, split(line, delimiter))
+        return _below(lines, table, remarks, above, name, options)
     if best is not None:
         raise best[2]
     if above:
@@ -127,7 +129,8 @@ def _header(line: str, options: ReadAs) -> tuple[str, dict[str, Column]] | Colum
         try:
             return delimiter, recognise(split(line, delimiter), options)
         except ColumnsUnclear as e:
-            unclear.append(e)
+            # A sentence has blanks too.
+            unclear.append(e if delimiter != " " or e.known > 1 else ColumnsUnclear(0, None, str(e)))
     return max(unclear, key=lambda e: e.known)
 
 
@@ -172,12 +175,14 @@ def _without_header(
     if options.numbers_only():
         before = [line for _, line in _told(lines[: n - 1], 1) if not is_remark(line)]
         names = split(before[-1], delimiter) if before else []
-        cells = names if len(names) == width else [""] * width
+        named = len(names) == width
         try:
+            cells = names if named else [str(k) for k in range(1, width + 1)]
             columns = recognise(cells, options)
         except ColumnsUnclear as e:
             raise CsvError(name, n, None, str(e)) from e
-        return _below(lines, n - 1, delimiter, columns, remarks, above[:-1] if cells is names else above, name, options)
+        table = _Table(n - 1, delimiter, columns, cells)
+        return _below(lines, table, remarks, above[:-1] if named else above, name, options)
     if remarks:
         at, text = remarks[-1]
         cells = split(text.strip().lstrip("# "), delimiter)
@@ -187,26 +192,32 @@ def _without_header(
             pass
         else:
             if len(cells) == width:
-                return _below(
-                    lines, n - 1, delimiter, columns, [r for r in remarks if r[0] != at], above, name, options
-                )
+                rest = [r for r in remarks if r[0] != at]
+                return _below(lines, _Table(n - 1, delimiter, columns, cells), rest, above, name, options)
     problem = f"readings begin, but no line above names their columns; wanted a header line {WANTED}, or say which is "
     raise CsvError(name, n, None, problem + "which, as in --column time=1 --column voltage=2 --column current=3")
 
 
+class _Table(NamedTuple):
+    """What is known once the columns are."""
+
+    header: int
+    """Number of the line above the first that may hold readings; 0 where there is none."""
+    delimiter: str
+    columns: dict[str, Column]
+    names: list[str]
+
+
 def _below(
     lines: Sequence[str],
-    header: int,
-    delimiter: str,
-    columns: dict[str, Column],
+    found: _Table,
     remarks: list[tuple[int, str]],
     above: list[str],
     name: str,
     options: ReadAs,
 ) -> Layout:
-    """The layout, from what stands below the header, which is line `header`."""
-    head = lines[header - 1].strip().lstrip("# ") if header else ""
-    cells = split(head, delimiter) if head else []
+    """The layout, from what stands below the header."""
+    header, delimiter, columns, cells = found
     rows = [(n, line) for n, line in _told(lines[header:FIRST_LINES], header + 1) if not is_remark(line)]
     data_line = header + 1
     if rows:
@@ -233,8 +244,6 @@ def _below(
 
 def _width(names: list[str], rows: list[list[str]]) -> int:
     """How many columns there are: as many as have names, but for a delimiter at the end of lines or of the header."""
-    if not names:
-        return len(rows[0]) if rows else 0
     if rows and len(rows[0]) == len(names) + 1 and all(not r[-1].strip() for r in rows):
         return len(rows[0])
     if rows and len(rows[0]) == len(names) - 1 and not names[-1].strip():

@@ -133,8 +133,8 @@ class Rows:
 
     def _wrong_width(self, cells: list[str], text: str, line: int, ends_here: bool) -> None:
         layout = self.layout
-        names = layout.names or [str(n + 1) for n in range(layout.width)]
-        place = names[len(cells)] if len(cells) < layout.width else str(layout.width + 1)
+        names = layout.names
+        place = names[len(cells)] if len(cells) < len(names) else str(layout.width + 1)
         hint = ""
         if ends_here and len(cells) < layout.width:
             hint = "; the file ends within this line and was cut off: get it whole, or remove the line"

@@ -50,7 +50,8 @@ def time_unit(column: Column, first: Sequence[float]) -> tuple[Unit, str | None]
     if column.said or not first:
         return seconds, None
     steps = np.diff(np.asarray(first, float))
-    step = float(np.median(steps)) if len(steps) else 0.0
+    # Of the shorter ones: some may be gaps.
+    step = float(np.percentile(steps, 25, method="lower")) if len(steps) else 0.0
     unit = seconds
     if column.unit is None:
         for symbol in ("s", "ms", "µs", "ns"):
