@@ -5,66 +5,81 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import out
+from benchd.cli import table_options as table
+from benchd.cli.trace_source import Given, Source
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from benchd.store.log import Log
     from benchd.traces.band import Band
     from benchd.traces.picture import Pictured, Scene
+    from benchd.traces.table_options import ReadAs
     from benchd.traces.terminal_picture import Look
     from benchd.traces.trace import Divergence
 
 
 def plot(
-    traces: Annotated[list[str], typer.Argument(help="Filed traces by id, or files; several are overlaid.")],
+    traces: Annotated[list[str], typer.Argument(help="Files (CSV, Parquet), or ids of filed traces: overlaid.")],
     to: Annotated[
         Path | None, typer.Option(help="Picture to write, .png or .svg; without it, in the terminal.")
     ] = None,
     reference: Annotated[
-        list[str] | None, typer.Option(help="A good board's trace, by id or file, for the band. Again for more.")
+        list[str] | None,
+        typer.Option(help="A good board's trace, file or id. Again for more; without it, the board's own references."),
     ] = None,
     against: Annotated[
-        str | None, typer.Option(help="Overlay this trace, and show where the first one leaves it.")
+        str | None, typer.Option(help="Overlay this trace, file or id, and show where the first one leaves it.")
     ] = None,
+    time_unit: table.TimeUnit = None,
+    voltage_unit: table.VoltageUnit = None,
+    current_unit: table.CurrentUnit = None,
+    column: table.ColumnNames = None,
+    decimal: table.Decimal = None,
+    delimiter: table.Delimiter = None,
+    interval: table.Interval = None,
+    set_voltage: table.SetVoltage = None,
+    limit: table.Limit = None,
+    resolution: table.Resolution = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """A picture of traces: current, voltage, marks, phases, limit, references. Example: benchd trace plot ID --to x.png
 
-    Files need no log. Without --to it is drawn with letters: plain ones where the output is no terminal.
+    Files need no log. Without --to it is drawn with letters: plain ones where the output is no terminal. What a file
+    leaves open is asked; the options, as of `benchd trace read`, go for all files.
     """
+    from benchd.traces.band import BandError
+    from benchd.traces.file_error import TraceFileError
     from benchd.traces.picture import PictureError, scene
 
     kind = None if to is None else out.picture_kind(to)
-    with ExitStack() as stack:
-        found = _finder(lambda: stack.enter_context(
-            job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True)))  # fmt: skip
-        names = [*traces, *([against] if against is not None else [])]
-        pictured = [found(name) for name in names]
-        band = _band(reference or [], [found(name) for name in reference or []])
-    if against is not None and band is None:
-        divergence = _divergence(pictured[0], _band([against], pictured[-1:]))
-    else:
-        divergence = _divergence(pictured[0], band)
-    title = pictured[0].title if len(pictured) == 1 else "Traces " + ", ".join(p.name for p in pictured)
-    with out.errors(PictureError):
+    options = table.read_as(
+        time_unit=time_unit, voltage_unit=voltage_unit, current_unit=current_unit, column=column, decimal=decimal,
+        delimiter=delimiter, interval=interval, set_voltage=set_voltage, limit=limit, resolution=resolution,
+    )  # fmt: skip
+    names = [*traces, *([against] if against is not None else [])]
+    with out.errors(PictureError, BandError, TraceFileError), Source(data_dir, config) as source:
+        pictured = [_pictured(source.find(name, options)) for name in names]
+        band = _band(source, reference or [], options)
+        divergence = _divergence(pictured, band, against is not None)
+        title = pictured[0].title if len(names) == 1 else "Traces " + ", ".join(p.name for p in pictured)
         drawn = scene(title, pictured, band, divergence)
-    record = _record(drawn, divergence)
+    _emit(drawn, to, kind, json_)
+
+
+def _emit(drawn: Scene, to: Path | None, kind: Literal["svg", "png"] | None, json_: bool) -> None:
+    record = _record(drawn)
     if to is not None and kind is not None:
         from benchd.traces.picture_draw import picture
 
         out.write(to, picture(drawn, kind))
-        out.emit({**record, "file": str(to)}, f"{', '.join(names)} drawn to {to}", json_)
+        out.emit({**record, "file": str(to)}, f"{drawn.title} drawn to {to}", json_)
         return
     from benchd.traces.terminal_picture import terminal_picture
 
@@ -72,47 +87,30 @@ def plot(
     out.emit({**record, "picture": text}, text, json_)
 
 
-def _finder(open_log: Callable[[], Log]) -> Callable[[str], Pictured]:
-    """Looks up a trace by file name, else by its id; the log is opened once it is needed."""
-    opened: list[Log] = []
+def _pictured(given: Given) -> Pictured:
+    """With its finding: as filed, else as read now."""
+    from benchd.traces.picture import Pictured
+    from benchd.traces.signatures import read_trace
 
-    def find(name: str) -> Pictured:
-        from benchd.traces.csvfile import CsvError, load_csv
-        from benchd.traces.picture import Pictured
-        from benchd.traces.signatures import read_trace
-
-        file = Path(name)
-        if file.is_file():
-            with out.errors(CsvError):
-                trace = load_csv(file)
-            return Pictured(file.name, trace, read_trace(trace))
-        if not opened:
-            if file.suffix.lower() in (".csv", ".parquet"):
-                out.fail(f"{name}: there is no such file")
-            opened.append(open_log())
-        row, whole = opened[0].trace(name), opened[0].whole_trace(name)
-        if row is None or whole is None:
-            out.fail(f"trace {name!r} is no file, and not in this log; `benchd trace list` shows what is")
-        return Pictured(name, whole, row.finding, f"job {row.job}" if row.job else "")
-
-    return find
+    if given.row is None:
+        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace))
+    return Pictured(given.name, given.trace, given.row.finding, f"job {given.row.job}" if given.row.job else "")
 
 
-def _band(names: list[str], references: list[Pictured]) -> Band | None:
-    from benchd.traces.band import Band, BandError
+def _band(source: Source, names: list[str], options: ReadAs) -> Band | None:
+    from benchd.traces.band import Band
 
-    if not references:
-        return None
-    try:
-        return Band.of([p.trace for p in references])
-    except BandError as e:
-        out.fail(f"no band of {', '.join(names)}: {e}")
+    return Band.of([source.find(name, options).trace for name in names]) if names else None
 
 
-def _divergence(pictured: Pictured, band: Band | None) -> Divergence | None:
+def _divergence(pictured: list[Pictured], band: Band | None, against: bool) -> Divergence | None:
+    """Where the first leaves the band; without one, where it leaves the last."""
+    from benchd.traces.band import Band
     from benchd.traces.divergence import first_divergence
 
-    return None if band is None else first_divergence(pictured.trace, band)
+    if band is None and against:
+        band = Band.of([pictured[-1].trace])
+    return None if band is None else first_divergence(pictured[0].trace, band)
 
 
 def _look(plain: bool) -> Look:
@@ -124,7 +122,7 @@ def _look(plain: bool) -> Look:
     return Look(shutil.get_terminal_size().columns, there and not os.environ.get("NO_COLOR"), there and letters)
 
 
-def _record(drawn: Scene, divergence: Divergence | None) -> dict[str, Any]:
+def _record(drawn: Scene) -> dict[str, Any]:
     """What is in the picture, as one JSON object."""
     import msgspec
 
@@ -136,5 +134,5 @@ def _record(drawn: Scene, divergence: Divergence | None) -> dict[str, Any]:
         "to_s": round(last, 6),
         "time_from": drawn.zero,
         "references": len(drawn.band.curves) if drawn.band is not None else 0,
-        "divergence": msgspec.to_builtins(divergence) if divergence is not None else None,
+        "divergence": msgspec.to_builtins(drawn.divergence) if drawn.divergence is not None else None,
     }

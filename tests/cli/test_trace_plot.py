@@ -84,12 +84,12 @@ def test_before_and_after_are_overlaid(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said", "status"),
     [
-        (("t-9",), "trace 't-9' is no file, and not in this log", 1),
-        (("gone.csv",), "gone.csv: there is no such file", 1),
+        (("t-9",), "t-9: cannot be read: there is no such file, and no trace of that id", 1),
+        (("gone.csv",), "gone.csv: cannot be read: there is no such file", 1),
         (("t-1", "--to", "x.pdf"), ".svg or .png", 2),
         (("t-1", "--to", "/no/such/folder/x.svg"), "cannot be written", 1),
         (("t-1",) * 9, "9 traces asked for; 1 to 8", 1),
-        (("t-1", "--reference", "t-9"), "trace 't-9' is no file", 1),
+        (("t-1", "--reference", "t-9"), "t-9: cannot be read", 1),
     ],
 )
 def test_what_cannot_be_is_told_in_one_line(folder: Path, words: tuple[str, ...], said: str, status: int) -> None:
