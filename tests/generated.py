@@ -1,5 +1,6 @@
-"""What is made from the code: the JSON Schema of profiles; in drivers/README.md the list of their keys, and the table
-of the supplies with how well each is verified; in DEVELOPERS.md the picture of the guard's states.
+"""What is made from the code: the JSON Schemas of profiles and of signature cards; in drivers/README.md the list of the
+profiles' keys, and the table of the supplies with how well each is verified; in DEVELOPERS.md the picture of the guard's
+states.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """
@@ -16,17 +17,24 @@ from benchd.guard.states import diagram
 from benchd.supplies.profile import load_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording_text import Dialogue, parse
+from benchd.traces.card import card_schema
 
 TESTS = Path(__file__).resolve().parent
 DRIVERS = TESTS.parent / "drivers"
 SCHEMA = DRIVERS / "profile.schema.json"
 README = DRIVERS / "README.md"
 DEVELOPERS = TESTS.parent / "DEVELOPERS.md"
+CARD_SCHEMA = TESTS.parent / "benchd" / "traces" / "cards" / "card.schema.json"
 
 
 def schema_text() -> str:
     """The schema file."""
     return json.dumps(profile_schema(), indent=1, ensure_ascii=False) + "\n"
+
+
+def card_schema_text() -> str:
+    """The schema file of signature cards."""
+    return json.dumps(card_schema(), indent=1, ensure_ascii=False) + "\n"
 
 
 def key_list() -> str:
@@ -136,7 +144,7 @@ def developers_text() -> str:
 
 def files() -> dict[Path, Callable[[], str]]:
     """Each file, and what it has to hold."""
-    return {SCHEMA: schema_text, README: readme_text, DEVELOPERS: developers_text}
+    return {SCHEMA: schema_text, CARD_SCHEMA: card_schema_text, README: readme_text, DEVELOPERS: developers_text}
 
 
 if __name__ == "__main__":

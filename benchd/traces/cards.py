@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import stat
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -53,7 +53,7 @@ class Shelf:
         self._faults: list[str] = []
         own = self._read_own()
         used = {**shipped(), **own}
-        while wrong := _misfits(used):
+        while wrong := _misfit({name: found.card for name, found in used.items()}):
             guilty = wrong.names & own.keys() or set(own)
             if not guilty:
                 raise CardError("the shipped cards", [Fault(wrong.key, wrong.text)])
@@ -121,20 +121,17 @@ class _Misfit(NamedTuple):
     text: str
 
 
-def _misfits(used: dict[str, Found]) -> _Misfit | None:
-    """What does not fit together between cards."""
-    for name, found in used.items():
-        for index, each in enumerate(found.card.yields_to):
-            if unknown := [other for other in each.to if other not in used or other == UNCLEAR]:
-                key = f"yields_to[{index}].to"
-                there = ", ".join(other for other in sorted(used) if other != UNCLEAR)
-                return _Misfit({name}, key, f"{key} = {unknown[0]!r}: no such card; there are: {there}")
-        for index, other in enumerate(found.card.alternative):
-            if other.signature not in used or other.signature == UNCLEAR:
-                key = f"alternative[{index}].signature"
-                return _Misfit({name}, key, f"{key} = {other.signature!r}: no such card; there are: {', '.join(used)}")
+def _misfit(cards: Mapping[str, Card]) -> _Misfit | None:
+    """The first thing that keeps cards from fitting together."""
+    there = ", ".join(name for name in sorted(cards) if name != UNCLEAR)
+    for name, card in cards.items():
+        named = [(f"yields_to[{k}].to", other) for k, each in enumerate(card.yields_to) for other in each.to]
+        named += [(f"alternative[{k}].signature", each.signature) for k, each in enumerate(card.alternative)]
+        for key, other in named:
+            if other not in cards or other == UNCLEAR:
+                return _Misfit({name}, key, f"{key} = {other!r}: no such card; there are: {there}")
     try:
-        in_order([found.card for found in used.values()])
+        in_order(list(cards.values()))
     except CycleError as error:
         circle = [str(each) for each in error.args[1]]
         text = f"yields_to: {' yields to '.join(reversed(circle))}: a circle has no beginning; take one of these out"
@@ -155,12 +152,22 @@ def shipped_shelf() -> Shelf:
     return Shelf()
 
 
-def check_together(cards: Iterable[Found]) -> None:
-    """Whether cards fit together and with the shipped ones. Raises CardError."""
-    given = {found.card.id: found for found in cards}
-    if wrong := _misfits({**shipped(), **given}):
-        where = next((given[name].path for name in wrong.names if name in given), None)
-        raise CardError(str(where or "cards"), [Fault(wrong.key, wrong.text)])
+def check_together(given: Sequence[tuple[Path, Card]]) -> list[tuple[Path, CardError]]:
+    """What keeps cards from fitting together, with one another and with the shipped ones; empty: they fit."""
+    paths = {card.id: path for path, card in given}
+    cards = {**{name: found.card for name, found in shipped().items()}, **{card.id: card for _, card in given}}
+    faulty: list[tuple[Path, CardError]] = []
+    while wrong := _misfit(cards):
+        guilty = wrong.names & paths.keys()
+        for name in guilty:
+            path = paths.pop(name)
+            faulty.append((path, CardError(str(path), [Fault(wrong.key, wrong.text)])))
+            del cards[name]
+            if name in shipped():
+                cards[name] = shipped()[name].card
+        if not guilty:
+            break
+    return faulty
 
 
 def read_card(path: Path) -> Card:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchd.traces.card_words import filled
 from benchd.traces.features import Features
 from benchd.traces.quantities import QUANTITIES, Values
 from benchd.traces.trace import Evidence
+
+if TYPE_CHECKING:
+    from benchd.traces.against import Against
 
 FEW_READINGS = 20
 SHORT_S = 3.0
@@ -40,6 +45,19 @@ def quality(f: Features) -> tuple[float, list[str]]:
         factor *= 1.0 if cut else UNTOLD_KEEPS
         doubts.append("Set voltage or current limit are not known: they are judged from the readings.")
     return factor, doubts
+
+
+def references_told(compared: Against | None) -> list[str]:
+    """Where the trace leaves its references, or why they cannot be compared."""
+    if compared is None:
+        return []
+    if compared.why_not:
+        return [f"Not compared with the references: {compared.why_not}."]
+    said = [compared.divergence.text] if compared.divergence else ["It does not leave the band of its references."]
+    if compared.similarity is not None:
+        number = f"{compared.references} reference{'s' if compared.references > 1 else ''}"
+        said.append(f"Similarity to {number} over {compared.compared_s:.1f} s: {compared.similarity:.2f} of 1.")
+    return said
 
 
 def nothing_on(f: Features) -> Evidence:

@@ -9,11 +9,14 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from benchd.traces import quantity_formulas as made
 from benchd.traces.features import Features
 from benchd.traces.quantity_formulas import Whole
+
+if TYPE_CHECKING:
+    from benchd.traces.against import Against
 
 Formula = Callable[[Whole], float | None]
 
@@ -252,7 +255,42 @@ _TABLE = (
         lambda w: 100 * w.f.sag_u,
     ),
     # ---- against the references of its board
-    _Q("references", "1", "references", "traces of good boards that it is compared with", lambda w: 0.0),
+    _Q("references", "1", "references", "good boards' traces that it can be compared with", made.references),
+    _Q(
+        "over_busy",
+        "1",
+        "over the references at work",
+        "mean current while they are at work, over theirs",
+        lambda w: made.over(w.against.busy) if w.against else None,
+        lambda w: made.over_u(w.against.busy) if w.against else None,
+    ),
+    _Q(
+        "over_busy_clear",
+        "1",
+        "clearly over at work",
+        "by how many expanded uncertainties that is above 1",
+        lambda w: made.over_clear(w.against.busy) if w.against else None,
+    ),
+    _Q("busy_a", "A", "current at work", "mean while the references are at work", "against.busy.current_a"),
+    _Q("busy_reference_a", "A", "the references' at work", "mean of the references", "against.busy.reference_a"),
+    _Q(
+        "over_settled",
+        "1",
+        "over the references settled",
+        "mean settled current over theirs",
+        lambda w: made.over(w.against.settled) if w.against else None,
+        lambda w: made.over_u(w.against.settled) if w.against else None,
+    ),
+    _Q(
+        "over_settled_clear",
+        "1",
+        "clearly over when settled",
+        "by how many expanded uncertainties that is above 1",
+        lambda w: made.over_clear(w.against.settled) if w.against else None,
+    ),
+    _Q("settled_a", "A", "settled current", "mean of what it settles at", "against.settled.current_a"),
+    _Q("settled_reference_a", "A", "the references' settled", "mean of the references", "against.settled.reference_a"),
+    _Q("similarity", "1", "similarity", "to the references, 0 to 1", "against.similarity"),
     # ---- again and again
     _Q("repeat_count", "1", "rises", "rises of a repetition that were seen", "repeats.count"),
     _Q("period_s", "s", "period", "mean time from rise to rise", "repeats.period_s", "repeats.uncertainty_s"),
@@ -347,8 +385,9 @@ class Values:
         )
 
 
-def of(f: Features, trip_rule: str = "") -> Values | None:
-    """The quantities of a trace; None where the output never was on, so that there is nothing to measure."""
+def of(f: Features, trip_rule: str = "", against: Against | None = None) -> Values | None:
+    """The quantities of a trace; None where the output never was on, so that there is nothing to measure. `trip_rule`:
+    the guard's, where it cut; `against`: its comparison with references, where there are any."""
     if f.start is None or f.rest is None or f.bins is None or not len(f.line.t_s):
         return None
-    return Values(Whole(f, f.line, f.bins, f.start, f.rest, f.short, f.repeats, trip_rule))
+    return Values(Whole(f, f.line, f.bins, f.start, f.rest, f.short, f.repeats, trip_rule, against))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from benchd.traces.features import Features, Rest, Short
 from benchd.traces.line import Line
 from benchd.traces.repeats import Repeats
 from benchd.traces.start import Bins, Start
+
+if TYPE_CHECKING:
+    from benchd.traces.against import Against, Ratio
 
 AT_ONCE_S = 0.3
 """A short so soon after the first current was there at once (common practice, no source)."""
@@ -35,6 +39,8 @@ class Whole:
     short: Short | None
     repeats: Repeats | None
     trip_rule: str = ""
+    against: Against | None = None
+    """Its comparison with the references of its board; None: there are none."""
 
 
 def clamp(value: float, low: float, high: float) -> float:
@@ -167,3 +173,23 @@ def _cut_at_once(w: Whole) -> float | None:
 def standby_share(w: Whole) -> float:
     """What flows before the button, between 6 mA and the largest normal current there: 0 to 1."""
     return clamp(base_a(w), 0.006, w.f.normal_leak_a) if w.f.normal_leak_a > 0.006 else 0.0
+
+
+def references(w: Whole) -> float:
+    """How many traces of good boards it can be compared with."""
+    return 0.0 if w.against is None or w.against.why_not else float(w.against.references)
+
+
+def over(ratio: Ratio | None) -> float | None:
+    """A mean current over that of the references."""
+    return ratio.ratio if ratio else None
+
+
+def over_clear(ratio: Ratio | None) -> float | None:
+    """By how many of its expanded uncertainties that ratio is above 1; good boards differ by less than one."""
+    return (ratio.ratio - 1) / ratio.u if ratio and ratio.u > 0 else None
+
+
+def over_u(ratio: Ratio | None) -> float | None:
+    """Expanded uncertainty (k = 2) of that ratio."""
+    return ratio.u if ratio else None

@@ -10,12 +10,13 @@ from benchd.traces.card_score import holds, scores
 from benchd.traces.card_words import filled
 from benchd.traces.cards import Shelf, shipped_shelf
 from benchd.traces.cautions import CAUTIONS
-from benchd.traces.evidence import general, nothing_on, quality
+from benchd.traces.evidence import general, nothing_on, quality, references_told
 from benchd.traces.features import Features, extract
 from benchd.traces.quantities import QUANTITIES, Values, of
 from benchd.traces.trace import Alternative, Evidence, Finding, Trace
 
 if TYPE_CHECKING:
+    from benchd.traces.against import Against
     from benchd.traces.band import Band
 
 LEAST_SCORE = 0.45
@@ -49,7 +50,13 @@ def read_trace(trace: Trace, cards: Shelf | None = None, band: Band | None = Non
     again, now with the whole trace.
     """
     rule = next((m.why for m in trace.marks if m.kind == "tripped" and m.why), "")
-    return judge(extract(trace), cards or shipped_shelf(), side, rule)
+    f = extract(trace)
+    compared = None
+    if band is not None:
+        from benchd.traces.against import against  # most traces have no references
+
+        compared = against(trace, band, f)
+    return judge(f, cards or shipped_shelf(), side, rule, compared)
 
 
 def side_of(f: Features) -> Side:
@@ -58,9 +65,16 @@ def side_of(f: Features) -> Side:
     return "usb" if f.line.set_v is not None and low <= f.line.set_v <= high else "battery"
 
 
-def judge(f: Features, cards: Shelf, side: Side | None = None, trip_rule: str = "") -> Finding:
-    """The finding on a trace whose features are known. `trip_rule`: the guard's, where it cut."""
-    values = of(f, trip_rule)
+def judge(
+    f: Features,
+    cards: Shelf,
+    side: Side | None = None,
+    trip_rule: str = "",
+    compared: Against | None = None,
+) -> Finding:
+    """The finding on a trace whose features are known. `trip_rule`: the guard's, where it cut; `compared`: with the
+    references of its board, where there are any."""
+    values = of(f, trip_rule, compared)
     factor, doubts = quality(f)
     if values is None:
         return _finding(cards.card(UNCLEAR), 0.1 * factor, [nothing_on(f), *map(Evidence, doubts)], (), None, None)
@@ -82,11 +96,12 @@ def judge(f: Features, cards: Shelf, side: Side | None = None, trip_rule: str = 
         Alternative(name, round(calibrated(name, min(s, MOST_SURE), factor), 2), _tell_apart(name, card, others, cards))
         for name, s in others
     )
-    told = sentences(shape, values) if score >= LEAST_NEAR else []
+    told = (sentences(shape, values) if score >= LEAST_NEAR else []) or general(values)
+    doubts += references_told(compared)
     return _finding(
         card,
         calibrated(card.id, max(min(raw, MOST_SURE), 0.1), factor),
-        [*(told or general(values)), *map(Evidence, doubts)],
+        [*told, *map(Evidence, doubts)],
         alternatives,
         values,
         _button_s(f, card.id, dict(ranked)),
@@ -101,6 +116,7 @@ def _finding(
     values: Values | None,
     button_s: float | None,
 ) -> Finding:
+    compared = values.whole.against if values else None
     return Finding(
         card.id,
         round(confidence, 2),
@@ -110,6 +126,8 @@ def _finding(
         tuple(CAUTIONS.get(c, c) for c in card.cautions),
         button_s,
         card.stamp,
+        compared.divergence if compared else None,
+        compared.similarity if compared else None,
     )
 
 
