@@ -28,8 +28,8 @@ TEXTURE_S = 2.0
 """Work of a processor is looked at in stretches as long as this, to tell how much its current scatters, s."""
 LONGEST_BURST_S = 0.25
 """Bursts of work are shorter than this; what is longer is a phase, s (common practice, no source)."""
-NORMAL_PER_MEDIAN_DIFFERENCE = 1.04836
-"""Standard deviation of white noise over the median amount of its first differences: 1/(√2·Φ⁻¹(3/4))."""
+NORMAL_PER_UPPER_DIFFERENCE = 0.61470
+"""Standard deviation of white noise over the upper quartile of the amounts of its differences: 1/(√2·Φ⁻¹(7/8))."""
 FARTHEST_V = 0.25
 """Traces whose supply voltages differ by more than this share are not compared."""
 
@@ -219,8 +219,8 @@ def moving_mean(values: Floats, bins: int) -> Floats:
 
 
 def _texture(means: Floats, width_s: float) -> Floats:
-    """How much bins scatter around each, as a standard deviation, A: the median of the amounts of differences between
-    bins half a burst apart, over `TEXTURE_S`; a single step does not move it."""
+    """How much bins scatter around each, as a standard deviation, A: the upper quartile of the amounts of differences
+    between bins half a burst apart, over `TEXTURE_S`; a single step does not move it."""
     n = len(means)
     lag = max(round(LONGEST_BURST_S / 2 / width_s), 1)
     if n < lag + 3:
@@ -228,10 +228,11 @@ def _texture(means: Floats, width_s: float) -> Floats:
     amounts = np.abs(means[lag:] - means[:-lag])
     amounts[~np.isfinite(amounts)] = 0.0
     size = min(max(round(TEXTURE_S / width_s), 3), len(amounts))
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(amounts, size), axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(amounts, size)
+    upper = np.partition(windows, 3 * size // 4, axis=1)[:, 3 * size // 4]
     # The window that lies about each bin as far as there is one.
-    at = np.clip(np.arange(n) - (size + lag) // 2, 0, len(medians) - 1)
-    texture: Floats = NORMAL_PER_MEDIAN_DIFFERENCE * medians[at]
+    at = np.clip(np.arange(n) - (size + lag) // 2, 0, len(upper) - 1)
+    texture: Floats = NORMAL_PER_UPPER_DIFFERENCE * upper[at]
     return texture
 
 
