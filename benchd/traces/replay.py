@@ -204,12 +204,15 @@ def _not_judged(case: Archived, trial: Trial) -> str:
 def _judged(case: Archived, power: PowerUp, trial: Trial, resolution: Resolution, outcome: Outcome) -> Outcome:
     trace, notes = case.trace, list[str]()
     decision = decide(trace.samples, power, trial.guarding, resolution)
-    before = None if trial.before is None else decide(trace.samples, power, trial.before, resolution)
+
+    def before() -> Decision | None:
+        return decide(trace.samples, power, trial.before or trial.guarding, resolution)
+
     if not case.guarded and case.trip is None and trial.asks:
-        case = msgspec.structs.replace(case, trip=_trip(before, trace.start_ns))
+        case = msgspec.structs.replace(case, trip=_trip(before(), trace.start_ns))
         notes.append("no guard is known to have judged it: compared with what today's rules decide")
     change = _change(case, decision)
-    if change != "same" and case.guarded and trial.before is not None and _alike(before, decision):
+    if change != "same" and case.guarded and trial.before is not None and _alike(before(), decision):
         change = "not-comparable"
         notes.append(
             "not comparable: without the change the rules decide here just as with it, not as the guard did: it saw "

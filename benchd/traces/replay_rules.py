@@ -150,23 +150,28 @@ def energy_between(samples: Samples, start_ns: int, end_ns: int) -> float:
 def _in_part(samples: Samples, rules: Rules, run: StageRun | None) -> Verdict | None:
     """The verdict on one part; `run`: what its stage asks for by itself."""
     stale_ns = round(rules.limits.stale_s * NS)
-    last_ns: int | None = None
-    for reading in _readings(samples):
-        if last_ns is not None and reading.flags & Flag.GAP and reading.t_ns - last_ns >= stale_ns:
-            # Only where readings were due and failed: the guard asks then. A gap in the log alone says nothing of it.
-            return rules.idle(last_ns + stale_ns)
-        verdict = rules.feed(reading)
-        if verdict is not None:
+    # Only where readings were due and failed: the guard asks then. A gap in the log alone says nothing of it.
+    failed = (samples.flags[1:] & Flag.GAP != 0) & (np.diff(samples.t_ns) >= stale_ns)
+    stale = int(np.argmax(failed)) if failed.any() else None
+    readings = _readings(samples if stale is None else samples[: stale + 1])
+    if run is not None and (verdict := _in_stage(readings, rules, run)) is not None:
+        return verdict
+    for reading in readings:
+        if (verdict := rules.feed(reading)) is not None:
             return verdict
-        last_ns = reading.t_ns
-        if run is not None:
-            energy_j = rules.since_on.energy_j if rules.since_on is not None else 0.0
-            if run.feed(reading, _in_limit(reading, rules, run.stage), energy_j):
-                if (verdict := run.verdict()) is not None:
-                    return verdict
-                run = None
+    return None if stale is None else rules.idle(int(samples.t_ns[stale]) + stale_ns)
+
+
+def _in_stage(readings: Iterator[Reading], rules: Rules, run: StageRun) -> Verdict | None:
+    """Takes readings until the stage is over."""
+    for reading in readings:
+        if (verdict := rules.feed(reading)) is not None:
+            return verdict
+        energy_j = rules.since_on.energy_j if rules.since_on is not None else 0.0
+        if run.feed(reading, _in_limit(reading, rules, run.stage), energy_j):
+            return run.verdict()
     # A hold that waited for a hand is over when the next part begins.
-    return run.verdict() if run is not None and run.waits else None
+    return run.verdict() if run.waits else None
 
 
 def _in_limit(reading: Reading, rules: Rules, stage: Stage) -> bool:
