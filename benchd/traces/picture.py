@@ -137,13 +137,13 @@ def scene(
     for n, (p, zero) in enumerate(zip(pictured, zeros, strict=True)):
         name = p.name if alone or p.finding is None else f"{p.name}: {_named(p.finding)}"
         name += " (no button: from its start)" if zero is None else ""
-        curves.append(_curve(p.trace, name, zero or 0.0, columns))
+        curves.append(_curve(p.trace, printable(name), zero or 0.0, columns))
         shown = [m for m in moments(p, zero or 0.0, n) if alone or m.kind in OF_EACH or (m.kind == "button" and n == 0)]
         marks += shown
     first = pictured[0]
     return Scene(
-        title=title,
-        says=says(first.finding) if alone and first.finding else "",
+        title=printable(title),
+        says=printable(says(first.finding)) if alone and first.finding else "",
         zero="the button, aligned at the rise" if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
@@ -206,6 +206,11 @@ def names(scene: Scene) -> list[Named]:
         here, good = amperes(d.current_a), amperes(d.reference_a)
         found.append(Named(f"leaves the good one {d.at_s:.{digits}f} s: {here}, not {good}", d.at_s))
     return sorted(found, key=lambda n: n.at)
+
+
+def printable(text: str) -> str:
+    """Text on one line, without what would control a terminal or break a file."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def button_s(p: Pictured) -> float | None:

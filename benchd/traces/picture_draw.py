@@ -135,8 +135,10 @@ def _legend(axes: Axes, curves: int) -> None:
 def _line(axes: Axes, curve: Curve, values: np.ndarray[Any, np.dtype[np.float64]], style: Style) -> None:
     few = len(values) <= MARKED_READINGS
     axes.plot(
-        curve.t_s, values, color=style[0], linestyle=style[1], linewidth=1.2 if few else 0.9, label=curve.name,
-        marker="o" if few else None, markersize=2.5, zorder=3,
+        curve.t_s, values, color=style[0], linestyle=style[1], linewidth=1.2 if few else 0.9, zorder=3,
+        marker="o" if few else None, markersize=2.5,
+        # A name may begin with _, which the library takes for one to hide.
+        label=f" {curve.name}",
     )  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from benchd.traces.picture import COLUMNS, Pictured, PictureError, Scene, gaps, 
 from benchd.traces.picture_draw import picture
 from benchd.traces.picture_look import Named, amperes, rows_of
 from benchd.traces.samples import Samples
+from benchd.traces.terminal_picture import Look, terminal_picture
 from benchd.traces.thin import PER_BUCKET
 from benchd.traces.trace import Conditions, Divergence, Evidence, Finding, Mark, Trace
 
@@ -109,7 +110,7 @@ def test_several_traces_stand_with_their_buttons_at_0_and_have_names() -> None:
     assert (b.name, c.name) == ("b: clean-boot (90%)", "c (no button: from its start)")
     assert [(m.name, m.at_s) for m in several.moments] == [("button (by hand)", 0.0)]
     told = words_of(picture(several, "svg"))
-    assert {"a", b.name, c.name} <= set(told)
+    assert {f" {name}" for name in ("a", b.name, c.name)} <= set(told)
 
 
 def test_the_same_scene_gives_the_same_file() -> None:
@@ -182,7 +183,7 @@ def test_next_to_nothing_is_drawn_all_the_same(readings: int) -> None:
     trace = a_trace()
     short = dataclasses.replace(trace, samples=trace.samples[:readings], marks=(), conditions=Conditions())
     assert "current in mA" in words_of(picture(of(short), "svg"))
-    assert "t-1 (no button: from its start)" in words_of(picture(of(short, trace, band=a_band()), "svg"))
+    assert " t-1 (no button: from its start)" in words_of(picture(of(short, trace, band=a_band()), "svg"))
 
 
 def test_readings_that_are_no_number_are_left_out() -> None:
@@ -198,6 +199,17 @@ def test_more_traces_than_can_be_told_apart_are_refused() -> None:
         of(*[a_trace()] * 9)
     with pytest.raises(PictureError, match="0 traces asked for"):
         of()
+
+
+def test_names_are_text_and_nothing_else() -> None:
+    """No formulas, no hidden names, nothing that controls a terminal or breaks a file; letters of any language."""
+    odd = dataclasses.replace(a_trace(), conditions=Conditions(board="$\\frac{1}$ \x1b[31m\x00<b>&\n\u4e3b\u677f"))
+    pair = [Pictured("_a$\x07.csv", odd), Pictured("b", a_trace())]
+    told = words_of(picture(scene(pair[0].title, pair), "svg"))
+    assert "_a$ .csv, board $\\frac{1}$ [31m <b>& \u4e3b\u677f" in told
+    assert " _a$ .csv" in told
+    assert picture(scene(pair[0].title, pair), "png").startswith(b"\x89PNG")
+    assert "\x1b" not in terminal_picture(scene(pair[0].title, pair), Look(unicode=True))
 
 
 @given(st.lists(st.tuples(st.text("abc ", min_size=1, max_size=50), st.floats(-1, 11)), max_size=8))

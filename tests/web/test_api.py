@@ -297,6 +297,7 @@ async def test_the_text_of_a_bad_value_says_what_came_and_what_is_allowed(http: 
         ("DELETE", "/api/v1/jobs", 405, "wrong-method"),
         ("GET", "/api/v1/traces/T9", 404, "not-found"),
         ("GET", "/api/v1/traces/T9/csv", 404, "not-found"),
+        ("GET", "/api/v1/traces/T9/picture.svg", 404, "not-found"),
         ("GET", "/api/v1/docs", 404, "not-found"),
         ("POST", "/api/v1/trips", 405, "wrong-method"),
         ("DELETE", "/api/v1/plans", 405, "wrong-method"),
@@ -388,6 +389,16 @@ async def test_the_file_to_take_away_reads_back_as_the_same_trace(http: httpx.As
     assert trace.mark_s("button") == 1.2
     np.testing.assert_array_equal(trace.samples.t_ns, samples.t_ns - START_NS)
     np.testing.assert_array_equal(trace.samples.current_a, samples.current_a)
+
+
+async def test_a_picture_of_a_trace_in_both_kinds(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    bench.file("T1", "R-1", make_samples(START_NS, 3, 50), finding())
+    svg, png = [await http.get(f"{V1}/traces/T1/picture.{kind}") for kind in ("svg", "png")]
+    assert (svg.headers["content-type"], png.headers["content-type"]) == ("image/svg+xml", "image/png")
+    assert "T1, job R-1" in svg.text
+    assert png.content.startswith(b"\x89PNG")
+    other = await http.get(f"{V1}/traces/T1/picture.pdf")
+    assert (other.status_code, other.json()["error"]["code"]) == (400, "bad-value")
 
 
 async def test_recent_readings(http: httpx.AsyncClient, bench: FakeBench) -> None:
