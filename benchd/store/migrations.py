@@ -53,7 +53,16 @@ ALTER TABLE trips ADD COLUMN figures TEXT;
 CREATE INDEX trips_job ON trips (job, id);
 """
 
-STEPS = (_V1, _V2, _V3)
+_V4 = """
+CREATE TABLE board_references (
+  trace TEXT PRIMARY KEY, board TEXT NOT NULL, note TEXT NOT NULL, added_ns INTEGER NOT NULL) WITHOUT ROWID;
+CREATE INDEX board_references_board ON board_references (board, added_ns);
+CREATE TABLE descriptors (
+  trace TEXT PRIMARY KEY, version INTEGER NOT NULL, data BLOB NOT NULL) WITHOUT ROWID;
+"""
+# What describes a trace is apart from it, so that a search reads these bytes only, one behind the other.
+
+STEPS = (_V1, _V2, _V3, _V4)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 
