@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from benchd.traces.line import Bools, Floats, Line, seen_step
+from benchd.traces.line import Bools, Floats, Line, seen_step, some
 from benchd.traces.noise import SIGMA_PER_MAD
 from benchd.traces.source import INRUSH_S, Source
 from benchd.traces.uncertainty import from_step
@@ -95,7 +95,7 @@ def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
     flows = amps[amps > max(nothing_a, RUNNING_A)]
     if len(flows) < 4 or len(amps) < 6:
         return None
-    usual = float(np.median(flows))
+    usual = float(np.median(some(flows)))
     return usual if line.seen_a <= HELD_SHARE * usual else None
 
 
@@ -121,7 +121,7 @@ def _short_of(line: Line, volts: Floats, amps: Floats, source: Source | None) ->
         return np.zeros(len(volts), np.bool_)
     ohm = source.ohm if source is not None else 0.0
     level = volts + ohm * amps
-    usual = float(np.median(level))
-    off = np.abs(level - usual)
-    scale = max(SIGMA_PER_MAD * float(np.median(off)), from_step(seen_step(volts)))
+    part = some(level)
+    usual = float(np.median(part))
+    scale = max(SIGMA_PER_MAD * float(np.median(np.abs(part - usual))), from_step(seen_step(volts)))
     return level < usual - max(DIP_SIGMAS * scale, DIP * line.set_v)

@@ -101,7 +101,7 @@ def make_line(trace: Trace) -> Line:
     t = (s.t_ns - trace.start_ns) / 1e9
     v, i = s.voltage_v, s.current_a
     steps = np.diff(t)
-    interval = float(np.median(steps)) if len(steps) else 0.0
+    interval = float(np.median(some(steps))) if len(steps) else 0.0
     step = c.resolution_a if c.resolution_a else seen_step(i)
     repeats = repeat_count(v, i)
     sigma = min(noise_sigma(i[::repeats], step), LARGEST_NOISE_A)
@@ -165,11 +165,16 @@ def let_down(t_s: Floats, volts: Floats, amps: Floats, pinned: Bools, set_v: flo
     return first if falls and bool(np.all(i <= allowed)) else None
 
 
+def some(values: Floats, most: int = MOST_NOISE_READINGS) -> Floats:
+    """The values, or every second, third … of them where they are more: enough for a median."""
+    return values[:: max(len(values) // most, 1)]
+
+
 def seen_step(current_a: Floats) -> float:
     """The coarsest usual step that all readings lie on, A; 0 when they lie on none."""
-    some = current_a[:: max(len(current_a) // 2000, 1)]
+    part = some(current_a, 2000)
     for step in GRID_A:
-        of_it = some / step
+        of_it = part / step
         if np.all(np.abs(of_it - np.rint(of_it)) < 1e-3):
             return step
     return 0.0
@@ -239,23 +244,21 @@ def _clipped_sigma(rows: Floats) -> float:
     return sigma if sigma <= LARGEST_NOISE_A else 0.0
 
 
-def bin_means(t_s: Floats, values: Floats, width_s: float) -> Floats:
-    """Means over bins of `width_s` from the first time on; a bin without readings repeats the one before it."""
+def bin_means(t_s: Floats, values: Floats, width_s: float) -> tuple[Floats, Floats]:
+    """Means over bins of `width_s` from the first time on, where a bin without readings repeats the one before it; and
+    the standard deviation of the readings in each, 0 where there are fewer than four."""
     index = ((t_s - t_s[0]) / width_s).astype(np.int64)
-    counts = np.bincount(index)
-    sums = np.bincount(index, weights=values)
-    filled = np.maximum.accumulate(np.where(counts > 0, np.arange(len(counts)), 0))
-    means: Floats = (sums / np.maximum(counts, 1))[filled]
-    return means
-
-
-def bin_scatter(t_s: Floats, values: Floats, width_s: float, means: Floats) -> Floats:
-    """Standard deviation of the readings in each bin of `bin_means`; 0 where there are fewer than four."""
-    index = ((t_s - t_s[0]) / width_s).astype(np.int64)
-    counts = np.bincount(index)
-    squares = np.bincount(index, weights=(values - means[index]) ** 2)
-    scatter: Floats = np.where(counts >= 4, np.sqrt(squares / np.maximum(counts - 1, 1)), 0.0)
-    return scatter
+    # Times ascend, so each bin is one stretch of readings.
+    begins = np.concatenate([[0], np.flatnonzero(np.diff(index)) + 1])
+    counts = np.diff(np.append(begins, len(index)))
+    means = np.add.reduceat(values, begins) / counts
+    squares = np.add.reduceat((values - np.repeat(means, counts)) ** 2, begins)
+    spread = np.where(counts >= 4, np.sqrt(squares / np.maximum(counts - 1, 1)), 0.0)
+    bins = np.arange(int(index[-1]) + 1)
+    filled = np.searchsorted(index[begins], bins, side="right") - 1
+    scatter = np.zeros(len(bins))
+    scatter[index[begins]] = spread
+    return means[filled], scatter
 
 
 def bin_sigma(line: Line, width_s: float) -> float:
@@ -270,8 +273,8 @@ def _guess_set_voltage(v: Floats, i: Floats, quiet_a: float) -> float | None:
     """Where little flows the voltage is at its setting; None when no reading is like that."""
     quiet = v[(i < quiet_a) & (v > 0.5)]
     if len(quiet) >= 3:
-        return float(np.median(quiet))
-    high = float(np.percentile(v, 95)) if len(v) else 0.0
+        return float(np.median(some(quiet)))
+    high = float(np.percentile(some(v), 95)) if len(v) else 0.0
     # A reading or two on the way down to a short say nothing about the setting.
     stays = np.count_nonzero(v >= 0.9 * high) >= 3
     return high if high > COLLAPSED_V and stays else None

@@ -66,7 +66,8 @@ def find_phases(line: Line, start: Start, rest: Rest, short: Short | None, begun
         ("settled", settled_s, short_s),
         ("short", short_s, end_s),
     ]
-    sums = [_running(line.t_s, x) for x in (line.current_a, line.current_a * line.voltage_v, line.current_a**2)]
+    half_s, amps = np.diff(line.t_s) / 2, line.current_a
+    sums = [_running(half_s, x) for x in (amps, amps * line.voltage_v, amps * amps)]
     found = [_phase(line, known, name, a, b, sums) for name, a, b in edges if b > a]
     return [Phase("off", begun_s, on_s), *found] if on_s > begun_s else found
 
@@ -97,7 +98,6 @@ def _charge_u(line: Line, known: Known, mean_a: float, seconds: float) -> float:
     return COVERAGE * seconds * math.hypot(accuracy, noise, from_step(line.resolution_a))
 
 
-def _running(t_s: Floats, values: Floats) -> Floats:
-    """∫ values dt from the first reading to each."""
-    parts = np.diff(t_s) * (values[1:] + values[:-1]) / 2
-    return np.concatenate([[0.0], np.cumsum(parts)])
+def _running(half_s: Floats, values: Floats) -> Floats:
+    """∫ values dt from the first reading to each. `half_s`: half the times between them."""
+    return np.concatenate([[0.0], np.cumsum(half_s * (values[1:] + values[:-1]))])

@@ -21,6 +21,8 @@ LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
 LEAST_ROUGH = 8
 """So many readings at least, to tell texture from noise."""
+MOST_ROUGH = 5000
+"""More readings than this do not make the texture better known."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -166,13 +168,15 @@ def _roughness(line: Line, tail_s: float) -> float | None:
     """Standard deviation of the readings of the last `tail_s` about a straight line, with noise and step taken off in
     squares, A: what the board itself moves by. None with too few readings."""
     first = int(np.searchsorted(line.t_s, line.t_s[-1] - tail_s))
-    i = line.current_a[first :: line.repeats]
+    i = line.current_a[first :: max(line.repeats, (len(line.t_s) - first) // MOST_ROUGH)]
     if len(i) < LEAST_ROUGH:
         return None
+    # Sums and no dot products: those of numpy wake threads, which on a busy machine takes longer than the sum.
     k = np.linspace(-1, 1, len(i))
     about = i - i.mean()
-    about -= float(about @ k) / float(k @ k) * k
-    return math.sqrt(max(float(about @ about) / (len(i) - 2) - max(line.sigma_a, from_step(line.resolution_a)) ** 2, 0))
+    about -= float((about * k).sum()) / float((k * k).sum()) * k
+    noise = max(line.sigma_a, from_step(line.resolution_a))
+    return math.sqrt(max(float((about * about).sum()) / (len(i) - 2) - noise**2, 0.0))
 
 
 def longest_run(hits: Bools) -> int:

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 
-from benchd.traces.line import UP, Bools, Floats, Line, seen_step
+from benchd.traces.line import UP, Bools, Floats, Line, seen_step, some
 from benchd.traces.noise import SIGMA_PER_MAD
 from benchd.traces.start import Start
 from benchd.traces.uncertainty import COVERAGE, Known, from_limit, from_step
@@ -111,9 +111,9 @@ def find_supplied(line: Line, start: Start, source: Source | None, known: Known)
     if len(volts) < 3:
         return Supplied(limit_s, starved_s)
     # The second-lowest per cent, so that no single odd reading decides.
-    low = float(np.percentile(volts, 2))
+    low = float(np.percentile(some(volts), 2))
     # First differences are blind to the slow changes that the board makes; see `line.noise_sigma`.
-    steps_v = np.diff(volts[:: line.repeats])
+    steps_v = some(np.diff(volts[:: line.repeats]))
     sigma_v = SIGMA_PER_MAD / 2**0.5 * float(np.median(np.abs(steps_v))) if len(steps_v) else 0.0
     sag_u = known.voltage_u(low, seen_step(volts), sigma_v) / line.set_v
     return Supplied(limit_s, starved_s, max(1 - low / line.set_v, 0.0), sag_u)

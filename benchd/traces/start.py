@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchd.traces.line import Floats, Line, bin_means, bin_scatter, bin_sigma
+from benchd.traces.line import Floats, Line, bin_means, bin_sigma
 from benchd.traces.steps import change_points
 
 BIN_S = 0.05
@@ -121,8 +121,7 @@ def make_bins(line: Line) -> Bins:
     width_s = max(line.interval_s, min(BIN_S, length_s / 100), 1e-6)
     # A faulty clock must not ask for a billion bins.
     width_s = max(width_s, length_s / 50_000)
-    means = bin_means(line.t_s, line.current_a, width_s)
-    scatter = bin_scatter(line.t_s, line.current_a, width_s, means)
+    means, scatter = bin_means(line.t_s, line.current_a, width_s)
     return Bins(float(line.t_s[0]), width_s, means, scatter, bin_sigma(line, width_s))
 
 

@@ -224,7 +224,7 @@ def test_a_value_is_given_to_two_digits_of_its_uncertainty(value: float, u: floa
 @given(st.lists(st.tuples(st.floats(0.001, 0.4), st.floats(0, 3)), min_size=1, max_size=40), st.floats(0.02, 1))
 def test_bins_keep_the_readings_between_their_extremes(rows: list[tuple[float, float]], width: float) -> None:
     t, x = np.cumsum([r[0] for r in rows]), np.array([r[1] for r in rows])
-    means = bin_means(t, x, width)
+    means, _ = bin_means(t, x, width)
     assert len(means) == int((t[-1] - t[0]) / width) + 1
     assert x.min() - 1e-12 <= means.min()
     assert means.max() <= x.max() + 1e-12
