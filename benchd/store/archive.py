@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from benchd.store.log import Log, LogError, StoredTrip, TraceRow
+from benchd.store.reference_rows import board_of, references
 from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readings
 from benchd.traces.trace import Conditions, Mark, Trace
 from benchd.traces.trip_record import trip_samples
@@ -51,23 +52,24 @@ def wanted(
     since_ns: int | None = None,
     ids: Collection[str] = (),
 ) -> list[Wanted]:
-    """The traces asked for, oldest first: of a job, a board (as in the trace's conditions, else as its job has it),
-    since a time, by their ids; all of these together. Raises LogError for an id that is not there."""
+    """The traces asked for, oldest first: of a job, of a board (by reference, job or the trace's own conditions), since
+    a time, by their ids; all of these together. Raises LogError for an id that is not there."""
     rows = [_must(log, each) for each in dict.fromkeys(ids)] if ids else log.traces(job=job, limit=-1)
-    boards = {each.id: each.board for each in log.jobs(limit=-1)}
+    jobs = {each.id: each.board for each in log.jobs(limit=-1)}
+    good = {each.trace: each.board for each in references(log)}
     chosen = [
         row
         for row in rows
         if (job is None or row.job == job)
-        and (board is None or board in (row.conditions.board, boards.get(row.job or "")))
+        and (board is None or board in (good.get(row.id), jobs.get(row.job or ""), row.conditions.board))
         and (since_ns is None or row.start_ns >= since_ns)
     ]
-    journal, trips, references = _settings(log), _trip_numbers(log), reference_ids(log)
+    journal, trips = _settings(log), _trip_numbers(log)
     found = []
     for row in sorted(chosen, key=lambda row: (row.start_ns, row.id)):
         settings = _during(journal.get((row.supply, row.channel), []), row)
         plan = next((each.plan for each in reversed(settings) if each.on), "")
-        found.append(Wanted(row.id, plan, settings, trips.get(row.id), row.id in references))
+        found.append(Wanted(row.id, plan, settings, trips.get(row.id), row.id in good))
     return found
 
 
@@ -84,6 +86,7 @@ def archived(log: Log, want: Wanted) -> Archived:
         id=row.id,
         trace=Trace(samples, row.start_ns, row.conditions, _marks(row, trip)),
         job=row.job,
+        board=board_of(log, row),
         supply=row.supply,
         channel=row.channel,
         power=power_up(row, want.settings, trip),
@@ -113,11 +116,6 @@ def power_up(row: TraceRow, settings: tuple[Setting, ...], trip: StoredTrip | No
     if not parts:
         parts = _by_conditions(row.conditions, row.start_ns)
     return PowerUp(parts, until_ns) if parts else None
-
-
-def reference_ids(log: Log) -> frozenset[str]:
-    """Traces of boards that are known to be good."""
-    return frozenset()
 
 
 # ---- within ---------------------------------------------------------------------------------------------------------

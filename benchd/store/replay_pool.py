@@ -16,15 +16,22 @@ from benchd.guard.channel import ENVELOPE_SHARE
 from benchd.guard.rules import Resolution
 from benchd.store.archive import Wanted, archived
 from benchd.store.log import Log
+from benchd.store.reference_rows import Bands
+from benchd.traces.band import Band
 from benchd.traces.cards import Shelf
-from benchd.traces.replay import Outcome, Trial, replay
+from benchd.traces.replay import Archived, Outcome, Trial, replay
 from benchd.traces.replay_rules import Guarding
 from benchd.traces.signatures import read_trace
+from benchd.traces.trace import Finding
 
 AT_ONCE = 8
 """Traces that a process is given at a time: few enough that Ctrl-C is obeyed within a second or two."""
 WORTH_A_POOL = 32
 """Fewer traces are done before the processes have started."""
+
+
+MOST_BANDS = 50
+"""Bands that a process keeps ready."""
 
 
 class Outlet(NamedTuple):
@@ -53,10 +60,10 @@ def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[O
     Raises LogError when the log cannot be opened, BrokenProcessPool when a process was killed.
     """
     if workers <= 1 or len(wanted) < WORTH_A_POOL:
-        with Log.open(tools.log, read_only=True) as log:
-            at_hand = _Bench(log, tools, Shelf(tools.cards))
+        bench = _Bench(tools)
+        with bench.log:
             for want in wanted:
-                yield _outcome(at_hand, want)
+                yield _outcome(bench, want)
         return
     # Spawned: a copy of this process would have the progress bar's thread half-way in some lock.
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _start, (tools,))
@@ -75,12 +82,25 @@ def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[O
 # ---- in a process of the pool ---------------------------------------------------------------------------------------
 
 
-class _Bench(NamedTuple):
+class _Bench:
     """What a process works with."""
 
-    log: Log
-    tools: Tools
-    cards: Shelf
+    def __init__(self, tools: Tools) -> None:
+        self.log = Log.open(tools.log, read_only=True)
+        self.tools = tools
+        self.cards = Shelf(tools.cards)
+        self._bands = Bands()
+        self._made: dict[tuple[str, float | None, str], Band | None] = {}
+
+    def read(self, case: Archived) -> Finding:
+        """What the trace says today, against the references of its board; one of them against the others."""
+        volts = case.trace.conditions.set_voltage_v
+        key = (case.board, volts, case.id if case.reference else "")
+        if key not in self._made:
+            if len(self._made) >= MOST_BANDS:
+                self._made.clear()
+            self._made[key] = self._bands.of(self.log, *key)
+        return read_trace(case.trace, self.cards, self._made[key])
 
 
 _bench: _Bench | None = None
@@ -90,7 +110,7 @@ def _start(tools: Tools) -> None:
     global _bench
     # Ctrl-C reaches every process of the terminal: the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _bench = _Bench(Log.open(tools.log, read_only=True), tools, Shelf(tools.cards))
+    _bench = _Bench(tools)
 
 
 def _some(wanted: Sequence[Wanted]) -> list[Outcome]:
@@ -104,7 +124,7 @@ def _outcome(bench: _Bench, want: Wanted) -> Outcome:
         tools = bench.tools
         outlet = tools.outlets.get((case.supply, case.channel), Outlet())
         trial = tools.trials.get(want.plan) or tools.trials[""]
-        return replay(case, _at(outlet, trial), lambda trace: read_trace(trace, bench.cards), outlet.resolution)
+        return replay(case, _at(outlet, trial), bench.read(case), outlet.resolution)
     except Exception as error:  # one damaged trace must not end ten thousand others
         return Outcome(trace=want.id, plan=want.plan, error=str(error) or type(error).__name__)
 

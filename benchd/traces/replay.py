@@ -5,7 +5,6 @@ What no replay can know, and what is said with its results: `CANNOT_KNOW`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -61,6 +60,8 @@ class Archived(msgspec.Struct, frozen=True):
     id: str
     trace: Trace
     job: str | None = None
+    board: str = ""
+    """Kind of board."""
     supply: str = ""
     channel: int = 1
     power: PowerUp | None = None
@@ -146,16 +147,15 @@ class Outcome(msgspec.Struct, frozen=True, kw_only=True):
         return bool(self.good) and (self.change == "new-trip" or self.held_from_s is not None)
 
 
-def replay(case: Archived, trial: Trial, read: Callable[[Trace], Finding], known: Resolution | None = None) -> Outcome:
-    """Try a trace. `read` reads it with today's cards; `known`: of its supply, where that is in the settings.
+def replay(case: Archived, trial: Trial, now: Finding, known: Resolution | None = None) -> Outcome:
+    """Try a trace. `now`: what it says today; `known`: of its supply, where that is in the settings.
 
     Raises ValueError for limits that no rule can work with.
     """
-    now = read(case.trace)
     outcome = Outcome(
         trace=case.id,
         job=case.job,
-        board=case.trace.conditions.board,
+        board=case.board,
         good=case.good,
         plan=trial.plan,
         trip_was=case.trip,

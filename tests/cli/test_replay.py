@@ -17,6 +17,7 @@ from benchd.cli.main import app
 from benchd.jobs.job import Job
 from benchd.store.filing import summarise
 from benchd.store.log import Log
+from benchd.store.reference_rows import check_reference, keep_reference
 from benchd.store.replay_pool import WORTH_A_POOL
 from benchd.traces import signatures
 from benchd.traces.samples import Samples
@@ -62,8 +63,8 @@ def file(log: Log, id: str, readings: Samples, says: str, hours: int = 0, marks:
     log.add_block(columns_block(moved.t_ns, moved.voltage_v, moved.current_a, "psu-a", 1), "R-1", id)
 
 
-def clean() -> Samples:
-    trace = boards.read(boards.clean_boot(np.random.default_rng(7), 0.6), boards.Meter())
+def clean(scale: float = 0.6) -> Samples:
+    trace = boards.read(boards.clean_boot(np.random.default_rng(7), scale), boards.Meter())
     s = trace.samples
     return Samples(s.t_ns + START_NS, s.voltage_v, s.current_a, s.mode, s.flags)
 
@@ -154,6 +155,19 @@ def test_a_plan_of_a_file_is_tried_where_its_voltage_fits(folder: Path) -> None:
     )  # fmt: skip
     plan.write_text("format = 1\nvoltage_v = 12.0\n")
     assert "limit_a: missing" in benchd(*words, plan, status=1)
+
+
+def test_references_come_first_and_others_are_read_against_them(folder: Path) -> None:
+    with Log.open(folder / "benchd.sqlite") as log:
+        file(log, "t-4", clean(0.35), "clean-boot", 4)
+        keep_reference(log, check_reference(log, "t-4", "demo-a", ""), "test")
+    words = ("replay", "--data-dir", folder, "--board", "demo-a")
+    found = rows(benchd(*words, "--json"))
+    assert (found["t-4"]["good"], found["t-4"]["flips"]) == ("reference", False)  # not compared with itself
+    assert (found["t-0"]["good"], found["t-0"]["signature_now"]) == ("clean-boot", "over-draw")
+    text = benchd(*words, "--rule", "over_current_a=0.3", "--only-changed")
+    new = text.partition("New trips on good boards (")[2].splitlines()[1:4]
+    assert [line.split()[0] for line in new] == ["t-4", "t-0", "t-3"]
 
 
 def test_changed_cards_flip_findings(folder: Path) -> None:

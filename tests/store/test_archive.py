@@ -147,6 +147,11 @@ def test_traces_are_chosen_by_job_board_time_and_id(log: Log) -> None:
     assert chosen(job="R-1") == ["t-1"]
     assert chosen(board="demo-a") == ["t-1", "t-2"]  # as the trace has it
     assert chosen(board="demo-b") == ["t-1"]  # as its job has it
+    with log.transaction() as db:
+        db.execute("INSERT INTO board_references VALUES ('t-3', 'demo-d', '', 1)")
+    assert chosen(board="demo-d") == ["t-3"]
+    assert [want.reference for want in wanted(log)] == [False, False, True]
+    assert [archived(log, want).board for want in wanted(log)] == ["demo-b", "demo-a", "demo-d"]
     assert chosen(since_ns=T0 + DAY_NS) == ["t-2", "t-3"]
     assert chosen(ids=["t-3", "t-1"]) == ["t-1", "t-3"]
     assert chosen(ids=["t-3", "t-1"], board="demo-a") == ["t-1"]

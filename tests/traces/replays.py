@@ -41,7 +41,8 @@ def archived(
     reference: bool = False,
 ) -> Archived:
     conditions = Conditions(4.0, 1.0, 0.001, resolution_v=0.001, board="demo-a")
-    return Archived("t-1", Trace(readings, START_NS, conditions), "R-1", "psu-a", 1, power, trip, finding, reference)
+    trace = Trace(readings, START_NS, conditions)
+    return Archived("t-1", trace, "R-1", "demo-a", "psu-a", 1, power, trip, finding, reference)
 
 
 BRIEF_SHORT = ((1.0, 4.0, 0.3), (0.03, 0.2, 1.0), (1.0, 4.0, 0.3))

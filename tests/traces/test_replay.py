@@ -23,7 +23,7 @@ TRIPPED = Trip("short", 1.011, "boot")
 
 
 def tried(case: Archived, guarding: Guarding, before: Guarding | None = None, says: Finding = CLEAN) -> Outcome:
-    return replay(case, Trial("demo", guarding, before=before, asks=before is not None), lambda trace: says, EXACT)
+    return replay(case, Trial("demo", guarding, before=before, asks=before is not None), says, EXACT)
 
 
 def test_a_new_trip_on_a_good_board_is_told_with_its_figures() -> None:
@@ -96,7 +96,7 @@ def test_a_file_that_no_guard_judged_is_compared_with_todays_rules() -> None:
 
 def test_where_the_plan_is_not_known_no_difference_is_laid_to_todays_rules() -> None:
     unknown = Trial("", USUAL, before=USUAL)
-    found = replay(archived(samples(*BRIEF_SHORT), boot()), unknown, lambda trace: CLEAN, EXACT)
+    found = replay(archived(samples(*BRIEF_SHORT), boot()), unknown, CLEAN, EXACT)
     assert found.change == "not-comparable"
 
 
@@ -110,7 +110,7 @@ def test_where_the_plan_is_not_known_no_difference_is_laid_to_todays_rules() -> 
     ],
 )  # fmt: skip
 def test_what_cannot_be_judged_is_not_but_its_finding_is(case: Archived, why: str) -> None:
-    found = replay(case, Trial("demo", USUAL, voltage_v=4.0), lambda trace: Finding("dead-short", 0.8, ()), EXACT)
+    found = replay(case, Trial("demo", USUAL, voltage_v=4.0), Finding("dead-short", 0.8, ()), EXACT)
     assert (found.change, found.trip_now) == ("not-judged", None)
     assert why in found.notes[0]
     assert found.flips
@@ -120,7 +120,7 @@ def test_a_probe_is_tried_whatever_the_voltage_of_the_plan() -> None:
     power = PowerUp((Part(START_NS, "probe", 0.5, 0.1),))
     case = archived(samples((0.25, 0.02, 0.1)), power, Trip("short", 0.2, "probe"), finding=None)
     stage = Stage("probe", 0.5, 0.1, 0.2, least_ohm=1.0)
-    found = replay(case, Trial("demo", Guarding(RuleLimits(), (stage,)), 4.0), lambda trace: CLEAN, EXACT)
+    found = replay(case, Trial("demo", Guarding(RuleLimits(), (stage,)), 4.0), CLEAN, EXACT)
     assert (found.change, found.trip_now and found.trip_now.stage) == ("same", "probe")
 
 
