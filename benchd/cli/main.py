@@ -8,7 +8,23 @@ import sys
 import typer
 
 from benchd import __version__
-from benchd.cli import config, demo, job, make_safe, output, plans, replay, run, service, signatures, sim, supplies, trace, trip
+from benchd.cli import (
+    config,
+    demo,
+    job,
+    make_safe,
+    output,
+    plans,
+    reference,
+    replay,
+    run,
+    service,
+    signatures,
+    sim,
+    supplies,
+    trace,
+    trip,
+)
 
 app = typer.Typer(
     name="benchd",
@@ -47,6 +63,7 @@ app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")
 app.add_typer(trip.app, name="trip")
 app.add_typer(plans.app, name="plans")
+app.add_typer(reference.app, name="reference")
 app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(
     replay.replay
