@@ -22,7 +22,12 @@ def clean_boot(b: Bench) -> Case:
     if by_itself:
         s = dataclasses.replace(s, button_s=None, marked_s=None, auto_s=rng.uniform(0.0, 0.5), hold_limit_a=None)
     shot = take(b, s, b.load(phases))
-    return case(b, shot, "clean-boot", f"starts{' by itself' if by_itself else ''}, {idle_s:.1f} s of idle", *_small(b, idle_s))  # fmt: skip
+    also = _small(b, idle_s)
+    if by_itself and phases[0].seconds > 0.8:
+        # Nothing tells its first rung from what flows before a button.
+        also += ["early-leak", "unclear"]
+    why = f"starts{' by itself' if by_itself else ''}, {idle_s:.1f} s of idle"
+    return case(b, shot, "clean-boot", why, *also)
 
 
 def _small(b: Bench, idle_s: float) -> list[str]:
@@ -168,6 +173,9 @@ def _long_leads(b: Bench, phases: tuple[Phase, ...], mean_a: float, after_s: flo
     also = ["unclear", "clean-boot"] if share < 0.17 else []
     if shot.tripped or mean_a < 8 * b.seen_a:
         also.append("unclear")
+    if load.life.value != "running":
+        # A peak took more than such leads can carry, and the board fell out.
+        also += ["unclear", "brief-kick"]
     return case(b, shot, "limit-sag", f"the leads take {share:.0%} of the voltage while it works", *also)
 
 
@@ -197,5 +205,5 @@ def loose_contact(b: Bench) -> Case:
     idle = next(p for p in phases if p.seconds == inf)
     if idle.level_a < 5 * b.seen_a or 0.4 * b.scale < 8 * b.seen_a:
         also.append("unclear")
-    why = f"{len(opens)} times open for about {length_s:.2f} s, {'fed by its own cell meanwhile' if load.held else 'and starts anew'}"  # fmt: skip
-    return case(b, shot, "loose-contact", why, *also)
+    then = "fed by its own cell meanwhile" if load.held else "and starts anew"
+    return case(b, shot, "loose-contact", f"{len(opens)} times open for about {length_s:.2f} s, {then}", *also)

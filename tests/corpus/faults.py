@@ -43,7 +43,8 @@ def dead_short(b: Bench) -> Case:
     s = from_the_start(scene(b, 0.0, window_s=pinned_s, press=False))
     if rng.random() < 0.2 and s.connect_s >= 0:
         # The probe before a power-up: so little that nothing conducts.
-        s = dataclasses.replace(s, volts=0.5, limit_a=0.1, end_s=s.connect_s + max(0.3, 4 / b.meter.rate), hold_limit_a=None)  # fmt: skip
+        end_s = s.connect_s + max(0.3, 4 / b.meter.rate)
+        s = dataclasses.replace(s, volts=0.5, limit_a=0.1, end_s=end_s, hold_limit_a=None)
         ohm = between(rng, 0.01, 0.8)
     shot = take(b, s, b.load(short_ohm=ohm))
     volts = s.limit_a * (ohm + s.lead_ohm)
@@ -170,7 +171,8 @@ def brief_kick(b: Bench) -> Case:
 def late_short(b: Bench) -> Case:
     rng = b.rng
     good_s = float(rng.choice([0.0, between(rng, 0.1, 9.0)], p=[0.25, 0.75]))
-    ohm = between(rng, 0.01, 0.3 * b.volts / b.limit_a)
+    # With less the model's board counts as discharged, and the rail as let go.
+    ohm = between(rng, 0.03 / b.limit_a, 0.3 * b.volts / b.limit_a)
     good = [p for p in boot(rng, b.scale) if p.seconds < inf]
     total_s = sum(p.seconds for p in good)
     good = [dataclasses.replace(p, seconds=p.seconds * good_s / total_s) for p in good] if good_s else []

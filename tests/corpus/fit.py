@@ -14,10 +14,9 @@ from tests.corpus.run import Task, case_of, each, judged
 
 AT = (0.0, 0.3, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95)
 """Raw confidences at which the map has its corners."""
-PRIOR = 12.0
-"""So many findings of share `PRIOR_RIGHT` are believed to have been seen at each corner besides: the corpus is of one
-make, and other boards will be read less well."""
-PRIOR_RIGHT = 0.6
+PRIOR = 40.0
+"""So many findings are believed to have been seen at each corner besides, right as often as the raw confidence says: the
+corpus is of one make, and other boards will be read less well."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -46,7 +45,7 @@ def fit(rows: Sequence[Stated]) -> list[tuple[float, float]]:
     Restrictions, Wiley 1972).
     """
     at = np.array(AT)
-    n, hits = np.full(len(at), PRIOR), np.full(len(at), PRIOR * PRIOR_RIGHT)
+    n, hits = np.full(len(at), PRIOR), PRIOR * at
     for row in rows:
         above = int(np.clip(np.searchsorted(at, row.raw), 1, len(at) - 1))
         share = float(np.clip((row.raw - at[above - 1]) / (at[above] - at[above - 1]), 0, 1))

@@ -143,7 +143,9 @@ class Recorder:
     def step(self, now_s: float) -> tuple[float, float, float, Mode] | None:
         """The model has gone on by one step of the grid, to `now_s`. The reading taken at it, if one was."""
         average = self._channel.average(now_s + 1e-9)
-        volts = self._channel.board_v if self.meter.at_board else average.voltage_v
+        # Off the board, the sense leads hang on the clip.
+        at_board = self.meter.at_board and self._channel.connected
+        volts = self._channel.board_v if at_board else average.voltage_v
         v_sum, i_sum = self._sums[-1]
         self._sums.append((v_sum + volts, i_sum + average.current_a))
         m = self.meter

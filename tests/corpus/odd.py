@@ -61,7 +61,8 @@ def creeping(b: Bench) -> Case:
     s = scene(b, seconds - 0.2, ending="time")
     also = ["early-leak"] if s.marked_s is None else []
     shot = take(b, s, b.load(phases))
-    return case(b, shot, "unclear", f"creeps up to {levels[-1]:.2f} A in {seconds:.0f} s", "clean-boot", "mid-stall", *also)  # fmt: skip
+    why = f"creeps up to {levels[-1]:.2f} A in {seconds:.0f} s"
+    return case(b, shot, "unclear", why, "clean-boot", "mid-stall", *also)
 
 
 def cell_charged(b: Bench) -> Case:
