@@ -18,9 +18,11 @@ from benchd.cli.trace_source import Given, Source
 if TYPE_CHECKING:
     from benchd.traces.band import Band
     from benchd.traces.picture import Pictured, Scene
-    from benchd.traces.table_options import ReadAs
     from benchd.traces.terminal_picture import Look
     from benchd.traces.trace import Divergence
+
+LONGEST_TITLE = 80
+"""Letters; longer, and the names stand in the legend alone."""
 
 
 def plot(
@@ -35,6 +37,7 @@ def plot(
     against: Annotated[
         str | None, typer.Option(help="Overlay this trace, file or id, and show where the first one leaves it.")
     ] = None,
+    alone: Annotated[bool, typer.Option("--alone", help="Without the references of its board.")] = False,
     time_unit: table.TimeUnit = None,
     voltage_unit: table.VoltageUnit = None,
     current_unit: table.CurrentUnit = None,
@@ -65,12 +68,21 @@ def plot(
     )  # fmt: skip
     names = [*traces, *([against] if against is not None else [])]
     with out.errors(PictureError, BandError, TraceFileError), Source(data_dir, config) as source:
-        pictured = [_pictured(source.find(name, options)) for name in names]
-        band = _band(source, reference or [], options)
+        given = [source.find(name, options) for name in names]
+        band = _band([source.find(name, options) for name in reference or []])
+        if band is None and len(given) == 1 and not alone:
+            band = _own_band(given[0], job_cli.data_path(data_dir, config))
+        pictured = [_pictured(one, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
         divergence = _divergence(pictured, band, against is not None)
-        title = pictured[0].title if len(names) == 1 else "Traces " + ", ".join(p.name for p in pictured)
-        drawn = scene(title, pictured, band, divergence)
+        drawn = scene(_title(pictured), pictured, band, divergence)
     _emit(drawn, to, kind, json_)
+
+
+def _title(pictured: list[Pictured]) -> str:
+    if len(pictured) == 1:
+        return pictured[0].title
+    names = "Traces " + ", ".join(p.name for p in pictured)
+    return names if len(names) <= LONGEST_TITLE else f"{len(pictured)} traces"
 
 
 def _emit(drawn: Scene, to: Path | None, kind: Literal["svg", "png"] | None, json_: bool) -> None:
@@ -87,20 +99,31 @@ def _emit(drawn: Scene, to: Path | None, kind: Literal["svg", "png"] | None, jso
     out.emit({**record, "picture": text}, text, json_)
 
 
-def _pictured(given: Given) -> Pictured:
-    """With its finding: as filed, else as read now."""
+def _pictured(given: Given, band: Band | None, anew: bool) -> Pictured:
+    """With its finding: as filed, else (or `anew`) as read now."""
     from benchd.traces.picture import Pictured
     from benchd.traces.signatures import read_trace
 
     if given.row is None:
-        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace))
-    return Pictured(given.name, given.trace, given.row.finding, f"job {given.row.job}" if given.row.job else "")
+        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace, band=band))
+    finding = read_trace(given.trace, band=band) if anew else given.row.finding
+    return Pictured(given.name, given.trace, finding, f"job {given.row.job}" if given.row.job else "")
 
 
-def _band(source: Source, names: list[str], options: ReadAs) -> Band | None:
+def _band(references: list[Given]) -> Band | None:
     from benchd.traces.band import Band
 
-    return Band.of([source.find(name, options).trace for name in names]) if names else None
+    return Band.of([one.trace for one in references]) if references else None
+
+
+def _own_band(given: Given, folder: Path) -> Band | None:
+    """Of the references of its board, where it is in the log."""
+    from benchd.store.reference_rows import Bands, board_of
+
+    if given.row is None:
+        return None
+    with job_cli.the_log(folder, read_only=True) as log:
+        return Bands().of(log, board_of(log, given.row), given.row.conditions.set_voltage_v, without=given.row.id)
 
 
 def _divergence(pictured: list[Pictured], band: Band | None, against: bool) -> Divergence | None:

@@ -138,8 +138,11 @@ def scene(
         name = p.name if alone or p.finding is None else f"{p.name}: {_named(p.finding)}"
         name += " (no button: from its start)" if zero is None else ""
         curves.append(_curve(p.trace, printable(name), zero or 0.0, columns))
-        shown = [m for m in moments(p, zero or 0.0, n) if alone or m.kind in OF_EACH or (m.kind == "button" and n == 0)]
-        marks += shown
+        for m in moments(p, zero or 0.0, n):
+            if alone or (m.kind == "button" and n == 0):
+                marks.append(m)
+            elif m.kind in OF_EACH:
+                marks.append(dataclasses.replace(m, name=f"{printable(p.name)} {m.name}"))
     first = pictured[0]
     return Scene(
         title=printable(title),

@@ -11,7 +11,7 @@ from benchd.traces import picture_look as look
 from benchd.traces.band import Band
 from benchd.traces.phases import Phase, PhaseName
 from benchd.traces.picture import Axis, Curve, Scene, current_axis, names, voltage_axis
-from benchd.traces.picture_look import BLACK, CURRENT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VOLTAGE, Kind, Named
+from benchd.traces.picture_look import BLACK, CURRENT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, VOLTAGE, WINE, Kind, Named
 from benchd.traces.trace import Divergence
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ Style = tuple[str, Any]
 
 LINES: tuple[Style, ...] = (
     (CURRENT, "-"), (VOLTAGE, "--"), (BLACK, "-."), (PURPLE, "-"),
-    (ORANGE, "--"), (SKY, "-"), (GREY, ":"), (INK, (0, (6, 1, 1, 1, 1, 1))),
+    (ORANGE, "--"), (SKY, "-"), (GREY, ":"), (WINE, (0, (8, 2))),
 )  # fmt: skip
 """Of the first trace, the second, …; green is the reference's."""
 MOMENTS: dict[str, Style] = {

@@ -1,6 +1,7 @@
 """What all pictures share: ranges, colours, names of moments, and how a file is made of them.
 
-Colours are of the set by Okabe and Ito (2008), which the colour-blind tell apart; line styles differ as well.
+Colours are of the set by Okabe and Ito (2008), which the colour-blind tell apart, with a dark red for an eighth;
+line styles differ as well.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 Kind = Literal["svg", "png"]
 
 VOLTAGE, CURRENT, GREY, INK = "#0072B2", "#D55E00", "#555555", "#1b1b1b"
-ORANGE, PURPLE, GREEN, SKY, BLACK = "#E69F00", "#CC79A7", "#009E73", "#56B4E9", "#000000"
+ORANGE, PURPLE, GREEN, SKY, BLACK, WINE = "#E69F00", "#CC79A7", "#009E73", "#56B4E9", "#000000", "#661100"
 DPI = 150
 SMALL_PT = 8
 ROW_PT = 11

@@ -8,16 +8,17 @@ import pytest
 
 from benchd.store.filing import file_imported
 from benchd.store.log import Log
+from benchd.store.reference_rows import check_reference, keep_reference
 from benchd.traces.csvfile import save_csv
 from tests.cli.test_commands import lines
 from tests.cli.test_trip import benchd
 from tests.traces.test_picture import START_NS, a_trace
 
 
-def filed(folder: Path) -> str:
-    """The id of the trace in the log."""
+def filed(folder: Path, before: int = 0) -> str:
+    """The id of the newest trace in the log, or of one before it."""
     with Log.open(folder / "benchd.sqlite", read_only=True) as log:
-        return log.traces()[0].id
+        return log.traces()[before].id
 
 
 @pytest.fixture
@@ -71,6 +72,20 @@ def test_files_need_no_log_and_the_divergence_from_references_is_told(folder: Pa
         pytest.approx(0.05, abs=0.01), pytest.approx(0.2, abs=0.01),
     )  # fmt: skip
     assert "X here and O there: Leaves the good one" in told["picture"]
+
+
+def test_a_filed_trace_stands_on_the_references_of_its_board(folder: Path) -> None:
+    benchd("trace", "import", folder / "stalled.csv", "--data-dir", folder)
+    stalled, good = filed(folder), filed(folder, 1)
+    with Log.open(folder / "benchd.sqlite") as log:
+        keep_reference(log, check_reference(log, good, "b-1", ""), "test")
+    (told,) = lines(benchd("trace", "plot", stalled, "--json", "--data-dir", folder))
+    assert (told["references"], told["time_from"]) == (1, "the button, aligned at the rise")
+    assert told["divergence"]["at_s"] == pytest.approx(4.0, abs=0.2)
+    (told,) = lines(benchd("trace", "plot", stalled, "--alone", "--json", "--data-dir", folder))
+    assert (told["references"], told["divergence"]) == (0, None)
+    (told,) = lines(benchd("trace", "plot", good, "--json", "--data-dir", folder))
+    assert told["references"] == 0, "it is not held against itself"
 
 
 def test_before_and_after_are_overlaid(folder: Path) -> None:
