@@ -1,11 +1,11 @@
 """From how well a shape fits to how often such a finding is right.
 
-A raw confidence is a score, no probability: shapes that fit by 0.65 were right far more often than that. The maps below
-were fitted on the half of the labelled corpus that is kept for it (`python -m tests.corpus calibrate`): at each corner the
-share of right findings near it, with 40 made-up findings added that are right as often as the raw confidence says, since
-other boards than those of the corpus will be read less well; then made to rise only (pool adjacent violators: Barlow et
-al., Statistical Inference under Order Restrictions, Wiley 1972). Straight lines between. How it comes out on the other
-half is in READING.md.
+A raw confidence is a score, no probability: shapes that fit by 0.65 were right far more often than that. The maps
+below were fitted on the half of the labelled corpus that is kept for it (`python -m tests.corpus calibrate`): at each
+corner the share of right findings near it, with 40 made-up findings added that are right as often as the raw confidence
+says, since other boards than those of the corpus will be read less well; then made to rise only (pool adjacent
+violators: Barlow et al., Statistical Inference under Order Restrictions, Wiley 1972). Straight lines between. How it
+comes out on the other half is in READING.md.
 """
 
 from __future__ import annotations

@@ -15,8 +15,8 @@ from tests.corpus.run import Task, case_of, each, judged
 AT = (0.0, 0.3, 0.45, 0.55, 0.65, 0.75, 0.85, 0.95)
 """Raw confidences at which the map has its corners."""
 PRIOR = 40.0
-"""So many findings are believed to have been seen at each corner besides, right as often as the raw confidence says: the
-corpus is of one make, and other boards will be read less well."""
+"""So many findings are believed to have been seen at each corner besides, right as often as the raw confidence says:
+the corpus is of one make, and other boards will be read less well."""
 
 
 @dataclasses.dataclass(frozen=True)
