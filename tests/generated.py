@@ -1,6 +1,6 @@
 """What is made from the code: the JSON Schemas of profiles and of signature cards; in drivers/README.md the list of the
-profiles' keys, and the table of the supplies with how well each is verified; in DEVELOPERS.md the picture of the guard's
-states.
+profiles' keys, and the table of the supplies with how well each is verified; in DEVELOPERS.md the picture of the
+guard's states.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """

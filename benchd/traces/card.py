@@ -176,6 +176,9 @@ class Card(Table):
     most: Annotated[Share, told("Highest score.")] = 1.0
     look: list[Look] = several("All of these count.")
     any: list[Ways] = several("Of the ways in each, the best counts.")
+    before: list[Id] = several(
+        "Signatures that give way to this one where it fits: they lose nine tenths of their score."
+    )
     yields_to: list[Yield] = several("Signatures that take from the score.")
     evidence: list[Sentence] = several("What the finding stands on.")
     alternative: list[Other] = several("What it is most easily taken for, the likeliest first.")
@@ -194,9 +197,10 @@ class Card(Table):
     def _fits_together(self) -> Card:
         if self.id != UNCLEAR and not self.look and not self.any:
             raise ValueError("look = []: without anything to look at the card would always fit; give at least one")
-        for each in (*(name for y in self.yields_to for name in y.to), *(o.signature for o in self.alternative)):
+        named = (name for y in self.yields_to for name in y.to)
+        for each in (*named, *self.before, *(o.signature for o in self.alternative)):
             if each == self.id:
-                raise ValueError(f"id = {self.id!r}: a card can neither yield to itself nor be its own alternative")
+                raise ValueError(f"id = {self.id!r}: a card is not its own alternative, and gives way to others only")
         return self
 
     @property

@@ -7,7 +7,7 @@ import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from benchd.traces.quantities import Values
+    from benchd.traces.quantity_values import Values
 
 FIELD = re.compile(r"\{([a-z][a-z0-9_]*)( ±)?\}")
 """A place for a quantity: {name}, or {name ±} with its uncertainty."""

@@ -10,6 +10,7 @@ import functools
 import stat
 import tomllib
 from collections.abc import Mapping, Sequence
+from graphlib import CycleError
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -17,7 +18,7 @@ from pydantic import ValidationError
 
 from benchd.checked import Fault, faults
 from benchd.traces.card import FORMAT, UNCLEAR, Card
-from benchd.traces.card_score import CycleError, in_order
+from benchd.traces.card_score import in_order
 
 MOST_BYTES = 65_536
 """Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
@@ -126,6 +127,7 @@ def _misfit(cards: Mapping[str, Card]) -> _Misfit | None:
     there = ", ".join(name for name in sorted(cards) if name != UNCLEAR)
     for name, card in cards.items():
         named = [(f"yields_to[{k}].to", other) for k, each in enumerate(card.yields_to) for other in each.to]
+        named += [(f"before[{k}]", other) for k, other in enumerate(card.before)]
         named += [(f"alternative[{k}].signature", each.signature) for k, each in enumerate(card.alternative)]
         for key, other in named:
             if other not in cards or other == UNCLEAR:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from benchd.traces.card_words import filled
+from benchd.traces.card_words import filled, milliamps
 from benchd.traces.features import Features
-from benchd.traces.quantities import QUANTITIES, Values
+from benchd.traces.quantities import QUANTITIES
+from benchd.traces.quantity_values import Values
 from benchd.traces.trace import Evidence
 
 if TYPE_CHECKING:
@@ -16,6 +17,12 @@ FEW_READINGS = 20
 SHORT_S = 3.0
 SLOW_PER_S = 9.0
 LONG_GAP_S = 1.0
+COARSE_A = 0.005
+"""A finer step weakens nothing, A (estimate, no source)."""
+COARSE_STEPS = 10
+"""With fewer steps from nothing to the highest current, its shape is hardly seen (estimate, no source)."""
+COARSE_KEEPS = 0.94
+"""Share of the sureness that is left then (estimate, no source)."""
 SLOW_KEEPS, GAP_KEEPS, UNTOLD_KEEPS = 0.94, 0.9, 0.94
 """Share of the sureness that is left with slow readings, with readings missing, and with the settings not known: from
 counts of right findings on 1200 made-up traces."""
@@ -41,6 +48,13 @@ def quality(f: Features) -> tuple[float, list[str]]:
     if f.line.longest_gap_s > max(LONG_GAP_S, 5 * f.line.interval_s):
         factor *= GAP_KEEPS
         doubts.append(f"Readings are missing for up to {f.line.longest_gap_s:.1f} s.")
+    height_a = f.rest.sustained_a if f.rest else 0.0
+    if f.line.resolution_a >= COARSE_A and f.line.seen_a < height_a < COARSE_STEPS * f.line.resolution_a:
+        factor *= COARSE_KEEPS
+        step = milliamps(f.line.resolution_a)
+        doubts.append(
+            f"The reading comes in steps of {step}: of a highest current of {milliamps(height_a)} little is seen."
+        )
     if f.line.set_v is None or (f.short is not None and not f.short.pinned_known):
         factor *= 1.0 if cut else UNTOLD_KEEPS
         doubts.append("Set voltage or current limit are not known: they are judged from the readings.")

@@ -78,6 +78,16 @@ def leak_excess(w: Whole) -> float:
     return clamp(math.log(leak_a), math.log(f.normal_leak_a), math.log(f.odd_leak_a))
 
 
+def leak_held(w: Whole) -> float | None:
+    """Of the readings that the leak is taken from, those with the voltage at 90 % of its setting or more, %. Where it
+    is down the supply limits, and the board would take more."""
+    if w.start.leak_a is None or not w.line.set_v:
+        return None
+    t_s = w.line.t_s
+    volts = w.line.voltage_v[(t_s >= w.start.leak_from_s) & (t_s <= w.start.leak_to_s)]
+    return 100 * float(np.mean(volts >= 0.9 * w.line.set_v)) if len(volts) else None
+
+
 def height_a(w: Whole) -> float:
     """Highest lasting current: over some bins, or over half a second before the stable end, A."""
     return max(w.rest.sustained_a, w.rest.high_before_tail_a)

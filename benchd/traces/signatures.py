@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
 from benchd.traces.calibration import calibrated
 from benchd.traces.card import UNCLEAR, Card
-from benchd.traces.card_score import holds, scores
+from benchd.traces.card_score import holds, nearness, scores
 from benchd.traces.card_words import filled
 from benchd.traces.cards import Shelf, shipped_shelf
 from benchd.traces.cautions import CAUTIONS
 from benchd.traces.evidence import general, nothing_on, quality, references_told
 from benchd.traces.features import Features, extract
-from benchd.traces.quantities import QUANTITIES, Values, of
+from benchd.traces.quantities import QUANTITIES
+from benchd.traces.quantity_values import Values, of
 from benchd.traces.trace import Alternative, Evidence, Finding, Trace
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ LEAST_LEAD = 0.08
 """Two shapes whose scores are nearer than this are not told apart."""
 LEAST_NEAR = 0.2
 """A shape that fits less is not near enough for its figures to be told."""
+FAR = 0.1
+"""Most that a shape which is ruled out can have in an `unclear` finding. Our choice."""
 LEAST_OTHER = 0.1
 """An alternative that fits less is not named."""
 WITHOUT_BUTTON = ("no-draw", "dead-short")
@@ -91,12 +95,13 @@ def judge(
         card, shape = cards.card(UNCLEAR), cards.card(best)
         # With two that fit equally well, each may be right.
         raw = min(1 - score if score < LEAST_SCORE else 0.5, SUREST_UNCLEAR)
-        others = _nearest_two(ranked, shape) if score > 0 else []
+        others = _nearest_two(ranked, ordered, values, card)
     alternatives = tuple(
         Alternative(name, round(calibrated(name, min(s, MOST_SURE), factor), 2), _tell_apart(name, card, others, cards))
         for name, s in others
     )
-    told = (sentences(shape, values) if score >= LEAST_NEAR else []) or general(values)
+    told = sentences(card, values) if card.id == UNCLEAR else []
+    told += (sentences(shape, values) if score >= LEAST_NEAR else []) or general(values)
     doubts += references_told(compared)
     return _finding(
         card,
@@ -167,19 +172,23 @@ def _others(card: Card, ranked: list[tuple[str, float]], values: Values) -> list
     return found[:3]
 
 
-def _nearest_two(ranked: list[tuple[str, float]], nearest: Card) -> list[tuple[str, float]]:
-    """The nearest two shapes; where only one is near, the one that it is most easily mistaken for."""
-    first, second = ranked[:2]
-    if second[1] < 0.05 and nearest.alternative:
-        name = nearest.alternative[0].signature
-        second = (name, dict(ranked).get(name, 0.0))
-    return [first, second]
+def _nearest_two(
+    ranked: list[tuple[str, float]], cards: Sequence[Card], values: Values, unclear: Card
+) -> list[tuple[str, float]]:
+    """The nearest two shapes; where fewer fit at all, those that most is alike of. What the card of `unclear` names
+    itself comes before."""
+    said = [(o.signature, o.share) for o in unclear.alternative if holds(o.when, values)]
+    near = {card.id: FAR * nearness(card, values) for card in cards if card.id != UNCLEAR}
+    found = sorted(((n, max(s, near[n])) for n, s in ranked), key=lambda x: (-x[1], x[0]))
+    return [*said, *(each for each in found if each[0] not in dict(said))][:2]
 
 
 def _tell_apart(name: str, card: Card, others: list[tuple[str, float]], cards: Shelf) -> str:
     """What tells an alternative from the finding, or for `unclear` from the other one of the two."""
     if card.id != UNCLEAR:
         return tell_apart(card, cards.card(name))
+    if said := next((o.tell_apart for o in card.alternative if o.signature == name), ""):
+        return said
     other = next((n for n, _ in others if n != name), "")
     return tell_apart(cards.card(other), cards.card(name)) if other else cards.card(name).would
 

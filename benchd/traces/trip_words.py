@@ -31,7 +31,7 @@ _SUPPLIES_CHECKS = (
 ADVICE: dict[str, Advice] = {
     "short": Advice(
         "A part of the board is shorted: it took all the current that was allowed, while the voltage broke down.",
-        tuple(each.text for each in shipped()["dead-short"].card.check),
+        tuple(each.text for each in shipped()["dead-short"].card.check if not each.when),
         (SHORT_HEAT, INJECT),
     ),
     "over-current": Advice(
