@@ -52,6 +52,7 @@ class Capture:
         self.config = config or CaptureConfig()
         c = self.config
         self._pre_roll, self._removal, self._longest = _ns(c.pre_roll_s), _ns(c.removal_s), _ns(c.longest_s)
+        self._tried = _ns(c.tried_s)
         self._leak_settle, self._sustained = _ns(c.leak_settle_s), _ns(c.sustained_s)
         self._noise = NoiseFloor(c.resolution_a)
         self._refresh = Refresh()
@@ -218,8 +219,13 @@ class Capture:
     def _while_connected(self, t_ns: int, current_a: float, big: bool, is_new: bool) -> None:
         """Follow the leak, look for the rise that is the button."""
         c, watch, noise = self.config, self._watch, self._noise
-        if t_ns - watch.connected_ns < self._leak_settle or watch.leak_n < 2:
-            watch.settle_leak(t_ns, current_a)
+        if t_ns - watch.connected_ns < self._leak_settle or watch.leak_n < 3:
+            if is_new:
+                watch.settle_leak(t_ns, current_a)
+            return
+        if watch.tried(t_ns, 2 * self._sustained, self._tried) and self._start_ns is not None:
+            self._mark(Mark("button", watch.connected_ns))
+            self._begin_boot(t_ns)
             return
         rise_a = max(5 * noise.sigma_a, 2.5 * noise.resolution_a, c.least_rise_a, c.rise_fraction * watch.leak_a)
         deviation_a = current_a - watch.leak_a
@@ -299,11 +305,7 @@ class Capture:
     # ---- small steps -------------------------------------------------------------------------------------------
 
     def _connect(self, at_ns: int, t_ns: int, current_a: float) -> None:
-        watch = self._watch
-        watch.connected_ns, watch.active_ns, watch.mean_active_ns = at_ns, t_ns, t_ns
-        watch.drawn_ns = watch.drawn_ns or at_ns
-        watch.spike_a = current_a
-        watch.charged_at_on = at_ns - self._on_ns < OWN_CHARGE_NS
+        self._watch.connect(at_ns, t_ns, current_a, at_on=at_ns - self._on_ns < OWN_CHARGE_NS)
         self._open(self._start_before(at_ns))
         self._mark(Mark("connected", at_ns))
         self._enter(State.CONNECTED, t_ns)

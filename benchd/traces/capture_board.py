@@ -11,6 +11,8 @@ from benchd.traces.noise import LARGEST_A
 SECOND_NS = 1_000_000_000
 SPIKE_NS = 60_000_000
 """Capacitors charge for no longer than this after the clip is on (common practice, no source)."""
+SPIKE_A = 0.03
+"""And draw this much more than twice what follows (common practice, no source)."""
 TRIMMED = 0.15
 """Of the means over 1 s, this share may be bursts and lulls of a board that is settled: radios wake up now and then."""
 BURST = 3.0
@@ -83,6 +85,7 @@ class BoardWatch:
 
     __slots__ = (
         "active_ns",
+        "charged",
         "charged_at_on",
         "connected_ns",
         "drawn_long",
@@ -117,6 +120,8 @@ class BoardWatch:
         self.connected_ns = t_ns
         self.spike_a = 0.0
         """Largest current as it was connected."""
+        self.charged = False
+        """Capacitors were seen charging then: a spike well above what followed."""
         self.charged_at_on = False
         """It was connected as the output went on: what was seen may be the supply's own capacitor."""
         self.since_ns = t_ns
@@ -127,11 +132,6 @@ class BoardWatch:
         """Measurements in a row above the leak, the first of them at `rise_ns`."""
         self.rise_ns = 0
         self.seconds = Seconds(t_ns)
-
-    @property
-    def charged(self) -> bool:
-        """Whether capacitors were seen charging as it was connected: a spike well above what follows."""
-        return self.spike_a > 2 * self.leak_a + 0.03
 
     def see(self, t_ns: int, since_last_ns: int, above: bool, big: bool, is_new: bool, settle_ns: int) -> None:
         """Take a reading: whether it is `above` the least step, or so `big` that one is enough; both as they were, when
@@ -153,9 +153,25 @@ class BoardWatch:
         if self.run >= 2 and t_ns - self.run_ns > settle_ns:
             self.drawn_long = True
 
+    def connect(self, at_ns: int, t_ns: int, current_a: float, at_on: bool) -> None:
+        """Current was first seen at `at_ns`; now it is `t_ns`."""
+        self.connected_ns, self.active_ns, self.mean_active_ns = at_ns, t_ns, t_ns
+        self.drawn_ns = self.drawn_ns or at_ns
+        self.charged_at_on = at_on
+        self.spike_a = self.leak_a = current_a
+        self.leak_n = min(max(self.run, 1), 2)
+
     def settle_leak(self, t_ns: int, current_a: float) -> None:
-        """Capacitors still charge. Of the readings so far the least is nearest to the leak."""
+        """Take one of the first measurements. Capacitors still charge: the least is nearest to the leak, but for the
+        first one, which may lie half before the connection."""
         self.leak_n += 1
-        self.leak_a = current_a if self.leak_n == 1 else min(self.leak_a, current_a)
         if self.leak_n <= 2 or t_ns - self.connected_ns <= SPIKE_NS:
             self.spike_a = max(self.spike_a, current_a)
+        self.leak_a = min(self.leak_a, current_a) if self.leak_n > 2 else current_a
+        self.charged = self.spike_a > 2 * self.leak_a + SPIKE_A
+
+    def tried(self, t_ns: int, wait_ns: int, within_ns: int) -> bool:
+        """Whether it drew something for a while, not longer than `within_ns`, and has stopped for `wait_ns`. A leak
+        does not do that: unless the clip has come off, a start has ended."""
+        lasted_ns = self.active_ns - self.connected_ns
+        return self.drawn_long and not self.charged and self.quiet_ns >= wait_ns and lasted_ns <= within_ns

@@ -81,7 +81,7 @@ class CaptureConfig:
     """One single reading above this is a board's capacitors being charged."""
     least_rise_a: float = 0.01
     """No smaller rise is taken for the button."""
-    rise_fraction: float = 0.35
+    rise_fraction: float = 0.3
     """Nor one smaller than this share of the leak."""
     sustained_s: float = 0.1
     """A rise that lasts this long is no spike."""
@@ -89,6 +89,8 @@ class CaptureConfig:
     """After connecting, the leak is believed from here on."""
     too_soon_s: float = 1.0
     """A rise so soon after the first current belongs to the same start: that was the button already."""
+    tried_s: float = 4.0
+    """A current that stops by itself so soon, where no capacitors were seen charging, was a start and no leak."""
     untold_s: float = 1.8
     """The same where no capacitors were seen charging, which tells a clip that is put on from a button."""
     stable_fraction: float = 0.25

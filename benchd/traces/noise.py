@@ -91,7 +91,9 @@ class NoiseFloor:
             return None
         level = median(heads)
         mad_a = median(abs(x - level) for x in heads)
-        self._var = min(max(SIGMA_PER_MAD * mad_a, _SMALLEST_A), LARGEST_A) ** 2
+        # Where most lie on one step the median is 0, and what the others say counts, up to a step.
+        rest_a = sqrt(sum(min(abs(x - level), self.resolution_a) ** 2 for x in heads) / len(heads))
+        self._var = min(max(SIGMA_PER_MAD * mad_a, rest_a, _SMALLEST_A), LARGEST_A) ** 2
         self._n = len(heads) if len(heads) > 1 else self._warm
         self.ready = True
         self._warm, self._heads = 0, []
@@ -113,7 +115,8 @@ class NoiseFloor:
         self._n += 1
         var = self._var
         square = deviation_a * deviation_a
-        clipped = CLIP * CLIP * var
+        # One step up or down is always the instrument's.
+        clipped = max(CLIP * CLIP * var, self.resolution_a * self.resolution_a)
         if square > clipped:
             square = clipped
         rate = _RATE if self._n > 45 else 1 / (self._n + 5)

@@ -4,7 +4,7 @@ python -m tests.traces.capture_grid [N]     N cases a rate (default 150), and th
 
 A story is a current over time with what happened in it and when: clip on, button, boot over, clip off. An instrument
 reads it at its own rate, step, noise and spacing, with gaps, or repeats itself. Whether a mark could be seen is worked
-out from the instrument, not from the recogniser: a step that is well above its noise and step, for several measurements.
+out from the instrument, not from the recogniser: it is well above noise and step, for several measurements.
 """
 
 from __future__ import annotations
@@ -214,9 +214,8 @@ def judge(told: Story, meter: Meter, events: list[CaptureEvent], done_s: NDArray
     score = Score({k: [] for k in MARKS}, [], [])
     taken: set[int] = set()
     for happened in told.happened:
-        later = done_s[np.searchsorted(done_s, happened.t_s) :]
         earlier = done_s[: np.searchsorted(done_s, happened.t_s)]
-        to_s = (float(later[min(2, len(later) - 1)]) if len(later) else happened.t_s) + 0.15
+        to_s, may_to_s = _third_after(done_s, happened.t_s) + 0.15, _third_after(done_s, happened.may_to_s) + 0.15
         from_s = (float(earlier[-1]) if len(earlier) else happened.t_s) - 0.05 - 1 / meter.rate
         if happened.kind == "boot-end":
             from_s, to_s = from_s - 2.5, to_s + 2.5
@@ -224,8 +223,8 @@ def judge(told: Story, meter: Meter, events: list[CaptureEvent], done_s: NDArray
             from_s -= 1 / meter.rate * meter.repeats
         near = [k for k, m in enumerate(marks) if m.kind == happened.kind and k not in taken]
         hit = [k for k in near if from_s <= marks[k].t_ns / S <= to_s]
-        allowed = [k for k in near if from_s - happened.t_s + happened.may_from_s <= marks[k].t_ns / S
-                   <= to_s - happened.t_s + happened.may_to_s]  # fmt: skip
+        may_from_s = from_s - happened.t_s + happened.may_from_s
+        allowed = [k for k in near if may_from_s <= marks[k].t_ns / S <= max(to_s, may_to_s)]
         if hit:
             score.found[happened.kind].append(marks[hit[0]].t_ns / S - happened.t_s)
         elif happened.kind == "removed" and any(happened.t_s < t <= to_s + 6.5 for t in waits_s):
@@ -239,6 +238,12 @@ def judge(told: Story, meter: Meter, events: list[CaptureEvent], done_s: NDArray
         taken |= set(hit[:1] or allowed[:1])
     score.false += [m for k, m in enumerate(marks) if k not in taken]
     return score
+
+
+def _third_after(done_s: NDArray[np.float64], t_s: float) -> float:
+    """When the third measurement after a moment was made, s."""
+    later = done_s[np.searchsorted(done_s, t_s) :]
+    return float(later[min(2, len(later) - 1)]) if len(later) else t_s
 
 
 def seen(happened: True_, meter: Meter, done_s: NDArray[np.float64]) -> bool:
@@ -302,8 +307,8 @@ class Sum:
     def __str__(self) -> str:
         share = self.found / max(self.found + self.missed, 1)
         return (
-            f"{share:7.1%} of {self.found + self.missed:4}, error {self.error_s:+.3f} s, 95 % within {self.within_s:.3f} s;"
-            f" {self.false} made up in {self.cases}"
+            f"{share:7.1%} of {self.found + self.missed:4}, error {self.error_s:+.3f} s, "
+            f"95 % within {self.within_s:.3f} s; {self.false} made up in {self.cases}"
         )
 
 
