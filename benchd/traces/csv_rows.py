@@ -1,13 +1,12 @@
 """The readings of a CSV file, line by line or many lines at once.
 
 Lines that are as expected go through numpy's reader by the thousand; any others are looked at one by one, so that what
-is wrong is said with its line and column. Memory
-grows with the readings alone: 26 bytes each, and one column more at the end.
+is wrong is said with its line and column. Memory grows with the readings alone: 26 bytes each, and one column more at
+the end.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,21 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.reading import Mode
+from benchd.traces.csv_at_once import LARGEST, MODES, Part, at_once
 from benchd.traces.csv_layout import Layout, is_remark, number, split
 from benchd.traces.file_error import CsvError, shown
 from benchd.traces.samples import Samples
 from benchd.traces.table_columns import Column
 from benchd.traces.table_times import StampError, Stamps
 
-LARGEST = {"time": 1e10, "voltage": 1e4, "current": 1e4}
-"""Largest absolute value, in s, V, A."""
 NO_NUMBER = 9.91e37
 """SCPI-1999 §7.2.1 says 'not a number' by it, and 'infinity' by 9.9E37, which is no reading of a bench."""
-MODES = {"cv": Mode.CV, "cc": Mode.CC, "off": Mode.OFF, "unknown": Mode.UNKNOWN}
 MOST_READINGS = 50_000_000
 """A file with more is no power-up, and would take gigabytes of memory."""
-
-_Part = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.uint8]]
 
 
 class Rows:
@@ -70,48 +65,23 @@ class Rows:
         pieces, self._columns[k] = self._columns[k], []
         return np.concatenate(pieces)
 
-    def _at_once(self, lines: Sequence[str]) -> _Part | None:
-        """Lines of numbers only; None where they need a closer look."""
-        layout = self.layout
-        if layout.stamped or "mode" in layout.columns or not lines:
-            return None
-        text = "\n".join(lines)
-        if '"' in text or (layout.decimal == "," and "." in text):
-            return None
-        if layout.delimiter != " " and {line.count(layout.delimiter) for line in lines} != {layout.width - 1}:
-            return None
-        if layout.decimal == ",":
-            lines = text.replace(",", ".").split("\n")
+    def _at_once(self, lines: Sequence[str]) -> Part | None:
+        """Lines that are as expected, each later than the one before; None where they need a closer look."""
         timed = self.interval_s is None
-        wanted = [layout.columns[q].index for q in (("time",) if timed else ()) + ("voltage", "current")]
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("error")  # lines that hold nothing
-                table = np.loadtxt(lines, delimiter=None if layout.delimiter == " " else layout.delimiter,
-                                   comments=None, usecols=wanted, ndmin=2)  # fmt: skip
-        except (ValueError, IndexError, UserWarning):
+        part = at_once(lines, self.layout, self._scales, self._time_ns if timed else None)
+        if part is None or not timed:
+            return part
+        before = part.t_ns[0] - 1 if self._last is None else self._last[0]
+        if (np.diff(part.t_ns, prepend=before) <= 0).any():
             return None
-        if len(table) != len(lines):
-            return None
-        volts, amps = table[:, -2] * self._scales["voltage"], table[:, -1] * self._scales["current"]
-        if (np.abs(volts) > LARGEST["voltage"]).any() or (np.abs(amps) > LARGEST["current"]).any():
-            return None
-        t_ns = np.zeros(len(table), np.int64)
-        if timed:
-            given = table[:, 0] * self._time_ns
-            if not (np.abs(given) <= LARGEST["time"] * 1e9).all():
-                return None
-            t_ns = np.rint(given).astype(np.int64)
-            before = t_ns[0] - 1 if self._last is None else self._last[0]
-            if (np.diff(t_ns, prepend=before) <= 0).any():
-                return None
-            self._last = (
-                int(t_ns[-1]),
-                lines[-1].split(layout.delimiter)[wanted[0]] if layout.delimiter != " " else "it",
-            )
-        return t_ns, volts, amps, np.zeros(len(table), np.uint8)
+        text = ""
+        if self.layout.stamped:
+            text = split(lines[-1], self.layout.delimiter)[self.layout.columns["time"].index]
+            self.stamps.ns(text)  # so that it goes on from there
+        self._last = int(part.t_ns[-1]), text
+        return part
 
-    def _one_by_one(self, lines: Sequence[str], first: int, cut_off: bool) -> _Part:
+    def _one_by_one(self, lines: Sequence[str], first: int, cut_off: bool) -> Part:
         layout = self.layout
         times: list[int] = []
         volts: list[float] = []
@@ -129,7 +99,7 @@ class Rows:
             volts.append(self._value(cells, layout.columns["voltage"], line, ends_here))
             amps.append(self._value(cells, layout.columns["current"], line, ends_here))
             modes.append(self._mode(cells, mode, line) if mode else 0)
-        return np.array(times, np.int64), np.array(volts, float), np.array(amps, float), np.array(modes, np.uint8)
+        return Part(np.array(times, np.int64), np.array(volts, float), np.array(amps, float), np.array(modes, np.uint8))
 
     def _wrong_width(self, cells: list[str], text: str, line: int, ends_here: bool) -> None:
         layout = self.layout

@@ -38,9 +38,10 @@ import numpy as np
 
 from benchd.reading import Mode
 from benchd.traces import plausible
+from benchd.traces.csv_at_once import MODES
 from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, UNITS, Head, read_head, units_said
 from benchd.traces.csv_layout import FIRST_LINES, Layout, find_layout, number
-from benchd.traces.csv_rows import MODES, Rows
+from benchd.traces.csv_rows import Rows
 from benchd.traces.file_error import CsvError as CsvError
 from benchd.traces.from_file import FromFile, conditions_with, mark_ns, with_button
 from benchd.traces.table_options import AS_IT_SAYS, ReadAs

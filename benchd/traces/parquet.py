@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.traces import plausible
-from benchd.traces.csv_rows import LARGEST, MOST_READINGS
+from benchd.traces.csv_at_once import LARGEST
+from benchd.traces.csv_rows import MOST_READINGS
 from benchd.traces.file_error import ParquetError, shown
 from benchd.traces.from_file import FromFile, conditions_with, with_button
 from benchd.traces.samples import Samples

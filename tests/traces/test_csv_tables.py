@@ -233,14 +233,22 @@ def test_too_little_is_read_as_unclear_or_as_what_it_is(rows: str) -> None:
     assert finding.signature not in ("clean-boot", "dead-short", "late-short")
 
 
-def test_lines_at_once_and_one_by_one_give_the_same() -> None:
+@pytest.mark.parametrize("times", ["{:.3f}", "2024-05-01T10:{:02d}:{:06.3f}Z", "2024-05-01 10:{:02d}:{:06.3f}"])
+@pytest.mark.parametrize("mode", ["", ",CV"])
+def test_lines_at_once_and_one_by_one_give_the_same(times: str, mode: str) -> None:
     """A quoted number in a block of lines makes it be read one by one."""
     rng = np.random.default_rng(5)
-    lines = [f"{k * 1e-3:.3f},{4 + rng.normal(0, 0.01):.5f},{abs(rng.normal(0.2, 0.1)):.6f}" for k in range(3000)]
-    fast = parse_csv("t,U,I\n" + "\n".join(lines) + "\n")
+    lines = []
+    for k in range(3000):
+        at = times.format(k / 50) if times.startswith("{") else times.format(k // 3000, k / 50 % 60)
+        lines.append(f"{at},{4 + rng.normal(0, 0.01):.5f},{abs(rng.normal(0.2, 0.1)):.6f}{mode}")
+    head = "t,U,I" + (",mode" if mode else "") + "\n"
+    fast = parse_csv(head + "\n".join(lines) + "\n")
     lines[1500] = ",".join(f'"{x}"' for x in lines[1500].split(","))
-    slow = parse_csv("t,U,I\n" + "\n".join(lines) + "\n")
+    slow = parse_csv(head + "\n".join(lines) + "\n")
     assert numbers(fast) == numbers(slow)
+    assert fast.start_ns == slow.start_ns
+    assert np.array_equal(fast.samples.mode, slow.samples.mode)
 
 
 def test_a_fault_far_down_has_its_line(tmp_path: Path) -> None:
