@@ -69,7 +69,8 @@ def replay(
         stopped = True
     counts = replay_text.counts(results, len(chosen), time.monotonic() - began)
     missing = {want.plan for want in chosen if want.plan not in tools.trials}
-    out.emit(counts, "" if json_ else replay_text.table(results, counts, only_changed, missing), json_)
+    if json_ or results or not stopped:
+        out.emit(counts, "" if json_ else replay_text.table(results, counts, only_changed, missing), json_)
     if stopped:
         out.fail(f"stopped: {len(results)} of {len(chosen)} traces were replayed", STOPPED)
     if fail_on_new_trips and (counts["new_trips"] or counts["held_good"]):
@@ -107,15 +108,15 @@ def _outcomes(tools: Tools, chosen: Sequence[Wanted], workers: int, shown: bool)
     from concurrent.futures.process import BrokenProcessPool
 
     from rich.console import Console
-    from rich.progress import Progress
+    from rich.progress import MofNCompleteColumn, Progress
 
     from benchd.store.log import LogError
     from benchd.store.replay_pool import outcomes
 
     console = Console(stderr=True)
-    with out.errors(LogError), Progress(
-        console=console, transient=True, disable=not (shown and console.is_terminal)
-    ) as progress:  # fmt: skip
+    columns = (*Progress.get_default_columns(), MofNCompleteColumn())
+    hidden = not (shown and console.is_terminal)
+    with out.errors(LogError), Progress(*columns, console=console, transient=True, disable=hidden) as progress:
         task = progress.add_task("replaying", total=len(chosen))
         try:
             for outcome in outcomes(tools, chosen, workers):

@@ -16,30 +16,12 @@ def record(outcome: Outcome) -> dict[str, Any]:
 
 
 def counts(results: Sequence[Outcome], asked: int, seconds: float) -> dict[str, Any]:
-    """How many of each."""
-
-    def many(which: Callable[[Outcome], bool]) -> int:
-        return sum(map(which, results))
-
-    return {
-        "kind": "summary",
-        "traces": len(results),
-        "asked": asked,
-        "good": many(lambda o: bool(o.good)),
-        "new_trips": many(lambda o: o.change == "new-trip"),
-        "new_trips_good": many(lambda o: o.change == "new-trip" and bool(o.good)),
-        "held": many(lambda o: o.held_from_s is not None),
-        "held_good": many(lambda o: o.held_from_s is not None and bool(o.good)),
-        "no_trips": many(lambda o: o.change == "no-trip"),
-        "earlier": many(lambda o: o.change == "earlier"),
-        "later": many(lambda o: o.change == "later"),
-        "other_rule": many(lambda o: o.change == "other-rule"),
-        "flips": many(lambda o: o.flips),
-        "not_comparable": many(lambda o: o.change == "not-comparable"),
-        "not_judged": many(lambda o: o.change == "not-judged" and not o.error),
-        "errors": many(lambda o: bool(o.error)),
-        "seconds": round(seconds, 3),
-    }
+    """How many of each, and how many of these on good boards."""
+    good = [outcome for outcome in results if outcome.good]
+    found: dict[str, Any] = {"kind": "summary", "traces": len(results), "asked": asked, "good": len(good)}
+    for key, which in _COUNTED.items():
+        found |= {key: sum(map(which, results)), f"{key}_good": sum(map(which, good))}
+    return found | {"seconds": round(seconds, 3)}
 
 
 def table(results: Sequence[Outcome], found: dict[str, Any], only_changed: bool, missing_plans: Collection[str]) -> str:
@@ -60,6 +42,32 @@ def table(results: Sequence[Outcome], found: dict[str, Any], only_changed: bool,
         lines.append(f"Not there any more, so their traces were judged by the rules' own defaults: {names}")
     lines += ["", "What a replay cannot know:", *(f"  {text}" for text in CANNOT_KNOW)]
     return "\n".join(lines)
+
+
+_SUMS = {
+    "new_trips": "new trips",
+    "held": "held at a lower limit",
+    "no_trips": "trips that would not come",
+    "earlier": "trips that come earlier",
+    "later": "trips that come later",
+    "other_rule": "trips by another rule",
+    "flips": "findings that flip",
+    "not_comparable": "trips not comparable",
+    "not_judged": "trips not judged",
+    "errors": "could not be replayed",
+}
+_COUNTED: dict[str, Callable[[Outcome], bool]] = {
+    "new_trips": lambda o: o.change == "new-trip",
+    "held": lambda o: o.held_from_s is not None,
+    "no_trips": lambda o: o.change == "no-trip",
+    "earlier": lambda o: o.change == "earlier",
+    "later": lambda o: o.change == "later",
+    "other_rule": lambda o: o.change == "other-rule",
+    "flips": lambda o: o.flips,
+    "not_comparable": lambda o: o.change == "not-comparable",
+    "not_judged": lambda o: o.change == "not-judged" and not o.error,
+    "errors": lambda o: bool(o.error),
+}
 
 
 # ---- rows -----------------------------------------------------------------------------------------------------------
@@ -132,15 +140,12 @@ def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
 
 
 def _sums(found: dict[str, Any]) -> list[str]:
-    trips = (
-        f"new trips {found['new_trips']} (on good boards {found['new_trips_good']}), gone {found['no_trips']}, "
-        f"earlier {found['earlier']}, later {found['later']}, by another rule {found['other_rule']}"
-    )
-    rest = f"held at a lower limit {found['held']}, findings that flip {found['flips']}, errors {found['errors']}"
-    lines = [f"{found['traces']} traces in {found['seconds']:.1f} s, {found['good']} of good boards: {trips}; {rest}."]
+    lines = [
+        f"{found['traces']} traces in {found['seconds']:.1f} s",
+        f"  {'':<28}{'all':>8}{'good boards':>14}",
+        f"  {'traces':<28}{found['traces']:>8}{found['good']:>14}",
+        *(f"  {label:<28}{found[key]:>8}{found[f'{key}_good']:>14}" for key, label in _SUMS.items()),
+    ]
     if found["not_comparable"] or found["not_judged"]:
-        lines.append(
-            f"Not comparable {found['not_comparable']}, not judged by the rules {found['not_judged']}; each says why "
-            "in the list without --only-changed."
-        )
+        lines.append("  Why they could not be judged stands behind each in the list without --only-changed.")
     return lines
