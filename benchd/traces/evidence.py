@@ -23,6 +23,18 @@ COARSE_STEPS = 10
 """With fewer steps from nothing to the highest current, its shape is hardly seen (estimate, no source)."""
 COARSE_KEEPS = 0.94
 """Share of the sureness that is left then (estimate, no source)."""
+USB_V = (4.4, 5.5)
+"""A set voltage that may be USB's, V: from a bus-powered hub's least to the most of a port (USB 2.0 §7.2.2 with its
+ECN, from memory)."""
+USB_LEVELS = (
+    (0.0025, "nothing, or a suspended device (at most 2.5 mA, USB 2.0 §7.2.3)"),
+    (0.1, "a device that is not configured (at most 100 mA, USB 2.0 §7.2.1)"),
+    (0.5, "a configured device (at most 500 mA, USB 2.0 §7.2.1)"),
+    (0.9, "a configured device on USB 3 (at most 900 mA, USB 3.2 §11.4.1)"),
+    (1.5, "a device on a charging port or Type-C (at most 1.5 A, USB BC 1.2 table 5-2)"),
+    (3.0, "a device on Type-C (at most 3 A, USB Type-C §4.11)"),
+)
+"""Up to which current it would be what, A."""
 SLOW_KEEPS, GAP_KEEPS, UNTOLD_KEEPS = 0.94, 0.9, 0.94
 """Share of the sureness that is left with slow readings, with readings missing, and with the settings not known: from
 counts of right findings on 1200 made-up traces."""
@@ -72,6 +84,18 @@ def references_told(compared: Against | None) -> list[str]:
         number = f"{compared.references} reference{'s' if compared.references > 1 else ''}"
         said.append(f"Similarity to {number} over {compared.compared_s:.1f} s: {compared.similarity:.2f} of 1.")
     return said
+
+
+def usb_hint(values: Values) -> Evidence | None:
+    """At about 5 V: what the level would mean on a USB port. Which it is, a trace does not tell."""
+    set_v, tail_a = values["set_v"], values["tail_a"]
+    if set_v is None or tail_a is None or not USB_V[0] <= set_v <= USB_V[1] or values["short_share"] is not None:
+        return None
+    means = next((text for most_a, text in USB_LEVELS if tail_a <= most_a), "")
+    if not means:
+        return None
+    text = f"If this is the USB side, {milliamps(tail_a)} would be {means}; say so with `--side usb` or the plan."
+    return Evidence(text, "level", tail_a, "A", values.uncertainty("tail_a"))
 
 
 def nothing_on(f: Features) -> Evidence:

@@ -101,6 +101,13 @@ _TABLE = (
         made.leak_excess,
     ),
     _Q(
+        "leak_is_pause",
+        "1",
+        "leak is a pause",
+        "1: as low as the pauses of a repetition, and no button marked by hand",
+        made.leak_is_pause,
+    ),
+    _Q(
         "standby_share",
         "1",
         "stand-by",
@@ -338,6 +345,13 @@ _TABLE = (
         "cut as reversed",
         "1: the guard cut because of reversed polarity or no voltage at all",
         lambda w: float(w.trip_rule == "reverse"),
+    ),
+    _Q(
+        "told_short",
+        "1",
+        "told as a short",
+        "1: the guard's mark says that it cut because of a short",
+        lambda w: float(w.trip_rule in made.SHORT_RULES),
     ),
     _Q("tripped_by_short", "1", "cut as a short", "1: the guard cut because of it", made.tripped_by_short),
 )

@@ -11,7 +11,7 @@ import numpy as np
 from benchd.traces.features import Features, Rest, Short
 from benchd.traces.line import Line
 from benchd.traces.repeats import Repeats
-from benchd.traces.start import Bins, Start
+from benchd.traces.start import LEAST_LIKE_A, LIKE, Bins, Start
 
 if TYPE_CHECKING:
     from benchd.traces.against import Against, Ratio
@@ -23,6 +23,8 @@ RAN_A = (0.006, 0.012)
 OPEN_LINE = 0.75
 """How surely a short after a quiet stretch, in which nothing shows whether a board was there, was there at once: it may
 have come with the clip or with the button (estimate, no source)."""
+LONGEST_PAUSE = 0.9
+"""Share of a repetition's period that its pauses may have (common practice, no source)."""
 SHORT_RULES = ("short",)
 """Rules of the guard that say that a short was met."""
 
@@ -76,6 +78,17 @@ def leak_excess(w: Whole) -> float:
     if leak_a is None or leak_a <= f.normal_leak_a:
         return 0.0
     return clamp(math.log(leak_a), math.log(f.normal_leak_a), math.log(f.odd_leak_a))
+
+
+def leak_is_pause(w: Whole) -> float:
+    """1: what flows before the recognised button is as low as the pauses of the repetition that follows, and no longer
+    than one may be, so that it may be one of them."""
+    if w.repeats is None or w.start.leak_a is None or w.start.button_by == "hand":
+        return 0.0
+    begin_s, end_s = w.start.first_s, w.start.button_s
+    if begin_s is not None and end_s is not None and end_s - begin_s > LONGEST_PAUSE * w.repeats.period_s:
+        return 0.0
+    return float(abs(w.start.leak_a - w.repeats.low_a) <= max(LEAST_LIKE_A, LIKE * w.start.leak_a))
 
 
 def leak_held(w: Whole) -> float | None:

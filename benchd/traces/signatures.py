@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
-from benchd.traces.calibration import calibrated
+from benchd.traces.calibration import calibrated, shared
 from benchd.traces.card import UNCLEAR, Card
 from benchd.traces.card_score import holds, nearness, scores
 from benchd.traces.card_words import filled
 from benchd.traces.cards import Shelf, shipped_shelf
 from benchd.traces.cautions import CAUTIONS
-from benchd.traces.evidence import general, nothing_on, quality, references_told
+from benchd.traces.evidence import general, nothing_on, quality, references_told, usb_hint
 from benchd.traces.features import Features, extract
 from benchd.traces.quantities import QUANTITIES
 from benchd.traces.quantity_values import Values, of
@@ -39,19 +39,15 @@ SUREST_UNCLEAR = 0.9
 """Nor that nothing known fits."""
 MOST_SURE = 0.95
 """No trace alone makes surer than this."""
-USB_V = (4.4, 5.5)
-"""A set voltage that is one of USB, V: from a bus-powered hub's least to the most of a port (USB 2.0 §7.2.2 with its
-ECN, from memory)."""
-
 Side = Literal["battery", "usb"]
 
 
 def read_trace(trace: Trace, cards: Shelf | None = None, band: Band | None = None, side: Side | None = None) -> Finding:
     """Read a trace. Any readings will do, none too: then the finding is `unclear` and says why. Never raises on data.
 
-    `cards`: None for the shipped ones. `band`: of the board's references. `side`: where the board is fed; None: USB
-    where the voltage is USB's 5 V. The button is taken as marked by hand; a mark made while recording is looked for
-    again, now with the whole trace.
+    `cards`: None for the shipped ones. `band`: of the board's references. `side`: where the board is fed; None: as the
+    trace's conditions say, else not on USB, for many boards are fed with 5 V. The button is taken as marked by hand; a
+    mark made while recording is looked for again, now with the whole trace.
     """
     rule = next((m.why for m in trace.marks if m.kind == "tripped" and m.why), "")
     f = extract(trace)
@@ -60,13 +56,11 @@ def read_trace(trace: Trace, cards: Shelf | None = None, band: Band | None = Non
         from benchd.traces.against import against  # most traces have no references
 
         compared = against(trace, band, f)
-    return judge(f, cards or shipped_shelf(), side, rule, compared)
+    return judge(f, cards or shipped_shelf(), side or _told_side(trace.conditions.side), rule, compared)
 
 
-def side_of(f: Features) -> Side:
-    """Where a board seems to be fed."""
-    low, high = USB_V
-    return "usb" if f.line.set_v is not None and low <= f.line.set_v <= high else "battery"
+def _told_side(told: str) -> Side | None:
+    return "usb" if told == "usb" else "battery" if told else None
 
 
 def judge(
@@ -81,9 +75,15 @@ def judge(
     values = of(f, trip_rule, compared)
     factor, doubts = quality(f)
     if values is None:
-        return _finding(cards.card(UNCLEAR), 0.1 * factor, [nothing_on(f), *map(Evidence, doubts)], (), None, None)
-    side = side or side_of(f)
-    ordered = [card for card in cards.cards if card.side in (side, "any")]
+        return _finding(
+            cards.card(UNCLEAR),
+            calibrated(UNCLEAR, 0.1, factor),
+            [nothing_on(f), *map(Evidence, doubts)],
+            (),
+            None,
+            None,
+        )
+    ordered = [card for card in cards.cards if card.side in (side or "battery", "any")]
     ranked = sorted(scores(ordered, values).items(), key=lambda x: (-x[1], x[0]))
     (best, score), (_, next_score) = ranked[:2]
     if score >= LEAST_SCORE and score - next_score >= LEAST_LEAD:
@@ -96,16 +96,20 @@ def judge(
         # With two that fit equally well, each may be right.
         raw = min(1 - score if score < LEAST_SCORE else 0.5, SUREST_UNCLEAR)
         others = _nearest_two(ranked, ordered, values, card)
+    confidence = calibrated(card.id, max(min(raw, MOST_SURE), 0.1), factor)
+    left = shared(confidence, [min(fits, MOST_SURE) * factor for _, fits in others])
     alternatives = tuple(
-        Alternative(name, round(calibrated(name, min(s, MOST_SURE), factor), 2), _tell_apart(name, card, others, cards))
-        for name, s in others
+        Alternative(name, round(rest, 2), _tell_apart(name, card, others, cards))
+        for (name, _), rest in zip(others, left, strict=True)
     )
     told = sentences(card, values) if card.id == UNCLEAR else []
     told += (sentences(shape, values) if score >= LEAST_NEAR else []) or general(values)
     doubts += references_told(compared)
+    if side is None and (hint := usb_hint(values)):
+        told.append(hint)
     return _finding(
         card,
-        calibrated(card.id, max(min(raw, MOST_SURE), 0.1), factor),
+        confidence,
         [*told, *map(Evidence, doubts)],
         alternatives,
         values,

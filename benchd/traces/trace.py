@@ -42,6 +42,9 @@ class Conditions(msgspec.Struct, frozen=True):
     """The offset, V."""
     resolution_v: float | None = None
     """Smallest step of the voltage reading, V."""
+    side: str = ""
+    """Where the board was fed, as told by a plan, a file or a person: "battery" (its battery's terminals or another
+    input), "usb" (5 V of USB), or empty: not told."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

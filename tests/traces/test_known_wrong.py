@@ -1,0 +1,130 @@
+"""Traces that were once read wrongly, or with words that misled."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from benchd.traces.signatures import read_trace
+from benchd.traces.trace import Conditions, Finding, Mark
+from tests.traces.boards import Board, Curve, Meter, boot, flat, read
+from tests.traces.test_told_apart import trace_of
+
+TOLD = Conditions(4.0, 1.0, 0.001)
+
+
+def texts(finding: Finding) -> str:
+    return "\n".join(e.text for e in finding.evidence)
+
+
+# ---- the wrong way round --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate", [5, 20, 200])
+@pytest.mark.parametrize("told", [True, False])
+def test_a_reversed_board_is_unclear_and_says_how_to_check(rate: int, told: bool) -> None:
+    """A board the wrong way round conducts through its protection diode: -0.6 V, the limit pinned."""
+    t = np.arange(0, 3, 1 / rate)
+    trace = trace_of(t, np.full(len(t), -0.6), np.full(len(t), 1.0), TOLD if told else None)
+    finding = read_trace(trace)
+    assert finding.signature == "unclear"
+    assert "below zero" in finding.evidence[0].text
+    assert "wrong way round" in finding.evidence[0].text
+    assert "polarity" in finding.next_checks[0]
+    assert finding.alternatives[0].signature == "dead-short"
+    assert "-0.6 V" not in texts(finding) or "Ω" not in texts(finding)
+
+
+def test_a_cut_as_reversed_without_any_voltage_says_so() -> None:
+    """A bare short and a board the wrong way round look the same there; the guard's rule is told."""
+    t = np.arange(0, 0.5, 0.02)
+    on = t < 0.2
+    trace = trace_of(
+        t, np.where(on, 0.01, 0), np.where(on, 1.0, 0), TOLD, Mark("tripped", 2 * 10**8, "guard", "reverse")
+    )
+    finding = read_trace(trace)
+    assert finding.signature == "dead-short"
+    assert "wrong way round, or a bare short" in texts(finding)
+    assert "polarity" in finding.next_checks[0]
+
+
+# ---- switched off from outside --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate", [10.0, 50.0, 200.0])
+@pytest.mark.parametrize("idle_s", [1.0, 8.0])
+@pytest.mark.parametrize("told", [True, False])
+def test_a_voltage_that_decays_after_a_switch_off_is_no_short(rate: float, idle_s: float, told: bool) -> None:
+    """The board goes on drawing from the capacitors: voltage and current fall together, V = V0·e^(-t/RC)."""
+    demand = np.concatenate([flat(2, 0.001), boot(np.random.default_rng(1), 1.0, idle_s)])
+    off_s = len(demand) * 0.001
+    t = np.arange(0, off_s + 2, 1 / rate)
+    left = np.where(t > off_s, np.exp(-np.maximum(t - off_s, 0) / 0.3), 1.0)
+    last = demand[-1]
+    amps = np.where(t > off_s, last * left, np.interp(t, np.arange(len(demand)) * 0.001, demand))
+    finding = read_trace(trace_of(t, 4.0 * left, amps, TOLD if told else None, Mark("button", 2 * 10**9, "hand")))
+    assert finding.signature in ("clean-boot", "unclear")
+    assert not any(a.signature.endswith("short") and a.confidence > 0.1 for a in finding.alternatives)
+
+
+# ---- trips ----------------------------------------------------------------------------------------------------------
+
+
+def cut(rate: float, why: str, before_a: float, button: bool, ms: float = 30.0) -> Finding:
+    """2 s of `before_a` (the button at 1 s), then a short of 0.2 Ω that the guard cuts after `ms`."""
+    t = np.arange(0, 3, 1 / rate)
+    shorted, off = t >= 2.0, t >= 2.0 + ms / 1000
+    amps: Curve = np.where(off, 0.0, np.where(shorted, 1.0, np.where(t < 1, 0.0005, before_a)))
+    volts = np.where(off, 0.0, np.where(shorted, 0.2, 4.0))
+    marks = [Mark("tripped", round((2.0 + ms / 1000) * 1e9), "guard", why)]
+    if button:
+        marks.append(Mark("button", 10**9, "hand"))
+    return read_trace(trace_of(t, volts, amps, TOLD, *marks))
+
+
+@pytest.mark.parametrize("rate", [20, 50, 200, 1000])
+@pytest.mark.parametrize("why", ["short", ""])
+def test_a_late_short_that_was_cut_is_called_so(rate: int, why: str) -> None:
+    finding = cut(rate, why, 0.3, True)
+    assert finding.signature == "late-short"
+    assert finding.confidence >= 0.6
+    assert texts(finding).count("to protect the board") + texts(finding).count("as a short") == 1
+    assert ("The guard cut the output at 2.03 s as a short." in texts(finding)) == (why == "short")
+
+
+@pytest.mark.parametrize("rate", [20, 50])
+def test_a_short_that_was_cut_between_two_readings_is_told_by_the_rule(rate: int) -> None:
+    """It lasts 10 ms, and no reading falls into it: the guard's own readings were faster."""
+    t = np.arange(0, 3, 1 / rate)
+    amps, volts = np.where(t < 1, 0.0005, 0.3), np.full(len(t), 4.0)
+    off = t > 2.005
+    marks = (Mark("button", 10**9, "hand"), Mark("tripped", 2_004_000_000, "guard", "short"))
+    finding = read_trace(trace_of(t, np.where(off, 0.0, volts), np.where(off, 0.0, amps), TOLD, *marks))
+    assert finding.signature == "late-short"
+    assert "as a short" in texts(finding)
+    assert "clean-boot" not in [a.signature for a in finding.alternatives]
+
+
+def test_what_was_cut_because_of_too_much_current_is_no_short() -> None:
+    trace = read(Board(np.concatenate([flat(2, 0.001), boot(np.random.default_rng(2))]), button_s=2.0), Meter())
+    tripped = dataclasses.replace(trace, marks=(*trace.marks, Mark("tripped", 5 * 10**9, "guard", "over-current")))
+    assert read_trace(tripped).signature in ("unclear", "over-draw")
+
+
+# ---- the hold -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate", [20.0, 100.0])
+@pytest.mark.parametrize("ahead_s", [0.2, 1.0])
+def test_a_button_pressed_just_before_the_hold_ends_is_no_leak(rate: float, ahead_s: float) -> None:
+    """Held at 0.1 A the board would start, and the voltage gives way; with the limit raised it does start."""
+    demand = np.concatenate([flat(3, 0.001), boot(np.random.default_rng(5))])
+    t = np.arange(0, len(demand) * 0.001, 1 / rate)
+    wanted = np.interp(t, np.arange(len(demand)) * 0.001, demand)
+    held = t < 3 + ahead_s
+    starved = held & (wanted > 0.05)
+    amps = np.where(starved, 0.1, wanted)
+    volts = np.where(starved, 2.6, 4.0)
+    assert read_trace(trace_of(t, volts, amps, Conditions(4.0, 2.0, 0.001))).signature != "early-leak"
