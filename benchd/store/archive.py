@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from benchd.guard.wire import Tripped
 from benchd.store.log import Log, LogError, StoredTrip, TraceRow
 from benchd.store.reference_rows import board_of, references
 from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readings
@@ -111,8 +112,7 @@ def power_up(row: TraceRow, settings: tuple[Setting, ...], trip: StoredTrip | No
         and (each.stage == "probe") == probe
     )
     if trip is not None and trip.tripped.set_voltage_v > 0 and trip.tripped.limit_a > 0:
-        last = Part(row.start_ns, trip.tripped.stage, trip.tripped.set_voltage_v, trip.tripped.limit_a)
-        parts = parts or (last,)
+        parts = _as_tripped(parts, row.start_ns, trip.tripped)
     if not parts:
         parts = _by_conditions(row.conditions, row.start_ns)
     return PowerUp(parts, until_ns) if parts else None
@@ -159,6 +159,17 @@ def _during(settings: list[Setting], row: TraceRow) -> tuple[Setting, ...]:
 def _off_ns(row: TraceRow) -> int | None:
     """When the output went off, as the marks have it."""
     return min((mark.t_ns for mark in row.marks if mark.kind in ("off", "tripped")), default=None)
+
+
+def _as_tripped(parts: tuple[Part, ...], start_ns: int, trip: Tripped) -> tuple[Part, ...]:
+    """The parts, to the settings that the trip was judged by. One while the boot's settings were written is judged by
+    these, and ends the stage before the journal has them."""
+    volts, amps = trip.set_voltage_v, trip.limit_a
+    if not parts:
+        return (Part(start_ns, trip.stage, volts, amps),)
+    if (parts[-1].voltage_v, parts[-1].limit_a) == (volts, amps) or trip.stage == "probe":
+        return parts
+    return (*parts, Part(max(trip.onset_ns, parts[-1].from_ns + 1), "boot", volts, amps))
 
 
 def _trip(row: TraceRow, trip: StoredTrip | None) -> Trip | None:

@@ -115,6 +115,16 @@ def test_a_trace_of_a_probe_is_a_probe(log: Log) -> None:
     assert found.power.parts == (Part(T0 + 2 * MS, "probe", 0.5, 0.1),)
 
 
+def test_a_trip_while_the_settings_were_raised_is_judged_by_the_higher_ones(log: Log) -> None:
+    output(log, T0 + 2 * MS, "hold", 4.0, 0.1)  # the boot never came into the journal
+    log.add_trace(trace_row())
+    trip = msgspec.structs.replace(tripped(T0 + 300 * MS), stage="hold", set_voltage_v=4.0, limit_a=2.0)
+    log.add_trip(trip, None, trace_row().id)
+    power = archived(log, only(log)).power
+    assert power is not None
+    assert power.parts == (Part(T0 + 2 * MS, "hold", 4.0, 0.1), Part(trip.onset_ns, "boot", 4.0, 2.0))
+
+
 def test_readings_of_a_trip_from_before_the_trace_stay_out(log: Log) -> None:
     early = pack("psu-a", 1, [Reading(T0 - MS, 0.1, 1.0, Mode.CC, 0, 900)])
     log.add_trace(trace_row())
