@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Literal, cast
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out
+from benchd.cli import out, signatures
 from benchd.cli import table_options as table
 from benchd.cli import trace_words as words
 from benchd.cli.trace_source import Source
 
 if TYPE_CHECKING:
     from benchd.traces.band import Band
-    from benchd.traces.cards import Shelf
     from benchd.traces.table_options import ReadAs
 
 
@@ -29,9 +28,7 @@ def read(
     side: Annotated[
         str | None, typer.Option(help="Where the board is fed: battery or usb; else by the voltage.")
     ] = None,
-    cards: Annotated[
-        Path | None, typer.Option(help="Folder of signature cards; else the folder `cards` beside the log.")
-    ] = None,
+    cards: Annotated[Path | None, signatures.CARDS] = None,
     time_unit: table.TimeUnit = None,
     voltage_unit: table.VoltageUnit = None,
     current_unit: table.CurrentUnit = None,
@@ -52,6 +49,8 @@ def read(
     CSV with a header: time_s,voltage_v,current_a, or names and units as other programs write them (t (ms); U [V];
     I (mA)), with any usual delimiter, decimal comma, and dates or clocks for times. What a file leaves open is asked:
     say it with the options. What they say goes for all files, and before what the files say.
+
+    A filed trace is read anew, with the references of its board where --reference names no others.
     """
     from benchd.traces.file_error import TraceFileError
     from benchd.traces.signatures import read_trace
@@ -64,7 +63,9 @@ def read(
     if side not in (None, "battery", "usb"):
         out.fail(f"--side {side}: allowed: battery, usb", 2)
     fed = cast('Literal["battery", "usb"] | None', side)
-    shelf = _shelf(cards, data_dir, config)
+    shelf = signatures.shelf_of(cards, config)
+    for fault in shelf.faults():
+        typer.echo(f"benchd: {fault}", err=True)
     bad = False
     with Source(data_dir, config) as source:
         band = _band(source, reference or [], options)
@@ -78,31 +79,13 @@ def read(
                 else:
                     typer.echo(f"benchd: {e}", err=True)
                 continue
-            finding = read_trace(given.trace, shelf, band, fed)
+            finding = read_trace(given.trace, shelf, band or source.own_band(given), fed)
             first = {"file": name} if given.row is None else {"trace": name}
             notes = [f"    note: {n}" for n in given.notes]
             text = "\n".join([name, words.finding_text(finding), *notes])
             out.emit({**first, **words.finding_record(finding), "notes": list(given.notes)}, text, json_)
     if bad:
         raise typer.Exit(1)
-
-
-def _shelf(cards: Path | None, data_dir: Path | None, config: Path | None) -> Shelf | None:
-    """The cards to read with; None for the shipped ones. What is wrong with one is said, and the command goes on."""
-    if cards is None:
-        folder = job_cli.data_path(data_dir, config) / "cards"
-        if not folder.is_dir():
-            return None
-    elif not cards.is_dir():
-        out.fail(f"--cards {cards}: is no folder")
-    else:
-        folder = cards
-    from benchd.traces.cards import Shelf
-
-    shelf = Shelf(folder)
-    for fault in shelf.faults():
-        typer.echo(f"benchd: {fault}", err=True)
-    return shelf
 
 
 def _band(source: Source, names: Sequence[str], options: ReadAs) -> Band | None:

@@ -11,6 +11,7 @@ from benchd.cli import job as job_cli
 
 if TYPE_CHECKING:
     from benchd.store.log import Log, TraceRow
+    from benchd.traces.band import Band
     from benchd.traces.table_options import ReadAs
     from benchd.traces.trace import Trace
 
@@ -63,3 +64,9 @@ class Source:
             problem = f"{nothing} trace of that id in the log; `benchd trace list` shows what is"
             raise TraceFileError(name, None, None, problem)
         return Given(name, trace, row)
+
+    def own_band(self, given: Given) -> Band | None:
+        """Of the references of its board, where it is in the log and its board has any."""
+        from benchd.store.reference_rows import band_for
+
+        return band_for(self._log, given.row) if self._log is not None and given.row is not None else None

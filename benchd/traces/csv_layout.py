@@ -237,7 +237,7 @@ def _below(
     decimal = _decimal(table, columns, name, options)
     layout = Layout(delimiter, decimal, columns, cells, width, data_line, remarks, over)
     if above:
-        layout.passed_over.append(f"{len(above)} lines above the header")
+        layout.passed_over.append(f"{len(above)} line{'s' if len(above) > 1 else ''} above the header")
     _times(layout, table)
     return layout
 

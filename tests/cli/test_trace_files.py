@@ -51,7 +51,7 @@ def test_files_of_every_kind_and_filed_traces_read_alike(tmp_path: Path) -> None
     assert {f["signature"] for f in same} == {"low-stall"}
     assert {f["confidence"] for f in same} == {same[0]["confidence"]}
     assert [f.get("trace") for f in same] == [None, None, None, row["trace"]]
-    assert same[1]["notes"] == ["passed over: 1 lines above the header"]
+    assert same[1]["notes"] == ["passed over: 1 line above the header"]
 
 
 def test_a_wrong_unit_is_asked_and_the_answer_is_taken(tmp_path: Path) -> None:
@@ -113,13 +113,22 @@ def test_a_band_of_references_from_files(tmp_path: Path) -> None:
         (("--limit", "nan"), "--limit nan: allowed: from 1e-06 to 10000 A"),
         (("--interval", "0"), "--interval 0: allowed: from 1e-06 to 3600 s"),
         (("--decimal", "colon"), "--decimal 'colon': allowed: point, comma, or the character itself"),
-        (("--cards", "no-such-folder"), "--cards no-such-folder: is no folder"),
     ],
 )
 def test_options_that_say_nothing_are_refused_in_one_line(tmp_path: Path, words: tuple[str, ...], said: str) -> None:
     text = benchd("trace", "read", stall_csv(tmp_path), *words, status=1)
     assert said in text
     assert len(text.strip().splitlines()) == 1
+
+
+def test_ones_own_cards(tmp_path: Path) -> None:
+    file = stall_csv(tmp_path)
+    assert "no-such: no such folder of cards" in benchd("trace", "read", file, "--cards", "no-such", status=2)
+    (tmp_path / "cards").mkdir()
+    (tmp_path / "cards" / "low-stall.toml").write_text("format = 1\n")
+    said = CliRunner().invoke(app, ["trace", "read", str(file), "--cards", str(tmp_path / "cards"), "--json"])
+    assert lines(said.stdout)[0]["signature"] == "low-stall"  # the shipped one is used
+    assert "low-stall.toml" in said.stderr
 
 
 def test_where_a_board_is_fed_is_one_of_two(tmp_path: Path) -> None:

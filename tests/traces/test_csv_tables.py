@@ -123,7 +123,7 @@ def test_what_was_taken_for_granted_is_said(tmp_path: Path) -> None:
     assert read_csv(file).notes == (
         "the voltage column has no unit and is taken as V",
         "the current column has no unit and is taken as A",
-        "passed over: 'n', 'temp', 1 lines above the header",
+        "passed over: 'n', 'temp', 1 line above the header",
         "its dates name no time zone and are taken as UTC",
         "1 of 2 readings lack a voltage or current",
     )

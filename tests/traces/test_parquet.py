@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import dataclasses
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -143,6 +144,17 @@ def test_a_file_that_was_cut_off_or_spoilt_is_an_error(tmp_path: Path) -> None:
     pq.write_table(table.replace_schema_metadata({b"benchd": b"{}"}), file)
     with pytest.raises(ParquetError, match="its metadata under the key benchd are damaged: "):
         read_file(file)
+
+
+def test_without_pyarrow_it_says_how_to_get_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    for attempt in (lambda: read_file(file), lambda: save_parquet(trace_of(), file)):
+        with pytest.raises(
+            ParquetError, match=r"Parquet needs pyarrow; install it with: pip install 'benchd\[parquet\]'"
+        ):
+            attempt()
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
