@@ -83,7 +83,7 @@ def remove(
     folder = job_cli.data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
         with out.errors(daemon_link.DaemonSaid):
-            answer = daemon_link.call(url, "DELETE", f"references/{quote(trace, safe='')}")
+            answer = daemon_link.call(url, "DELETE", f"references/{quote(trace, safe='')}?by=command-line")
         gone = msgspec.convert(answer, Reference)
     else:
         with job_cli.the_log(folder, read_only=False) as log, out.errors(ReferenceFault):

@@ -9,13 +9,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
+from benchd.daemon.comparing import Comparing
 from benchd.daemon.core import Core
 from benchd.daemon.memory import between
 from benchd.daemon.plan_desk import plan_view
 from benchd.daemon.power import asked, reduced
 from benchd.daemon.power_up import Asked
 from benchd.daemon.quiet import local_time, quiet_refusal
-from benchd.daemon.records import Records
 from benchd.daemon.watch import ChannelWatch
 from benchd.guard.client import GuardClient, GuardRefused
 from benchd.plans.shelf import Found, PlanError, values_of
@@ -26,7 +26,7 @@ from benchd.traces.trace import HandKind
 from benchd.web.port import BenchView, PlanView, Refused
 
 
-class Bench(Records):
+class Bench(Comparing):
     """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop.
 
     `clock`: local time, for quiet hours.

@@ -29,6 +29,11 @@ def keep_row(db: sqlite3.Connection, trace: str, row: Row | None) -> None:
     db.execute("INSERT OR REPLACE INTO descriptors VALUES (?, ?, ?)", (trace, VERSION, data))
 
 
+def forget_row(db: sqlite3.Connection, trace: str) -> None:
+    """Drop what describes a trace, because that has changed; it is made again when it is missed."""
+    db.execute("DELETE FROM descriptors WHERE trace = ?", (trace,))
+
+
 def undescribed(log: Log, at_most: int = -1) -> list[str]:
     """Traces that are not described yet, or by an earlier version of it; newest first. Raises LogError."""
     sql = (

@@ -6,7 +6,10 @@ import msgspec
 import numpy as np
 
 from benchd.reading import Block
+from benchd.store.descriptor_rows import keep_row
 from benchd.store.log import Log, TraceRow, new_trace_id
+from benchd.store.reference_rows import band_for
+from benchd.traces.nearest import describe
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Finding, Trace
@@ -59,12 +62,13 @@ def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: 
         tuple(msgspec.structs.replace(m, t_ns=m.t_ns + shift) for m in trace.marks),
     )
     s = moved.samples
-    row = summarise(
-        moved, new_trace_id(moved.start_ns, supply, 1), job, supply, 1, end_ns, "imported", read_trace(moved)
-    )
+    row = summarise(moved, new_trace_id(moved.start_ns, supply, 1), job, supply, 1, end_ns, "imported", None)
+    row = msgspec.structs.replace(row, finding=read_trace(moved, band=band_for(log, row)))
+    described = describe(moved)
     t_ns, volts, amps = s.t_ns.tobytes(), s.voltage_v.tobytes(), s.current_a.tobytes()
     block = Block(supply, 1, t_ns, volts, amps, s.mode.tobytes(), s.flags.tobytes(), half_trip_ns=0)
-    with log.transaction():
+    with log.transaction() as db:
         log.add_block(block, job, row.id)
         log.add_trace(row)
+        keep_row(db, row.id, described)
     return row

@@ -9,8 +9,10 @@ from typing import Any, get_args
 
 import msgspec
 
+from benchd.store.descriptor_rows import forget_row
 from benchd.store.errors import LogError
 from benchd.store.log import Log, TraceRow
+from benchd.store.reference_rows import band_for
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Finding, HandKind, Mark, MarkKind, Trace
 
@@ -59,7 +61,7 @@ def mark_again(log: Log, trace: str, kind: str, at_s: float | None) -> Marked | 
     else:
         text = f"{kind} by hand taken away, {was}; " + ("there is none now" if now_s is None else f"now {now_s:.3f} s")
     said = {"kind": kind, "at_s": now_s, "was_s": was_s, "text": text}
-    return Marked(trace, marks, read_trace(after), said)
+    return Marked(trace, marks, read_trace(after, band=band_for(log, row)), said)
 
 
 def keep_marked(log: Log, marked: Marked, by: str) -> TraceRow:
@@ -67,13 +69,15 @@ def keep_marked(log: Log, marked: Marked, by: str) -> TraceRow:
 
     Raises LogError.
     """
-    with log.transaction():
+    with log.transaction() as db:
         row = log.trace(marked.trace)
         if row is None:
             raise LogError(f"trace {marked.trace!r} is not there any more")
         log.add_entry(
             "mark", job=row.job, supply=row.supply, channel=row.channel, trace=row.id, payload=marked.said | {"by": by}
         )
+        # Another button makes another description, which the next search asks for.
+        forget_row(db, row.id)
         log.update_finding(row.id, marked.finding, list(marked.marks))
     return msgspec.structs.replace(row, marks=list(marked.marks), finding=marked.finding)
 

@@ -128,6 +128,12 @@ def reference(log: Log, trace: str) -> Reference | None:
     return Reference(*found[0]) if found else None
 
 
+def band_for(log: Log, row: TraceRow, bands: Bands | None = None) -> Band | None:
+    """The band that a trace of this row is to be read with, itself left out; None when there is none. `bands`: where
+    somebody keeps them. Raises LogError."""
+    return (bands or Bands()).of(log, board_of(log, row), row.conditions.set_voltage_v, row.id)
+
+
 class Bands:
     """Makes bands of the references in a log, and keeps what is needed for them. May be used from any thread."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import msgspec
 
@@ -100,7 +101,7 @@ def _settled_u(f: Features) -> float | None:
     return math.hypot(f.settled_u_a, COVERAGE * USUAL_SHARE * f.rest.tail_a)
 
 
-def _figure(name: str, unit: str, both: list[tuple[float | None, float | None]]) -> Figure:
+def _figure(name: str, unit: str, both: Sequence[tuple[float | None, float | None]]) -> Figure:
     (before, before_u), (after, after_u) = both
     difference = None if before is None or after is None else after - before
     u = None if difference is None or before_u is None or after_u is None else math.hypot(before_u, after_u)

@@ -12,7 +12,16 @@ from starlette.middleware import Middleware
 from starlette.routing import Mount
 
 from benchd import __version__
-from benchd.web import bench_routes, errors, job_routes, picture_routes, plan_routes, trace_routes, trip_routes
+from benchd.web import (
+    bench_routes,
+    errors,
+    job_routes,
+    picture_routes,
+    plan_routes,
+    reference_routes,
+    trace_routes,
+    trip_routes,
+)
 from benchd.web.description import describe
 from benchd.web.files import Files, web_root
 from benchd.web.gate import Gate
@@ -44,6 +53,7 @@ def create_app(
     api.include_router(job_routes.router(bench, now_ns))
     api.include_router(plan_routes.router(bench))
     api.include_router(trace_routes.router(bench))
+    api.include_router(reference_routes.router(bench))
     api.include_router(picture_routes.router(bench))
     api.include_router(trip_routes.router(bench))
     describe(api)

@@ -108,6 +108,15 @@ class TraceMarkBody(_Body):
     by: Caller = "other"
 
 
+class ReferenceBody(_Body):
+    """A trace of a good board."""
+
+    trace: Annotated[Line, Field(min_length=1, max_length=120)]
+    board: Annotated[Line, Field(max_length=120, description="Kind of board; empty: that of its job.")] = ""
+    note: Annotated[Plain, Field(max_length=1000)] = ""
+    by: Caller = "other"
+
+
 class JobBody(_Body):
     """A device taken in."""
 
@@ -139,6 +148,34 @@ class ListQuery(_Query):
 
     job: JobId | None = Field(None, description="Only this job's.")
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
+
+
+class BoardQuery(_Query):
+    """References of one kind of board, or all."""
+
+    board: Annotated[Line, Field(max_length=120)] | None = None
+
+
+class CompareQuery(_Query):
+    """What a trace is compared with."""
+
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+    earlier: Annotated[Line, Field(min_length=1, max_length=120)] | None = Field(
+        None, alias="with", description="An earlier trace; without it the one before it of the same job."
+    )
+
+
+class NearestQuery(_Query):
+    """Past traces that are most like one."""
+
+    count: Annotated[int, Field(ge=1, le=100)] = 5
+    board: Annotated[Line, Field(max_length=120)] | None = Field(None, description="Only of this kind of board.")
+
+
+class ByQuery(_Query):
+    """Who asks."""
+
+    by: Caller = "other"
 
 
 class SamplesQuery(_Query):

@@ -10,7 +10,18 @@ from fastapi.openapi.utils import get_openapi
 
 from benchd.jobs.job import Job, JournalEntry
 from benchd.store.log import TraceRow
-from benchd.web.port import BenchView, ChannelView, PlanView, TripReadings, TripRow
+from benchd.store.reference_rows import Reference
+from benchd.traces.comparison import Comparison
+from benchd.web.port import (
+    BandView,
+    BenchView,
+    ChannelView,
+    Nearest,
+    PlanView,
+    ReferenceAdded,
+    TripReadings,
+    TripRow,
+)
 
 
 class Fault(msgspec.Struct):
@@ -45,7 +56,10 @@ class TripDetail(msgspec.Struct):
     readings: TripReadings
 
 
-SHAPES = (BenchView, ChannelView, Job, JournalEntry, PlanView, TraceRow, TripRow, TripDetail, Columns, Failure)
+SHAPES = (
+    BandView, BenchView, ChannelView, Comparison, Job, JournalEntry, Nearest, PlanView, Reference, ReferenceAdded,
+    TraceRow, TripRow, TripDetail, Columns, Failure,
+)  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 
 

@@ -10,7 +10,10 @@ import msgspec
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import OutputState
 from benchd.store.log import TraceRow
+from benchd.store.reference_rows import Reference
+from benchd.traces.comparison import Comparison
 from benchd.traces.samples import Samples
+from benchd.traces.trace import Divergence
 
 
 class Refused(Exception):
@@ -118,6 +121,47 @@ class TripReadings(msgspec.Struct):
     """onset, detected, off_sent, off_confirmed, in ms on the same scale; null: never."""
 
 
+class ReferenceAdded(msgspec.Struct):
+    """A reference that was kept."""
+
+    reference: Reference
+    doubt: str
+    """What speaks against it; empty: nothing."""
+
+
+class BandView(msgspec.Struct):
+    """A trace against the references of its board, and their band as columns for a plot. `t_s`: s after the trace's
+    start; `mean_a`, and where the next good board would lie (k = 2), A; null: no reference reaches there."""
+
+    references: int
+    why_not: str = ""
+    """Why it is not compared with them; empty: it was."""
+    compared_s: float = 0.0
+    similarity: float | None = None
+    divergence: Divergence | None = None
+    t_s: list[float] = []
+    mean_a: list[float | None] = []
+    low_a: list[float | None] = []
+    high_a: list[float | None] = []
+    ratios: dict[str, dict[str, float]] = {}
+    """busy, settled, as far as known: current_a, reference_a, ratio, u (k = 2), from_s and to_s after the button."""
+
+
+class NearTrace(msgspec.Struct):
+    """A past trace, and how far it is from the one asked about, A."""
+
+    trace: TraceRow
+    distance_a: float
+
+
+class Nearest(msgspec.Struct):
+    """The nearest past traces, nearest first."""
+
+    nearest: list[NearTrace]
+    waiting: int
+    """Traces of earlier versions that were not looked at yet; ask again."""
+
+
 class BenchView(msgspec.Struct):
     """The whole bench, now."""
 
@@ -200,6 +244,21 @@ class BenchPort(Protocol):
 
     async def mark_trace(self, trace: str, kind: str, at_s: float | None, by: str = "") -> TraceRow:
         """Set or move a mark by hand, s after the trace's start (None: take it away), and read the trace again."""
+
+    async def references(self, board: str | None) -> list[Reference]: ...
+
+    async def add_reference(self, trace: str, board: str, note: str, by: str = "") -> tuple[Reference, str]:
+        """Make a trace a reference for a kind of board (empty: its job's); what speaks against it comes back too."""
+
+    async def remove_reference(self, trace: str, by: str = "") -> Reference: ...
+
+    async def compare(self, trace: str, earlier: str | None) -> Comparison:
+        """With an earlier trace; None: with the one before it of the same job."""
+
+    async def band(self, trace: str) -> BandView:
+        """Against the references of its board, itself left out."""
+
+    async def nearest(self, trace: str, count: int, board: str | None) -> Nearest: ...
 
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """Readings of the last seconds still in memory, for a page that just opened."""

@@ -74,6 +74,7 @@ class FakeWriter:
 
     def __init__(self, log: Log) -> None:
         self.log = log
+        self.path = log.path
         self.down = False
         self.lost = {"dropped": 0, "refused": 0}
         self.held: list[tuple[Callable[[Log], Any], Future[Any]]] = []

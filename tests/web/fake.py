@@ -12,9 +12,21 @@ import numpy as np
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import Mode, OutputState
 from benchd.store.log import TraceRow
+from benchd.store.reference_rows import Reference
+from benchd.traces.comparison import Comparison
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark
-from benchd.web.port import BenchView, ChannelView, PlanView, Refused, TripReadings, TripRow
+from benchd.web.port import (
+    BandView,
+    BenchView,
+    ChannelView,
+    Nearest,
+    NearTrace,
+    PlanView,
+    Refused,
+    TripReadings,
+    TripRow,
+)
 
 START_NS = 1_700_000_000_000_000_000
 PHONE: dict[str, Any] = {
@@ -110,6 +122,7 @@ class FakeBench:
         self.entries: list[JournalEntry] = []
         self.filed: dict[str, tuple[TraceRow, Samples]] = {}
         self.memory: dict[tuple[str, int], Samples] = {}
+        self.good: dict[str, Reference] = {}
         self.warnings: list[str] = []
         self.alarms: list[dict[str, Any]] = []
         self.plan_book = shipped_plans()
@@ -348,6 +361,48 @@ class FakeBench:
         row = msgspec.structs.replace(row, marks=marks)
         self.filed[trace] = row, samples
         return row
+
+    async def references(self, board: str | None) -> list[Reference]:
+        """See `BenchPort`."""
+        return [r for r in self.good.values() if board in (None, r.board)]
+
+    async def add_reference(self, trace: str, board: str, note: str, by: str = "") -> tuple[Reference, str]:
+        """See `BenchPort`."""
+        self._row(trace)
+        self.asked.append(("reference", trace, board, note, by))
+        self.good[trace] = Reference(trace, board or "demo-a", note, START_NS)
+        return self.good[trace], "it reads as low-stall"
+
+    async def remove_reference(self, trace: str, by: str = "") -> Reference:
+        """See `BenchPort`."""
+        if trace not in self.good:
+            raise Refused("not-found", f"trace {trace!r} is no reference")
+        self.asked.append(("no-reference", trace, by))
+        return self.good.pop(trace)
+
+    async def compare(self, trace: str, earlier: str | None) -> Comparison:
+        """See `BenchPort`."""
+        self._row(trace)
+        if earlier is None:
+            raise Refused("wrong-state", "say which one to compare it with")
+        self._row(earlier)
+        return Comparison("low-stall", 0.8, "clean-boot", 0.9, (), 0.31, compared_s=12.0)
+
+    async def band(self, trace: str) -> BandView:
+        """See `BenchPort`. One bin, and one that no reference reaches."""
+        self._row(trace)
+        return BandView(1, t_s=[1.0, 1.05], mean_a=[0.1, float("nan")], low_a=[0.09, float("nan")],
+                        high_a=[0.11, float("nan")])  # fmt: skip
+
+    async def nearest(self, trace: str, count: int, board: str | None) -> Nearest:
+        """See `BenchPort`."""
+        near = [NearTrace(row, 0.01) for id, (row, _) in self.filed.items() if id != self._row(trace).id]
+        return Nearest(near[:count], 0)
+
+    def _row(self, trace: str) -> TraceRow:
+        if trace not in self.filed:
+            raise Refused("not-found", f"trace {trace!r} is not in the log")
+        return self.filed[trace][0]
 
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """See `BenchPort`."""
