@@ -15,13 +15,13 @@ from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import Known, from_limit, from_step
 
 RISE_FROM_S = -0.5
-RISE_TO_S = 1.5
+RISE_TO_S = 0.6
 """The stretch about the button that alignment is refined on, s: the first rise lies in it."""
 FINE_S = 0.01
 """Steps in which it is refined, s."""
 LEAST_REACH_S = 0.15
 """A recognised button may be so far from the same moment of another power-up, s; twice a reading where that is more."""
-LEAST_GAIN = 0.1
+LEAST_GAIN = 0.3
 """A shift must take away so large a share of the squared difference of the two rises; else chance may have done it."""
 GAP_READINGS = 3.0
 """Longer than so many readings without one is a gap: nothing is known of the current in it."""

@@ -68,9 +68,10 @@ class Laid:
         return len(self.begin_s) * self.width_s
 
     @property
-    def slower_s(self) -> float:
-        """Time of one reading of the slowest trace in it, s."""
-        return max(self.curve.width_s, *(c.width_s for c in self.band.curves))
+    def lasting(self) -> int:
+        """So many bins are longer than a reading of the slowest trace in it, and than what is no divergence."""
+        slower_s = max(self.curve.width_s, *(c.width_s for c in self.band.curves))
+        return int(np.floor(max(slower_s, LEAST_LASTS_S) / self.width_s + 1e-6)) + 1
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -188,7 +189,9 @@ def divergence_of(laid: Laid) -> Divergence | None:
     # The one that is shown soonest: narrow stretches where they show it, wide ones where it takes them.
     run = min(found, key=lambda r: (r.end, -r.begin))
     begin = _begin(laid, run)
-    part = slice(begin, run.end)
+    # The first bin has an edge in it, and may be a mean of both.
+    end = min(max(run.end, begin + laid.lasting), len(laid.begin_s))
+    part = slice(min(begin + 1, end - 1), end)
     mine, good = float(np.nanmean(laid.current_a[part])), float(np.nanmean(laid.reference_a[part]))
     # What boards differ by is the same in neighbouring bins, and does not average out.
     u = float(run.scale.u_a[run.shown])
@@ -213,8 +216,7 @@ def _sizes(laid: Laid) -> Iterator[int]:
 
 def _runs(laid: Laid, scale: _Scale, limit: float) -> Iterator[_Run]:
     """The first time above the band and the first below it, where they last."""
-    wanted = int(np.floor(max(laid.slower_s, LEAST_LASTS_S) / laid.width_s + 1e-6)) + 1
-    lasting = max(wanted - scale.bins + 1, 1)
+    lasting = max(laid.lasting - scale.bins + 1, 1)
     difference = scale.current_a - scale.reference_a
     for sign, outside in ((1.0, scale.above), (-1.0, scale.below)):
         shown = _first_run(outside > limit, lasting)

@@ -81,7 +81,7 @@ async def test_blocks_carry_job_and_trace_to_the_log(core: Core, writer: FakeWri
 async def test_a_trace_that_cannot_be_read_is_filed_all_the_same(
     core: Core, log: Log, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(trace: Any) -> Any:
+    def broken(trace: Any, **_: Any) -> Any:
         raise ZeroDivisionError("a mistake in a rule")
 
     monkeypatch.setattr(filing, "read_trace", broken)

@@ -1,0 +1,121 @@
+"""Where a trace leaves its references: found, at the right time, and not found where it does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchd.traces.against import against
+from benchd.traces.band import Band
+from benchd.traces.divergence import first_divergence, time_tolerance_s
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions, Trace
+from tests.traces import power_ups
+
+
+def references(count: int, rate: float = 50.0, **meter: float | bool) -> Band:
+    return Band.of([power_ups.trace(power_ups.good(k), k, rate, **meter) for k in range(count)])
+
+
+@pytest.mark.parametrize("rate", [5, 50, 500])
+@pytest.mark.parametrize("count", [1, 4])
+def test_a_good_board_does_not_leave_the_band(rate: float, count: int) -> None:
+    band = references(count, rate, tell_button=False)
+    told = [
+        first_divergence(power_ups.trace(power_ups.good(100 + k), k, rate, tell_button=False), band) for k in range(8)
+    ]
+    # One of fifty may, by chance.
+    assert sum(d is not None for d in told) <= 1, told
+
+
+@pytest.mark.parametrize("rate", [5, 50, 500])
+@pytest.mark.parametrize(
+    ("at_s", "level_a"),
+    [(0.5, 0.06), (1.0, 0.0), (3.0, 0.06), (5.0, 0.0), (5.0, 1.6), (10.0, 0.06)],
+)
+def test_it_is_found_where_a_board_stops(rate: float, at_s: float, level_a: float) -> None:
+    """Within a reading or a tenth of a second; phases of a boot shift by as much."""
+    band = references(3, rate)
+    found = first_divergence(power_ups.trace(power_ups.stopped(50, at_s, level_a), 9, rate), band)
+    assert found is not None
+    assert found.at_s == pytest.approx(at_s, abs=max(0.15, 2 / rate))
+    # A slow reading at the edge is a mean of both.
+    assert found.current_a == pytest.approx(level_a, abs=0.02 if rate > 5 else 0.15)
+    assert found.significance > 4
+    # Its uncertainty is expanded (k = 2), its significance in standard ones.
+    assert abs(found.current_a - found.reference_a) == pytest.approx(
+        found.significance * found.difference_u_a / 2, rel=0.01
+    )
+    assert f"{max(found.at_s, 0):.2f} s after the button" in found.text
+    assert "3 references draw" in found.text
+
+
+def test_a_level_that_bursts_hide_is_found_in_long_stretches() -> None:
+    band = references(3)
+    found = first_divergence(power_ups.trace(power_ups.stopped(50, 1.6, 0.27), 9), band)
+    assert found is not None
+    assert 1.3 <= found.at_s <= 4.2
+    assert found.current_a < found.reference_a
+
+
+def test_a_leak_before_the_button_is_found_before_the_button() -> None:
+    boards = [power_ups.good(k) for k in range(4)]
+    leaky = boards[3]
+    leaky.demand_a[: round(power_ups.WINDOW_S / 0.001)] = 0.045
+    band = Band.of([power_ups.trace(b, k) for k, b in enumerate(boards[:3])])
+    found = first_divergence(power_ups.trace(leaky, 9), band)
+    assert found is not None
+    assert found.at_s < -1.0
+    assert found.current_a == pytest.approx(0.045, abs=0.005)
+    assert "before the button" in found.text
+
+
+def test_a_dropout_shorter_than_a_reading_of_the_slower_is_none() -> None:
+    board = power_ups.good(50)
+    at = round((power_ups.WINDOW_S + 10.0) / 0.001)
+    board.demand_a[at : at + 300] = 0.0
+    fast = power_ups.trace(board, 9, 200)
+    assert first_divergence(fast, references(3, 200)) is not None
+    assert first_divergence(fast, references(3, 2)) is None
+
+
+def test_a_poor_instrument_makes_it_less_sure() -> None:
+    """0.1 A of zero error may be all that a difference of 0.15 A is."""
+    dull = power_ups.trace(power_ups.stopped(50, 10.0, 0.09), 9)
+    band = references(3)
+    sure = first_divergence(dull, band)
+    known = Conditions(4.0, 2.0, 0.001, 0.0, 0.1)
+    assert sure is not None
+    assert sure.at_s == pytest.approx(10.0, abs=0.2)
+    assert first_divergence(Trace(dull.samples, 0, known, dull.marks), band) is None
+
+
+def test_what_cannot_be_laid_on_the_band_has_no_divergence_and_says_why() -> None:
+    band = references(1)
+    silent = power_ups.flat_trace(np.zeros(200), set_v=4.0)
+    no_button = Trace(silent.samples, 0, silent.conditions)
+    assert first_divergence(no_button, band) is None
+    assert "shows no button" in against(no_button, band).why_not
+    higher = power_ups.trace(power_ups.good(1), 1, set_voltage_v=8.0)
+    assert first_divergence(higher, band) is None
+    assert "8 V" in against(higher, band).why_not
+    empty = Trace(Samples.empty(), 0, Conditions())
+    assert against(empty, band).why_not
+
+
+def test_the_tolerance_grows_with_the_time_since_the_button() -> None:
+    assert time_tolerance_s(np.array([-1.0, 0.0, 10.0]), 0.05).tolist() == pytest.approx([0.15, 0.15, 1.15])
+    assert time_tolerance_s(np.array([0.0]), 0.5).tolist() == [0.5]
+
+
+@pytest.mark.parametrize("more", [1.0, 1.45])
+def test_a_board_that_draws_more_throughout_has_both_ratios(more: float) -> None:
+    found = against(power_ups.trace(power_ups.good(60, more), 9), references(3))
+    assert found.why_not == ""
+    assert found.busy is not None
+    assert found.settled is not None
+    for ratio in (found.busy, found.settled):
+        # Levels differ by 3 % either way from one power-up to the next.
+        assert ratio.ratio == pytest.approx(more, rel=0.07)
+        assert (ratio.ratio - 1 > ratio.u) == (more > 1.2)
+    assert (found.divergence is not None) == (more > 1.2)
