@@ -59,7 +59,8 @@ def plot(
     """
     from benchd.traces.band import BandError
     from benchd.traces.file_error import TraceFileError
-    from benchd.traces.picture import PictureError, scene
+    from benchd.traces.picture import COLUMNS, PictureError, scene
+    from benchd.traces.terminal_picture import COLUMNS as TERMINAL_COLUMNS
 
     kind = None if to is None else out.picture_kind(to)
     options = table.read_as(
@@ -74,7 +75,7 @@ def plot(
             band = _own_band(given[0], job_cli.data_path(data_dir, config))
         pictured = [_pictured(one, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
         divergence = _divergence(pictured, band, against is not None)
-        drawn = scene(_title(pictured), pictured, band, divergence)
+        drawn = scene(_title(pictured), pictured, band, divergence, COLUMNS if kind else TERMINAL_COLUMNS)
     _emit(drawn, to, kind, json_)
 
 

@@ -111,14 +111,16 @@ export class LivePlot extends Fitted {
 /** A filed trace. `marks`: [{s, text}]; `onRange(a, b)` when a part was dragged over; `onPoint(index or null)`. */
 export class TracePlot extends Fitted {
   constructor(node, marks, onRange, onPoint) {
+    // Two rows of names, or three.
+    const above = marks.length > 2 ? 43 : 26;
     super(node, () => ({
       scales: { x: { time: false, range: () => this.range }, i: { range: spread(0.02) }, v: { range: spread(1) } },
       axes: axes({ values: (u, list) => list.map((t) => `${+t.toFixed(4)} s`), space: 70 }),
       series: series(),
       legend: { show: false },
       cursor: { drag: { x: true, y: false, setScale: false }, points: { size: 9 } },
-      padding: [26, 0, 0, 8],
-      plugins: [markLines(marks)],
+      padding: [above, 0, 0, 8],
+      plugins: [markLines(marks, above)],
       hooks: {
         setSelect: [(u) => {
           if (u.select.width < 8) return;

@@ -1,9 +1,11 @@
 // One filed power-up: its plot, its marks, and what it says.
 
 import { api } from "./api.js";
+import { beside } from "./beside.js";
 import { button, byId, el, setText } from "./dom.js";
 import { amps, clock, duration, percent, volts, withUnit } from "./format.js";
 import { TracePlot } from "./plots.js";
+import { leaving, standing } from "./standing.js";
 import { mark, reason, signature } from "./words.js";
 
 const POINTS = 3000;
@@ -64,8 +66,11 @@ export class TraceView {
       this.fault,
       figures(row, marks),
       row.finding ? finding(row.finding) : null,
-      el("p", {}, el("a", { class: "like-button", href: api.csvAddress(row.id), download: `${row.id}.csv`, testid: "csv" }, "Take the readings away (CSV)")));
-    this.plot = new TracePlot(box, marks, (a, b) => this.zoom(a, b), (n) => this.tell(n));
+      beside(row),
+      el("p", { class: "take-away" },
+        el("a", { class: "like-button", href: api.csvAddress(row.id), download: `${row.id}.csv`, testid: "csv" }, "Take the readings away (CSV)"),
+        el("a", { class: "like-button", href: api.pictureAddress(row.id), download: `${row.id}.png`, testid: "picture" }, "Take a picture away (PNG)")));
+    this.plot = new TracePlot(box, [...marks, ...leaving(row.finding)].sort((a, b) => a.s - b.s), (a, b) => this.zoom(a, b), (n) => this.tell(n));
     this.draw();
   }
 
@@ -133,6 +138,7 @@ function finding(found) {
   return el("section", { class: "finding", testid: "finding", "data-signature": found.signature },
     el("p", { class: "verdict" }, el("b", {}, signature(found.signature)), ` ${percent(found.confidence)} sure`),
     ...part("Why", found.evidence.map((one) => one.text), "evidence"),
+    ...part("Against good boards", standing(found), "standing"),
     ...part("What else it could be", found.alternatives.map((one) =>
       `${signature(one.signature)} (${percent(one.confidence)})${one.tell_apart ? `. To tell apart: ${one.tell_apart}` : ""}`), "others"),
     ...part("Check next", found.next_checks, "checks"),

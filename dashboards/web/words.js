@@ -14,6 +14,10 @@ const SIGNATURES = {
   "loose-contact": "Loose contact: dropouts",
   "clean-boot": "Clean boot: busy, then settles",
   unclear: "Unclear: no shape fits",
+  "usb-nothing": "USB: nothing drawn, or suspended",
+  "usb-unconfigured": "USB: not configured",
+  "usb-enumerated": "USB: configured",
+  "usb-charging": "USB: charging",
 };
 const CAPTURE = {
   off: "not recording",

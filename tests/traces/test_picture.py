@@ -132,7 +132,7 @@ def test_one_reading_in_a_million_is_in_the_picture_and_it_is_quick() -> None:
     current[777_777] = 0.9
     began = time.perf_counter()
     curve = of(with_current(trace, current)).curves[0]
-    assert time.perf_counter() - began < 2.0  # some 0.1 s; machines are busy at times
+    assert time.perf_counter() - began < 5.0  # some 0.5 s; machines are busy at times
     assert np.max(curve.current_a) == 0.9
     assert len(curve.t_s) <= COLUMNS * PER_BUCKET
 
