@@ -5,6 +5,7 @@
 | feature | home |
 | --- | --- |
 | readings that cannot be used, gaps | `sound` |
+| the board taken off the leads | `ending` |
 | step, noise floor, repeated readings, at the limit, collapsed, wrong way round, switched off from outside | `line` |
 | bins, levels, leak before the button, the button | `start` |
 | plateaus and the steps between them | `plateaus` |
@@ -24,6 +25,7 @@ import dataclasses
 
 import numpy as np
 
+from benchd.traces.ending import taken_off, until
 from benchd.traces.falls import Dropout, Fall
 from benchd.traces.line import Line, make_line
 from benchd.traces.phases import Phase, find_phases
@@ -106,6 +108,8 @@ class Features:
     sag_u: float = 0.0
     """Its expanded uncertainty (k = 2), likewise; that of the setting itself is not in it."""
     phases: tuple[Phase, ...] = ()
+    removed_s: float | None = None
+    """When the board was taken off the leads, s: everything is measured up to there. None: not, or not to be told."""
     tripped_s: float | None
     """When the output was switched off to protect the board, s, as marked by the guard or by hand; None: not marked."""
     trip_rule: str = ""
@@ -119,6 +123,9 @@ class Features:
 def extract(trace: Trace) -> Features:
     """Measure a trace. Any number of readings, none included; nothing raises."""
     line = make_line(trace)
+    removed_s = taken_off(line, trace) if len(line.t_s) > 1 else None
+    if removed_s is not None:
+        line = until(line, removed_s)
     laptop = int((line.set_v or 0.0) >= LAPTOP_V)
     tripped = next((m for m in trace.marks if m.kind == "tripped" and m.why), None)
     measured = Features(
@@ -129,6 +136,7 @@ def extract(trace: Trace) -> Features:
         known=Known.of(trace.conditions),
         normal_leak_a=NORMAL_LEAK_A[laptop],
         odd_leak_a=ODD_LEAK_A[laptop],
+        removed_s=removed_s,
         tripped_s=trace.mark_s("tripped"),
         trip_rule=tripped.why if tripped else "",
         charge_c=float(np.trapezoid(line.current_a, line.t_s)),
@@ -148,8 +156,8 @@ def _with_shape(trace: Trace, measured: Features) -> Features:
     source = find_source(line, known)
     rest = find_rest(line, bins, levels, start, source)
     short = find_short(line, bins)
-    if short is None and measured.trip_rule in SHORT_RULES and measured.tripped_s is not None:
-        short = short_by_guard(line, bins, measured.tripped_s)
+    if short is None and measured.tripped_s is not None and measured.trip_rule in ("", *SHORT_RULES):
+        short = short_by_guard(line, bins, measured.tripped_s, told=measured.trip_rule in SHORT_RULES)
     supplied = find_supplied(line, start, source, known)
     plateaus = find_plateaus(line, bins, levels, known)
     begun_s = (float(trace.samples.t_ns.min()) - trace.start_ns) / 1e9

@@ -82,6 +82,8 @@ def find_rest(line: Line, bins: Bins, levels: Sequence[Level], start: Start, sou
     """Measure what comes after the button."""
     charged_s = float(line.t_s[0]) + INRUSH_S
     begin = start.button_s if start.button_s is not None else max(start.first_s or charged_s, charged_s)
+    if start.reacted_s is not None:
+        begin = start.reacted_s - bins.width_s
     x = bins.since(begin)
     if not len(x):
         x = bins.mean_a[-1:]

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
-from benchd.traces.line import Line
-from benchd.traces.start import Bins, connected_before
+from benchd.traces.line import COLLAPSED_V, UP, Bools, Line
+from benchd.traces.start import CHARGED_S, Bins, connected_before
 
 SLOW_SUPPLY_S = 0.6
 """A supply lets its voltage down within this time once its current is at the limit, s (common practice, no source)."""
 ONSET_SHARE = 0.7
 """Share of a short's current from which on it has begun."""
+MOST_CHARGES = 3
+"""A voltage that collapses more often than this is no charging (common practice, no source)."""
 EDGE_PINNED = 0.6
 """Share at the limit that is granted to a short with so few readings that each may be an edge."""
 
@@ -53,8 +56,8 @@ class Short:
 
 
 def find_short(line: Line, bins: Bins) -> Short | None:
-    """The first lasting collapse of the voltage; None without one."""
-    c, i, v, t = line.collapsed, line.current_a, line.voltage_v, line.t_s
+    """The first lasting collapse of the voltage; None without one. Capacitors that charge are none."""
+    c, i, v, t = line.collapsed & ~_charging(line), line.current_a, line.voltage_v, line.t_s
     hits = np.flatnonzero(c)
     if not len(hits):
         return None
@@ -95,6 +98,22 @@ def find_short(line: Line, bins: Bins) -> Short | None:
     )
 
 
+def _charging(line: Line) -> Bools:
+    """Collapsed readings after which the voltage comes up and stays on: within `CHARGED_S` that is what capacitors do
+    (i = C·dV/dt: 1 A brings 10 mF to 4 V in 40 ms), and no short. What comes back again and again is not left out."""
+    c = line.collapsed
+    charging = np.zeros(len(c), np.bool_)
+    up = ~c & ~line.reversed & (line.voltage_v > UP * (line.set_v or 2 * COLLAPSED_V))
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], c, [False]]).astype(np.int8)))
+    if not 0 < len(edges) <= 2 * MOST_CHARGES:
+        return charging
+    for first, after in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        following = np.flatnonzero(up[after : after + 2 + math.ceil(SLOW_SUPPLY_S / max(line.interval_s, 1e-6))])
+        lasts_s = (after - first) * line.interval_s
+        charging[first:after] = len(following) > 0 and lasts_s <= max(CHARGED_S, 1.01 * line.interval_s)
+    return charging
+
+
 def _onset(line: Line, first: int, level_a: float) -> int:
     """Where the current of a short began: slow supplies need a while from there to the collapse at `first`."""
     onset = first
@@ -105,13 +124,18 @@ def _onset(line: Line, first: int, level_a: float) -> int:
     return onset
 
 
-def short_by_guard(line: Line, bins: Bins, tripped_s: float) -> Short:
-    """A short that the guard switched off before any stored reading showed it: what is known is when, and what was
-    before. Voltage and current are those of the reading that shows most of it."""
+def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Short | None:
+    """A short that the guard switched off before any stored reading showed it whole: what is known is when, and what
+    was before. Voltage and current are those of the reading that shows most of it. None where neither the guard's rule
+    (`told`) nor a voltage that went down right then says so."""
     near = np.flatnonzero(np.abs(line.t_s - tripped_s) <= max(0.2, 2 * line.interval_s))
     if not len(near):
         near = np.array([int(np.argmin(np.abs(line.t_s - tripped_s)))])
     worst = int(near[np.argmin(line.voltage_v[near])])
+    fell = line.set_v is not None and float(line.voltage_v[worst]) < UP * line.set_v
+    more = float(line.current_a[worst]) > float(line.current_a[: max(int(near[0]), 1)].max())
+    if not told and not (fell and more and worst >= len(line.t_s) - 2):
+        return None
     at_s, amps = min(tripped_s, float(line.t_s[-1])), float(line.current_a[worst])
     onset = int(np.searchsorted(line.t_s, at_s))
     before_a, before_u_a, top = _before(line, min(onset, len(line.t_s) - 1))

@@ -93,6 +93,8 @@ class Start:
     clip_untold: bool = False
     """The leak followed a quiet stretch, and nothing but the later rise tells that it began with the connection and
     not with the button."""
+    reacted_s: float | None = None
+    """When the board reacted to the button: before a mark by hand where that came late; s."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -179,7 +181,8 @@ def find_start(
     inrush = first is not None and first_s is not None and _inrush(line, levels[first], first_s)
     if marked_s is not None:
         leak = _before_mark(line, levels, marked_s)
-        return _start(line, marked_s, "hand", first_s, leak, True, inrush)
+        start = _start(line, marked_s, "hand", first_s, leak, True, inrush)
+        return dataclasses.replace(start, reacted_s=_reaction(line, bins, marked_s, start))
     if first is None:
         whole = Level(float(line.t_s[0]), float(line.t_s[-1]), 0.0, 0.0)
         return _start(line, None, None, None, whole, False, False)
@@ -280,6 +283,23 @@ def _before_mark(line: Line, levels: Sequence[Level], marked_s: float) -> Level 
         mean = (part.mean_a * part.length_s + whole.mean_a * whole.length_s) / max(length_s, 1e-9)
         whole = Level(part.start_s, whole.end_s, mean, max(part.texture_a, whole.texture_a))
     return whole
+
+
+def _reaction(line: Line, bins: Bins, marked_s: float, start: Start) -> float | None:
+    """The rise right before a mark by hand that belongs to it: the finger on the button is quicker than the one that
+    marks it. It begins after the stretch in which the leak was measured and lasts for more than one reading."""
+    if start.leak_a is None:
+        return None
+    least = start.leak_a + max(BUTTON_STEP_A, 5 * line.sigma_a, 2 * line.resolution_a)
+    a, b = np.searchsorted(line.t_s, [max(marked_s - LATE_MARK_S, start.leak_to_s), marked_s + 0.5])
+    above = line.current_a[a:b] > least
+    lasts = max(math.ceil(SUSTAINED_S / 3 / max(line.interval_s, 1e-6)), 2) if line.interval_s < SUSTAINED_S else 1
+    if len(above) < lasts:
+        return None
+    runs = np.convolve(above, np.ones(lasts), "valid") >= lasts - 0.5
+    first = np.flatnonzero(runs)
+    at_s = float(line.t_s[a + int(first[0])]) if len(first) else marked_s
+    return at_s if at_s < marked_s else None
 
 
 def _plateau(line: Line, bins: Bins, levels: Sequence[Level], first: int) -> tuple[int, int | None]:

@@ -158,13 +158,13 @@ def test_an_output_that_never_was_on_has_no_line() -> None:
 
 
 def test_a_finding_of_a_long_fast_trace_comes_soon() -> None:
-    """60 s at 1000 readings/s within 20 ms where nothing else runs; the test allows for a busy machine."""
+    """60 s at 1000 readings/s within 20 ms where nothing else runs; of processor time, and more for a busy machine."""
     board = clean_boot(np.random.default_rng(1))
     board.demand_a = np.concatenate([board.demand_a, flat(60, float(board.demand_a[-1]))])[:60_000]
     trace = read(Board(board.demand_a, board.button_s), Meter(rate=1000))
     took = []
     for _ in range(7):
-        begun = time.perf_counter()
+        begun = time.thread_time()
         read_trace(trace)
-        took.append(time.perf_counter() - begun)
+        took.append(time.thread_time() - begun)
     assert min(took) <= 0.06
