@@ -119,12 +119,12 @@ def _band(references: list[Given]) -> Band | None:
 
 def _own_band(given: Given, folder: Path) -> Band | None:
     """Of the references of its board, where it is in the log."""
-    from benchd.store.reference_rows import Bands, board_of
+    from benchd.store.reference_rows import band_for
 
     if given.row is None:
         return None
     with job_cli.the_log(folder, read_only=True) as log:
-        return Bands().of(log, board_of(log, given.row), given.row.conditions.set_voltage_v, without=given.row.id)
+        return band_for(log, given.row)
 
 
 def _divergence(pictured: list[Pictured], band: Band | None, against: bool) -> Divergence | None:

@@ -9,9 +9,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, get_args
 
-from benchd.daemon.comparing import Comparing
 from benchd.daemon.core import Core
 from benchd.daemon.memory import between
+from benchd.daemon.picturing import Picturing
 from benchd.daemon.plan_desk import plan_view
 from benchd.daemon.power import asked, reduced
 from benchd.daemon.power_up import Asked
@@ -26,7 +26,7 @@ from benchd.traces.trace import HandKind
 from benchd.web.port import BenchView, PlanView, Refused
 
 
-class Bench(Comparing):
+class Bench(Picturing):
     """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop.
 
     `clock`: local time, for quiet hours.

@@ -12,6 +12,7 @@ from benchd.reading import OutputState
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
+from benchd.traces.picture_look import Kind
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Divergence
 
@@ -259,6 +260,9 @@ class BenchPort(Protocol):
         """Against the references of its board, itself left out."""
 
     async def nearest(self, trace: str, count: int, board: str | None) -> Nearest: ...
+
+    async def picture(self, trace: str, kind: Kind) -> bytes:
+        """Of a trace, with the references of its board, as a file's content."""
 
     async def recent(self, supply: str, channel: int, seconds: float) -> Samples:
         """Readings of the last seconds still in memory, for a page that just opened."""

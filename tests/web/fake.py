@@ -9,13 +9,15 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from benchd.daemon.picturing import drawn
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import Mode, OutputState
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
+from benchd.traces.picture_look import Kind
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark
+from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark, Trace
 from benchd.web.port import (
     BandView,
     BenchView,
@@ -398,6 +400,11 @@ class FakeBench:
         """See `BenchPort`."""
         near = [NearTrace(row, 0.01) for id, (row, _) in self.filed.items() if id != self._row(trace).id]
         return Nearest(near[:count], 0)
+
+    async def picture(self, trace: str, kind: Kind) -> bytes:
+        """See `BenchPort`. Without references."""
+        row = self._row(trace)
+        return drawn(row, Trace(self.filed[trace][1], row.start_ns, row.conditions, tuple(row.marks)), None, kind)
 
     def _row(self, trace: str) -> TraceRow:
         if trace not in self.filed:

@@ -1,0 +1,49 @@
+"""Pictures of filed traces, for the API."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from benchd.daemon.comparing import Comparing
+from benchd.daemon.core import Core
+from benchd.store.log import Log, TraceRow
+from benchd.store.reference_rows import band_for
+from benchd.traces.band import Band
+from benchd.traces.picture_look import Kind
+from benchd.traces.trace import Trace
+from benchd.web.port import Refused
+
+
+class Picturing(Comparing):
+    """The part of `BenchPort` that draws."""
+
+    def __init__(self, core: Core, log_path: Path) -> None:
+        super().__init__(core, log_path)
+        # The plot library keeps its settings for the whole process; and pictures, one after the other, leave the
+        # threads that everything else is read in.
+        self._drawing = asyncio.Lock()
+
+    async def picture(self, trace: str, kind: Kind) -> bytes:
+        """See `BenchPort.picture`."""
+
+        def look(db: Log) -> tuple[TraceRow, Trace, Band | None]:
+            row, whole = db.trace(trace), db.whole_trace(trace)
+            if row is None or whole is None:
+                raise Refused("not-found", f"trace {trace!r} is not in the log")
+            return row, whole, band_for(db, row, self._bands)
+
+        found = await self._read(look)
+        async with self._drawing:
+            return await asyncio.to_thread(drawn, *found, kind)
+
+
+def drawn(row: TraceRow, trace: Trace, band: Band | None, kind: Kind) -> bytes:
+    """The picture of a filed trace as a file's content; `band`: of its board's references. For any thread."""
+    from benchd.traces.divergence import first_divergence
+    from benchd.traces.picture import Pictured, scene
+    from benchd.traces.picture_draw import picture
+
+    pictured = Pictured(row.id, trace, row.finding, f"job {row.job}" if row.job else "")
+    divergence = first_divergence(trace, band) if band is not None else None
+    return picture(scene(pictured.title, [pictured], band, divergence), kind)
