@@ -107,6 +107,7 @@ class ChannelWatch:
                 settle_s=c.settle_s,
                 longest_s=c.longest_s,
                 resolution_a=self._accuracy.resolution_a,
+                offset_a=self._accuracy.accuracy_offset_a or 0.0,
             )
         )
 
@@ -126,8 +127,9 @@ class ChannelWatch:
         """How well the readings of the unit that answers are known, if told. A trace that is open goes on."""
         if accuracy is None or accuracy == self._accuracy:
             return
-        step_a, self._accuracy = self._accuracy.resolution_a, accuracy
-        if accuracy.resolution_a != step_a and self.open is None:
+        was, self._accuracy = self._accuracy, accuracy
+        same = (was.resolution_a, was.accuracy_offset_a) == (accuracy.resolution_a, accuracy.accuracy_offset_a)
+        if not same and self.open is None:
             self._capture = self._new_capture()
 
     def on_output(self, change: OutputChanged) -> None:

@@ -230,7 +230,7 @@ class Capture:
         rise_a = max(5 * noise.sigma_a, 2.5 * noise.resolution_a, c.least_rise_a, c.rise_fraction * watch.leak_a)
         deviation_a = current_a - watch.leak_a
         if deviation_a <= rise_a:
-            if watch.rise_n == 1 and watch.charged_at_on and not watch.drawn_long:
+            if watch.rise_n and watch.charged_at_on and not watch.drawn_long:
                 self._clipped_on_later(watch.rise_ns)
             watch.rise_n = 0
             if is_new:

@@ -11,6 +11,8 @@ from benchd.traces.noise import LARGEST_A
 SECOND_NS = 1_000_000_000
 SPIKE_NS = 60_000_000
 """Capacitors charge for no longer than this after the clip is on (common practice, no source)."""
+EDGE_NS = 100_000_000
+"""Averages of instruments reach back this far, but for slow ones, of which the first few measurements are left out."""
 SPIKE_A = 0.03
 """And draw this much more than twice what follows (common practice, no source)."""
 TRIMMED = 0.15
@@ -163,11 +165,12 @@ class BoardWatch:
 
     def settle_leak(self, t_ns: int, current_a: float) -> None:
         """Take one of the first measurements. Capacitors still charge: the least is nearest to the leak, but for the
-        first one, which may lie half before the connection."""
+        very first, which may lie half before the connection."""
         self.leak_n += 1
         if self.leak_n <= 2 or t_ns - self.connected_ns <= SPIKE_NS:
             self.spike_a = max(self.spike_a, current_a)
-        self.leak_a = min(self.leak_a, current_a) if self.leak_n > 2 else current_a
+        first = self.leak_n <= 2 or t_ns - self.connected_ns <= EDGE_NS
+        self.leak_a = current_a if first else min(self.leak_a, current_a)
         self.charged = self.spike_a > 2 * self.leak_a + SPIKE_A
 
     def tried(self, t_ns: int, wait_ns: int, within_ns: int) -> bool:

@@ -73,7 +73,7 @@ class NoiseFloor:
     @property
     def at_most_a(self) -> float:
         """The same, and as much more as it may be while few measurements are known."""
-        return sqrt(self._var) * (1 + 4 / max(self._n, 4))
+        return sqrt(self._var) * (1 + 4 / max(self._n, 4) if self.ready else 1)
 
     def warm_up(self, t_ns: int, current_a: float) -> float | None:
         """Take one of the first readings. The level they lie at, A, once there are enough."""
@@ -112,13 +112,13 @@ class NoiseFloor:
 
     def add(self, deviation_a: float) -> None:
         """Take a quiet measurement's distance from its level, A."""
-        self._n += 1
+        self._n += self.ready
         var = self._var
         square = deviation_a * deviation_a
         # One step up or down is always the instrument's.
         clipped = max(CLIP * CLIP * var, self.resolution_a * self.resolution_a)
         if square > clipped:
             square = clipped
-        rate = _RATE if self._n > 45 else 1 / (self._n + 5)
+        rate = 1 / (self._n + 5) if self.ready and self._n < 45 else _RATE
         var += rate * (square / _CLIPPED - var)
         self._var = min(max(var, _SMALLEST_A * _SMALLEST_A), LARGEST_A * LARGEST_A)

@@ -27,6 +27,8 @@ STEPS_A = (0.0001, 0.001, 0.005, 0.01)
 NOISES_A = (0.0001, 0.0005, 0.001, 0.003)
 SPACINGS = ("even", "uneven", "pairs")
 KINDS = ("clean", "at once", "leak", "stall", "kick", "loop", "two boards", "bare")
+FREED_S = 9.0
+"""It waits for the next board not later than this after the last came off: 5 s of readings, and the gaps in them."""
 MARKS: tuple[MarkKind, ...] = ("connected", "button", "boot-end", "removed")
 
 
@@ -227,7 +229,7 @@ def judge(told: Story, meter: Meter, events: list[CaptureEvent], done_s: NDArray
         allowed = [k for k in near if may_from_s <= marks[k].t_ns / S <= max(to_s, may_to_s)]
         if hit:
             score.found[happened.kind].append(marks[hit[0]].t_ns / S - happened.t_s)
-        elif happened.kind == "removed" and any(happened.t_s < t <= to_s + 6.5 for t in waits_s):
+        elif happened.kind == "removed" and any(happened.t_s < t <= to_s + FREED_S for t in waits_s):
             score.freed += 1
         elif allowed and happened.kind == "connected":
             untold = True
