@@ -8,12 +8,13 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import identify, idle, kills, rate, trip
+from tests.benchmarks import identify, idle, kills, rate, read, trip
 
 NAMES = {
     "trip": trip.measure,
     "kills": kills.measure,
     "rate": rate.measure,
+    "read": read.measure,
     "idle": idle.measure,
     "identify": identify.measure,
 }
