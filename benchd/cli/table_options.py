@@ -29,6 +29,7 @@ Interval = Annotated[
 SetVoltage = Annotated[float | None, typer.Option("--set-voltage", help="What the supply was set to, V.")]
 Limit = Annotated[float | None, typer.Option("--limit", help="The supply's current limit, A.")]
 Resolution = Annotated[float | None, typer.Option("--resolution", help="Smallest step of its current readings, A.")]
+Side = Annotated[str | None, typer.Option("--side", help="Where the board is fed: battery (or another input), or usb.")]
 Button = Annotated[
     float | None,
     typer.Option(
@@ -50,6 +51,7 @@ def read_as(
     limit: float | None = None,
     resolution: float | None = None,
     board: str | None = None,
+    side: str | None = None,
     button: float | None = None,
 ) -> ReadAs:
     """All of them checked; ends the command when one says nothing that can be used."""
@@ -66,5 +68,6 @@ def read_as(
             table.within("--limit", limit, table.LIMIT_A, "A"),
             table.within("--resolution", resolution, table.RESOLUTION_A, "A"),
             board,
+            table.one_of("--side", side, ("battery", "usb")),
             table.within("--button", button, table.TIME_S, "s"),
         )

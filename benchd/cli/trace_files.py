@@ -32,6 +32,7 @@ def import_(
     limit: table.Limit = None,
     resolution: table.Resolution = None,
     board: Annotated[str | None, typer.Option(help="Kind of board.")] = None,
+    side: table.Side = None,
     button: table.Button = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
@@ -50,7 +51,7 @@ def import_(
     options = table.read_as(
         time_unit=time_unit, voltage_unit=voltage_unit, current_unit=current_unit, column=column, decimal=decimal,
         delimiter=delimiter, interval=interval, set_voltage=set_voltage, limit=limit, resolution=resolution,
-        board=board, button=button,
+        board=board, side=side, button=button,
     )  # fmt: skip
     with out.errors(TraceFileError):
         found = read_file(file, options)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, cast
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -17,6 +17,7 @@ from benchd.cli.trace_source import Source
 
 if TYPE_CHECKING:
     from benchd.traces.band import Band
+    from benchd.traces.signatures import Side
     from benchd.traces.table_options import ReadAs
 
 
@@ -25,9 +26,7 @@ def read(
     reference: Annotated[
         list[str] | None, typer.Option(help="A good board's trace, file or id, to compare with. Again for more.")
     ] = None,
-    side: Annotated[
-        str | None, typer.Option(help="Where the board is fed: battery or usb; else by the voltage.")
-    ] = None,
+    side: table.Side = None,
     cards: Annotated[Path | None, signatures.CARDS] = None,
     time_unit: table.TimeUnit = None,
     voltage_unit: table.VoltageUnit = None,
@@ -58,11 +57,9 @@ def read(
     options = table.read_as(
         time_unit=time_unit, voltage_unit=voltage_unit, current_unit=current_unit, column=column, decimal=decimal,
         delimiter=delimiter, interval=interval, set_voltage=set_voltage, limit=limit, resolution=resolution,
-        button=button,
+        side=side, button=button,
     )  # fmt: skip
-    if side not in (None, "battery", "usb"):
-        out.fail(f"--side {side}: allowed: battery, usb", 2)
-    fed = cast('Literal["battery", "usb"] | None', side)
+    fed = cast("Side | None", options.side)
     shelf = signatures.shelf_of(cards, config)
     for fault in shelf.faults():
         typer.echo(f"benchd: {fault}", err=True)

@@ -10,7 +10,7 @@ import dataclasses
 import difflib
 import re
 from collections.abc import Iterable
-from typing import cast
+from typing import Any, cast
 
 from benchd.traces.csv_layout import number
 from benchd.traces.file_error import CsvError
@@ -39,7 +39,9 @@ MARK_KEYS: dict[str, MarkKind] = {
     "off_s": "off",
 }
 UNITS = "units"
-KEYS = (*CONDITION_RANGES, "board", UNITS, *MARK_KEYS)
+SIDES = ("battery", "usb")
+"""What `side` may say, see `Conditions.side`."""
+KEYS = (*CONDITION_RANGES, "board", "side", UNITS, *MARK_KEYS)
 MEASURES: tuple[Quantity, ...] = ("time", "voltage", "current")
 """In this order their units stand behind the key `units`."""
 
@@ -54,11 +56,13 @@ class Head:
     marks: dict[str, tuple[float, int]] = dataclasses.field(default_factory=dict)
     """Key to (time s, line number)."""
     board: str = ""
+    side: str = ""
     units: dict[Quantity, Unit] = dataclasses.field(default_factory=dict)
 
     def trace_conditions(self) -> Conditions:
         """The same as a trace has it."""
-        return Conditions(**self.conditions, board=self.board)
+        numbers: dict[str, Any] = dict(self.conditions)
+        return Conditions(**numbers, board=self.board, side=self.side)
 
 
 def read_head(remarks: Iterable[tuple[int, str]], name: str) -> Head:
@@ -101,6 +105,11 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
         head.board = value
         return
     if value.lower() in ("", "none", "unknown"):
+        return
+    if key == "side":
+        if value.lower() not in SIDES:
+            raise CsvError(name, line, key, f"{value!r}; allowed: {', '.join(SIDES)}, or leave it empty")
+        head.side = value.lower()
         return
     if key == UNITS:
         head.units = _units(value, line, name)

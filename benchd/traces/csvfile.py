@@ -12,6 +12,7 @@ Keys (all may be missing; empty, `none` or `unknown` also says: not known):
     accuracy_fraction_v the same for voltage readings
     accuracy_offset_v   the offset, V
     board               any text; kept as data, never interpreted
+    side                where it is fed: battery (or another input) or usb
     button_s, connected_s, removed_s, boot_end_s    given by a person: when, in the file's own time
     tripped_s, off_s    given by the bench: when the output was switched off
 
@@ -39,7 +40,7 @@ import numpy as np
 from benchd.reading import Mode
 from benchd.traces import plausible
 from benchd.traces.csv_at_once import MODES
-from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, UNITS, Head, read_head, units_said
+from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, SIDES, UNITS, Head, read_head, units_said
 from benchd.traces.csv_layout import FIRST_LINES, Layout, find_layout, number
 from benchd.traces.csv_rows import Rows
 from benchd.traces.file_error import CsvError as CsvError
@@ -168,7 +169,9 @@ def _notes(layout: Layout, options: ReadAs) -> list[str]:
 def _whole(rows: Rows, layout: Layout, head: Head, options: ReadAs, name: str, notes: list[str]) -> FromFile:
     samples = rows.samples()
     conditions = conditions_with(head.trace_conditions(), options)
-    doubt = plausible.doubts(samples, layout.columns, conditions)
+    counted = not layout.stamped and options.interval_s is None
+    columns = {q: c for q, c in layout.columns.items() if q != "time" or counted}
+    doubt = plausible.doubts(samples, columns, conditions)
     if doubt is not None:
         raise CsvError(name, None, *doubt)
     first_ns = int(samples.t_ns[0])
@@ -231,6 +234,8 @@ def _head_lines(trace: Trace) -> list[str]:
             out.append(f"# {key}: {value!r}")
     if trace.conditions.board.strip():
         out.append(f"# board: {' '.join(trace.conditions.board.split())}")
+    if trace.conditions.side in SIDES:
+        out.append(f"# side: {trace.conditions.side}")
     for key, kind in MARK_KEYS.items():
         at_ns = min((m.t_ns for m in trace.marks if m.kind == kind and m.by != "recogniser"), default=None)
         if at_ns is not None:

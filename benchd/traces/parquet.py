@@ -129,6 +129,8 @@ def _foreign(file: Any, names: list[str], options: ReadAs, name: str) -> FromFil
     nothing = np.zeros(len(times), np.uint8)
     conditions = conditions_with(Conditions(), options)
     samples = Samples(times, volts, amps, nothing, nothing.copy())
+    if options.interval_s is not None:
+        columns.pop("time", None)
     doubt = plausible.doubts(samples, columns, conditions)
     if doubt is not None:
         raise ParquetError(name, None, *doubt)

@@ -34,6 +34,9 @@ FASTEST_S = 1e-5
 """A reading every 5 s shows no power-up, and no bench supply gives 100 000 a second."""
 SMALLER = {"kA": "A", "A": "mA", "mA": "µA", "µA": "nA", "kV": "V", "V": "mV", "mV": "µV", "µV": "nV"}
 """What is most often written without its prefix."""
+SLOW_S = 0.5
+LONG_S = 1200.0
+"""So few readings over so long are likelier many over a thousandth of it, in ms."""
 STAMPED_FROM_S = 946_684_800.0
 STAMPED_TO_S = 4_102_444_800.0
 """2000-01-01 and 2100-01-01 as seconds since 1970 (POSIX.1-2017 §4.16): numbers between are a date."""
@@ -73,9 +76,12 @@ def is_date(at_s: float) -> bool:
 
 
 def doubts(samples: Samples, columns: Mapping[str, Column], conditions: Conditions) -> tuple[str, str] | None:
-    """What speaks against the units of voltage and current: the column's name, and the question. None: nothing does,
-    or a person or the file has said them in so many words."""
-    current, voltage = columns["current"], columns["voltage"]
+    """What speaks against the units of a table's readings: the column's name, and the question. None: nothing does, or
+    a person or the file has said them in so many words."""
+    current, voltage, times = columns["current"], columns["voltage"], columns.get("time")
+    if times is not None and not times.said and (why := _time_doubt(samples.t_ns)):
+        here = times.unit.symbol if times.unit else "s"
+        return times.name, f"{why}. Say --time-unit {here} if that is so, or what it is: {', '.join(symbols('time'))}"
     if not current.said and (why := _current_doubt(samples.current_a, current, conditions)):
         return current.name, f"{why}. {_ask('current', current)}"
     if not voltage.said and (why := _voltage_doubt(samples.voltage_v, conditions)):
@@ -87,6 +93,16 @@ def _ask(quantity: str, column: Column) -> str:
     here = column.unit.symbol if column.unit else {"current": "A", "voltage": "V"}[quantity]
     smaller = SMALLER.get(here, here)
     return f"Are these {smaller}? Say --{quantity}-unit {smaller}, or --{quantity}-unit {here} if they are {here}"
+
+
+def _time_doubt(t_ns: NDArray[np.int64]) -> str | None:
+    if len(t_ns) < 2 or is_date(float(t_ns[0]) / 1e9):
+        return None
+    long_s = float(t_ns[-1] - t_ns[0]) / 1e9
+    step_s = float(np.percentile(np.diff(t_ns[:LOOKED_AT]), 25, method="lower")) / 1e9
+    if step_s < SLOW_S or long_s < LONG_S:
+        return None
+    return f"a reading every {step_s:g} s for {long_s:g} s is a long time for a power-up"
 
 
 def _current_doubt(amps: NDArray[np.float64], column: Column, conditions: Conditions) -> str | None:

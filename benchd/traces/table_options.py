@@ -44,6 +44,8 @@ class ReadAs:
     limit_a: float | None = None
     resolution_a: float | None = None
     board: str | None = None
+    side: str | None = None
+    """"battery" or "usb"."""
     button_s: float | None = None
     """In the file's own time; where that is a date or a clock, s after its first reading."""
 
@@ -107,3 +109,10 @@ def within(option: str, value: float | None, allowed: tuple[float, float], unit:
     if value is not None and not low <= value <= high:
         raise OptionError(f"{option} {value:g}: allowed: from {low:g} to {high:g} {unit}")
     return value
+
+
+def one_of(option: str, text: str | None, allowed: tuple[str, ...]) -> str | None:
+    """One of these words. Raises OptionError."""
+    if text is not None and text not in allowed:
+        raise OptionError(f"{option} {text}: allowed: {', '.join(allowed)}")
+    return text

@@ -112,6 +112,7 @@ def test_a_band_of_references_from_files(tmp_path: Path) -> None:
         (("--column", "amps=3"), "--column amps=3: wanted WHAT=NAME or WHAT=NUMBER"),
         (("--limit", "nan"), "--limit nan: allowed: from 1e-06 to 10000 A"),
         (("--interval", "0"), "--interval 0: allowed: from 1e-06 to 3600 s"),
+        (("--side", "north"), "--side north: allowed: battery, usb"),
         (("--decimal", "colon"), "--decimal 'colon': allowed: point, comma, or the character itself"),
     ],
 )
@@ -131,11 +132,13 @@ def test_ones_own_cards(tmp_path: Path) -> None:
     assert "low-stall.toml" in said.stderr
 
 
-def test_where_a_board_is_fed_is_one_of_two(tmp_path: Path) -> None:
-    assert "--side north: allowed: battery, usb" in benchd(
-        "trace", "read", stall_csv(tmp_path), "--side", "north", status=2
-    )
-    benchd("trace", "read", stall_csv(tmp_path), "--side", "usb")
+def test_where_a_board_is_fed_is_said_in_the_file_or_by_a_person(tmp_path: Path) -> None:
+    told = stall_csv(tmp_path)
+    told.write_text("# side: usb\n" + told.read_text())
+    for words, side in (((), "usb"), (("--side", "battery"), "battery")):
+        (row,) = lines(benchd("trace", "import", told, *words, "--data-dir", tmp_path, "--json"))
+        assert f"# side: {side}\n" in benchd("trace", "export", row["trace"], "--data-dir", tmp_path)
+    benchd("trace", "read", told, "--side", "battery")
 
 
 def test_a_name_that_is_no_file_and_no_trace(tmp_path: Path) -> None:

@@ -87,6 +87,7 @@ BAD = [
     ("time_s,voltage_v\n0,4\n", "bad.csv, line 1, column current: no column for the current among 'time_s', 'voltage_v'; say which with --column current=NAME (in 'time_s,voltage_v')"),
     ("time_s,voltage_v,current_ma\n", "bad.csv: has a header but no readings"),
     ("# units: s V mA\n" + HEAD + "0,4,0\n", "bad.csv, column current_a: its header says A, the remark `units` mA; give --current-unit"),
+    ("# side: left\n" + HEAD + "0,4,0\n", "bad.csv, line 1, column side: 'left'; allowed: battery, usb, or leave it empty"),
     ("# units: V s A\n" + HEAD + "0,4,0\n", "bad.csv, line 1, column units: 'V s A'; wanted the units of time, voltage and current, as in: s V A"),
     (HEAD + "0,4,0\n1,4", "bad.csv, line 3, column current_a: 2 columns, wanted time_s,voltage_v,current_a; the file ends within this line and was cut off: get it whole, or remove the line"),
     (HEAD + "0,4,0\n1,4,", "bad.csv, line 3, column current_a: the file ends within this line and was cut off: get it whole, or remove the line"),

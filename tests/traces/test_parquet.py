@@ -33,7 +33,7 @@ def trace_of(n: int = 50) -> Trace:
     modes = np.ones(n, np.uint8)
     marks = (Mark("connected", START_NS + 5), Mark("button", START_NS + 7, "hand"),
              Mark("tripped", START_NS + 9, "guard", "short"))  # fmt: skip
-    stated = Conditions(4.0, 1.5, 0.001, 0.002, 0.01, "lamp\ntwo lines, kept", 0.0005, 0.02, 0.01)
+    stated = Conditions(4.0, 1.5, 0.001, 0.002, 0.01, "lamp\ntwo lines, kept", 0.0005, 0.02, 0.01, "usb")
     return Trace(Samples(t, np.full(n, 4.0), amps, modes, flags), START_NS + 3, stated, marks)
 
 
