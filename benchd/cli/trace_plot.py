@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out
+from benchd.cli import out, signatures
 from benchd.cli import table_options as table
 from benchd.cli.trace_source import Given, Source
 
 if TYPE_CHECKING:
     from benchd.traces.band import Band
+    from benchd.traces.cards import Shelf
     from benchd.traces.picture import Pictured, Scene
     from benchd.traces.terminal_picture import Look
     from benchd.traces.trace import Divergence
@@ -72,8 +73,9 @@ def plot(
         given = [source.find(name, options) for name in names]
         band = _band([source.find(name, options) for name in reference or []])
         if band is None and len(given) == 1 and not alone:
-            band = _own_band(given[0], job_cli.data_path(data_dir, config))
-        pictured = [_pictured(one, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
+            band = source.own_band(given[0])
+        shelf = signatures.shelf_of(None, config)
+        pictured = [_pictured(one, shelf, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
         divergence = _divergence(pictured, band, against is not None)
         drawn = scene(_title(pictured), pictured, band, divergence, COLUMNS if kind else TERMINAL_COLUMNS)
     _emit(drawn, to, kind, json_)
@@ -100,14 +102,14 @@ def _emit(drawn: Scene, to: Path | None, kind: Literal["svg", "png"] | None, jso
     out.emit({**record, "picture": text}, text, json_)
 
 
-def _pictured(given: Given, band: Band | None, anew: bool) -> Pictured:
+def _pictured(given: Given, shelf: Shelf, band: Band | None, anew: bool) -> Pictured:
     """With its finding: as filed, else (or `anew`) as read now."""
     from benchd.traces.picture import Pictured
     from benchd.traces.signatures import read_trace
 
     if given.row is None:
-        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace, band=band))
-    finding = read_trace(given.trace, band=band) if anew else given.row.finding
+        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace, shelf, band))
+    finding = read_trace(given.trace, shelf, band) if anew else given.row.finding
     return Pictured(given.name, given.trace, finding, f"job {given.row.job}" if given.row.job else "")
 
 
@@ -115,16 +117,6 @@ def _band(references: list[Given]) -> Band | None:
     from benchd.traces.band import Band
 
     return Band.of([one.trace for one in references]) if references else None
-
-
-def _own_band(given: Given, folder: Path) -> Band | None:
-    """Of the references of its board, where it is in the log."""
-    from benchd.store.reference_rows import band_for
-
-    if given.row is None:
-        return None
-    with job_cli.the_log(folder, read_only=True) as log:
-        return band_for(log, given.row)
 
 
 def _divergence(pictured: list[Pictured], band: Band | None, against: bool) -> Divergence | None:

@@ -28,12 +28,12 @@ ROOM = 0.1
 """Share of an axis that is left free above for these names, beyond what is free in any picture."""
 TICKS = 6
 TICK_LETTERS = 5
-COLOURS = (208, 33, 250, 176, 214, 81, 244, 131)
+COLOURS = (208, 33, 170, 142, 38, 131, 99, 244)
 """Of the first trace, the second, …, out of a terminal's 256: like those of pictures in files, readable on black and
 on white."""
 GREEN, GREY = 36, 244
 SIGNS = "*+ox#%&="
-"""Of the first trace, the second, …, in a terminal without braille."""
+"""Of the first trace, the second, …; the first has dots of braille where there are any."""
 HERE, GOOD = "X", "O"
 """Where the good one is left: this trace, and the good one."""
 PLAIN = str.maketrans({
@@ -82,19 +82,20 @@ def _plot(scene: Scene, axis: Axis, look: Look, size: tuple[int, int]) -> list[s
     figure.plot_size(*size)
     current = axis.label.startswith("current")
     axis = dataclasses.replace(axis, top=axis.top + ROOM * (axis.top - axis.low))
+    first, last = scene.window_s
     for value, _ in axis.settings:
-        figure.line(value, style="dotted", pixel=GREY)
+        _draw(figure, np.array([first, last]), np.full(2, value), "┈", GREY)
     for m in scene.moments:
-        figure.line(m.at_s, "vertical", style="dotted", pixel=GREY)
+        _draw(figure, np.full(2, m.at_s), np.array([axis.low, axis.top]), "┊", GREY)
     if current and scene.band is not None:
         for edge in (scene.band.low_a, scene.band.high_a):
             _draw(figure, scene.band.t_s, edge * axis.scale, "·" if look.unicode else ".", GREEN, lines=False)
     for n, curve in reversed(list(enumerate(scene.curves))):
         values = curve.current_a * axis.scale if current else curve.voltage_v
-        _draw(figure, curve.t_s, values, _sign(n, scene, look), COLOURS[n])
+        _draw(figure, curve.t_s, values, _sign(n, look), COLOURS[n])
     if current and (d := scene.divergence) is not None:
-        for value, sign in ((d.reference_a, GOOD), (d.current_a, HERE)):
-            figure.draw(figure.text(d.at_s, value * axis.scale, sign))
+        for value, sign, colour in ((d.reference_a, GOOD, GREEN), (d.current_a, HERE, COLOURS[0])):
+            _write(figure, d.at_s, value * axis.scale, sign, colour)
     _rulers(figure, axis, scene.window_s)
     _words(figure, scene, axis, size)
     text: str = figure.build().string(not look.colour)
@@ -111,6 +112,15 @@ def _draw(figure: Any, t_s: Floats, values: Floats, sign: str, colour: int, line
         figure.draw(signal.lines(lines))
 
 
+def _write(figure: Any, t_s: float, value: float, words: str, colour: int, side: str = "left") -> None:
+    """Words at a place; from there on, or `right`: up to there."""
+    import plotext
+
+    # Plain text would get a colour of its own, as if it were a curve.
+    coloured = plotext.colorize(words, plotext.pixel(colour))
+    figure.draw(figure.text(t_s, value, coloured, alignment=side))
+
+
 def _parts(whole: np.ndarray[Any, np.dtype[np.bool_]]) -> Iterator[slice]:
     """Runs of true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], whole.astype(np.int8), [0]])))
@@ -123,25 +133,25 @@ def _words(figure: Any, scene: Scene, axis: Axis, size: tuple[int, int]) -> None
     first, last = scene.window_s
     row = (axis.top - axis.low) / (size[1] - 3)
     for value, words in axis.settings:
-        figure.draw(figure.text(first, value + row, words))
+        _write(figure, first, value + row, words, GREY)
     if not axis.label.startswith("current"):
         return
     if axis.beyond:
-        figure.draw(figure.text(first, axis.top - NAME_ROWS * row, axis.beyond))
+        _write(figure, first, axis.top - NAME_ROWS * row, axis.beyond, GREY)
     letters = size[0] - TICK_LETTERS - 2
     for name, at_row, right in rows_of(names(scene), (first, last), letters * LETTER_PT):
         at = (name.at - first) / (last - first) * letters
         fits = len(name.text) < (at if right else letters - at)
         if at_row < NAME_ROWS and fits:
             words = f"{name.text} " if right else f" {name.text}"
-            figure.draw(figure.text(name.at, axis.top - at_row * row, words, alignment="right" if right else "left"))
+            _write(figure, name.at, axis.top - at_row * row, words, GREY, "right" if right else "left")
 
 
 def _legend(scene: Scene, look: Look) -> list[str]:
     """What the picture's signs are, and every moment and phase in figures."""
     told = []
     if len(scene.curves) > 1 or scene.band is not None:
-        told += [f"{_key(n, scene, look)} {curve.name}" for n, curve in enumerate(scene.curves)]
+        told += [f"{_key(n, look)} {curve.name}" for n, curve in enumerate(scene.curves)]
     if scene.band is not None:
         told.append(f"{'·' if look.unicode else '.'} edges of where a good board would lie (k = 2), from "
                     f"{len(scene.band.curves)} reference{'s' if len(scene.band.curves) > 1 else ''}")  # fmt: skip
@@ -154,14 +164,14 @@ def _legend(scene: Scene, look: Look) -> list[str]:
     return told
 
 
-def _sign(n: int, scene: Scene, look: Look) -> str:
-    """What a curve is drawn with: fine dots where nothing but colour is needed to tell it from others."""
-    return "braille" if look.unicode and (look.colour or len(scene.curves) == 1) else SIGNS[n]
+def _sign(n: int, look: Look) -> str:
+    """What a curve is drawn with: the first with fine dots, the others with signs that need no colours."""
+    return "braille" if look.unicode and n == 0 else SIGNS[n]
 
 
-def _key(n: int, scene: Scene, look: Look) -> str:
+def _key(n: int, look: Look) -> str:
     """The same in the legend."""
-    sign = _sign(n, scene, look).replace("braille", "⣿")
+    sign = _sign(n, look).replace("braille", "⣿")
     return f"\x1b[38;5;{COLOURS[n]}m{sign}\x1b[0m" if look.colour else sign
 
 
