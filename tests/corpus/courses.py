@@ -48,9 +48,22 @@ def cut_boot(b: Bench) -> Case:
     s = scene(b, share * work_s(phases))
     shot = take(b, s, b.load(phases))
     also = ["unclear"]
+    last, in_it_s = _phase_at(phases, share * work_s(phases))
     if share * work_s(phases) < 2.5:
         also += ["brief-kick", "low-stall", "mid-stall"]
+    elif in_it_s > 1.5 and last.burst_a < 0.45 * last.level_a:
+        # Hardly any work shows in what it had come to.
+        also.append("mid-stall")
     return case(b, shot, "clean-boot", f"a start of which {share:.0%} was waited for", *also)
+
+
+def _phase_at(phases: tuple[Phase, ...], after_s: float) -> tuple[Phase, float]:
+    """The phase that a start is in so long after the button, and since when, s."""
+    for phase in phases:
+        if after_s < phase.seconds:
+            return phase, after_s
+        after_s -= phase.seconds
+    return phases[-1], after_s
 
 
 def gives_up(b: Bench) -> Case:
@@ -109,7 +122,7 @@ def over_draw(b: Bench) -> Case:
     references = []
     for _ in range(int(rng.integers(1, 4))):
         meter = b.meter if rng.random() < 0.6 else draw(rng)
-        other = dataclasses.replace(good, meter=meter)
+        other = dataclasses.replace(good, meter=dataclasses.replace(meter, told="all"))
         # A good board of the same sort takes a little more or less.
         like = rng.normal(1, 0.02)
         own = tuple(dataclasses.replace(p, level_a=p.level_a * like) for p in phases)

@@ -86,7 +86,7 @@ def early_leak(b: Bench) -> Case:
         also = [what, "unclear"]
     if window_s < 1.0 + b.covers_s:
         also += [what, "unclear"]
-    if s.marked_s is None and then in ("nothing", "not pressed", "low"):
+    if s.marked_s is None and then in ("nothing", "not pressed", "low", "kick"):
         # Flat from the clip on, and nobody says that the button was not pressed: it may be a stall as well.
         also += ["unclear", "low-stall" if total_a < 0.14 else "mid-stall"]
     if s.marked_s is None and then in ("boot", "kick", "low"):
