@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from benchd.cli.main import app
+from benchd.jobs.job import Job
 from benchd.store.log import Log
 from tests.store.test_marking import filed
 
@@ -16,7 +17,8 @@ from tests.store.test_marking import filed
 @pytest.fixture
 def id_(tmp_path: Path) -> str:
     with Log.open(tmp_path / "benchd.sqlite") as log:
-        return filed(log).id
+        log.add_job(Job("R-1"))
+        return filed(log, "R-1").id
 
 
 def run(tmp_path: Path, *words: str, status: int = 0) -> str:
@@ -32,9 +34,9 @@ def test_a_mark_is_set_shown_and_taken_away(tmp_path: Path, id_: str) -> None:
     assert "early-leak" in run(tmp_path, id_, "button", "3.0")
     said = json.loads(run(tmp_path, id_, "button", "--remove", "--json"))
     assert [m["by"] for m in said["marks"]] == ["recogniser"]
-    journal = CliRunner().invoke(app, ["job", "journal", "--data-dir", str(tmp_path)])
-    if journal.exit_code == 0:
-        assert "button set by hand to 3.000 s; it was 2.000 s" in journal.output
+    journal = CliRunner().invoke(app, ["job", "show", "R-1", "--data-dir", str(tmp_path)]).output
+    assert f"{id_} button set by hand to 3.000 s; it was 2.000 s" in journal
+    assert [line.split()[2] for line in journal.splitlines() if id_ in line] == ["trace", *["mark", "finding"] * 3]
 
 
 @pytest.mark.parametrize(

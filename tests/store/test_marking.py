@@ -24,13 +24,13 @@ def log(tmp_path: Path) -> Iterator[Log]:
         yield log
 
 
-def filed(log: Log) -> TraceRow:
+def filed(log: Log, job: str | None = None) -> TraceRow:
     """A board that leaks 45 mA and starts 3 s later, with the recogniser's mark a second too early."""
     rng = np.random.default_rng(2)
     board = boards.Board(np.concatenate([boards.inrush(boards.flat(3.0, 0.045)), 0.045 + boards.boot(rng)]))
     trace = boards.read(board, boards.Meter(rate=50))
     trace = boards.Trace(trace.samples, 0, trace.conditions, (Mark("button", 2 * S),))
-    return file_imported(log, trace, None, "file-1", 60 * S)
+    return file_imported(log, trace, job, "file-1", 60 * S)
 
 
 def set_mark(log: Log, row: TraceRow, kind: str, at_s: float | None) -> TraceRow:
