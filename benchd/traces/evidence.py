@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from benchd.traces.card_words import filled, milliamps
@@ -17,6 +19,14 @@ FEW_READINGS = 20
 SHORT_S = 3.0
 SLOW_PER_S = 9.0
 LONG_GAP_S = 1.0
+FEW_KEEP = 0.7
+"""Share of the sureness that is left with few readings, or a short time (estimate, no source)."""
+LOST_SHARE = 0.02
+"""Fewer unusable readings than this share need no word (our choice)."""
+BACKWARDS_SHARE = 0.2
+"""Share of readings with a current below zero that is no accident (estimate, no source)."""
+BACKWARDS_KEEP = 0.6
+"""Share of the sureness that is left then (estimate, no source)."""
 COARSE_A = 0.005
 """A finer step weakens nothing, A (estimate, no source)."""
 COARSE_STEPS = 10
@@ -42,35 +52,41 @@ counts of right findings on 1200 made-up traces."""
 
 def quality(f: Features) -> tuple[float, list[str]]:
     """A factor up to 1 for how much a trace can carry, and sentences on what it lacks."""
-    factor = 1.0
-    doubts: list[str] = []
     if f.start is None:
-        return 0.5, doubts
+        return 0.5, []
     collapsed = f.short is not None and f.short.share > 0.5
     cut = collapsed and f.tripped_s is not None
+    doubts = [*_too_little(f, collapsed, cut), *_seen_badly(f, cut)]
+    return math.prod(keeps for keeps, _ in doubts), [text for _, text in doubts]
+
+
+def _too_little(f: Features, collapsed: bool, cut: bool) -> Iterator[tuple[float, str]]:
+    """What a trace is too short for: the share of the sureness that is left, and a sentence."""
     if len(f.line.t_s) < FEW_READINGS and not (cut or (collapsed and len(f.line.t_s) >= 5)):
-        factor *= 0.7
-        doubts.append(f"Only {len(f.line.t_s)} readings with the output on: little to judge by.")
+        yield FEW_KEEP, f"Only {len(f.line.t_s)} readings with the output on: little to judge by."
     if f.duration_s < SHORT_S and not collapsed:
-        factor *= 0.7
-        doubts.append(f"Only {f.duration_s:.2g} s with the output on: what comes later is not known.")
+        yield FEW_KEEP, f"Only {f.duration_s:.2g} s with the output on: what comes later is not known."
+
+
+def _seen_badly(f: Features, cut: bool) -> Iterator[tuple[float, str]]:
+    """What its readings do not show; likewise."""
     if 0 < f.rate_per_s < SLOW_PER_S and not cut:
-        factor *= SLOW_KEEPS
-        doubts.append(f"{f.rate_per_s:.1f} readings/s: anything shorter than {2 / f.rate_per_s:.1g} s is not seen.")
+        yield SLOW_KEEPS, f"{f.rate_per_s:.1f} readings/s: anything shorter than {2 / f.rate_per_s:.1g} s is not seen."
     if f.line.longest_gap_s > max(LONG_GAP_S, 5 * f.line.interval_s):
-        factor *= GAP_KEEPS
-        doubts.append(f"Readings are missing for up to {f.line.longest_gap_s:.1f} s.")
-    height_a = f.rest.sustained_a if f.rest else 0.0
-    if f.line.resolution_a >= COARSE_A and f.line.seen_a < height_a < COARSE_STEPS * f.line.resolution_a:
-        factor *= COARSE_KEEPS
-        step = milliamps(f.line.resolution_a)
-        doubts.append(
-            f"The reading comes in steps of {step}: of a highest current of {milliamps(height_a)} little is seen."
-        )
+        yield GAP_KEEPS, f"Readings are missing for up to {f.line.longest_gap_s:.1f} s."
+    lost = f.line.sound.lost_share
+    if lost > LOST_SHARE:
+        yield 1 - lost, f"{lost:.0%} of the readings are no numbers or out of order, and were left out."
+    height_a, step_a = f.rest.sustained_a if f.rest else 0.0, f.line.resolution_a
+    if step_a >= COARSE_A and f.line.seen_a < height_a < COARSE_STEPS * step_a:
+        text = f"The reading comes in steps of {milliamps(step_a)}: of {milliamps(height_a)} at most little is seen."
+        yield COARSE_KEEPS, text
+    if f.backwards_share > BACKWARDS_SHARE:
+        text = f"{f.backwards_share:.0%} of the readings have a current below zero: are the meter's leads swapped?"
+        yield BACKWARDS_KEEP, text
     if f.line.set_v is None or (f.short is not None and not f.short.pinned_known):
-        factor *= 1.0 if cut else UNTOLD_KEEPS
-        doubts.append("Set voltage or current limit are not known: they are judged from the readings.")
-    return factor, doubts
+        text = "Set voltage or current limit are not known: they are judged from the readings."
+        yield 1.0 if cut else UNTOLD_KEEPS, text
 
 
 def references_told(compared: Against | None) -> list[str]:

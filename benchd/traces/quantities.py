@@ -57,6 +57,18 @@ _TABLE = (
     _Q("limit_told", "1", "limit told", "1: the limit is known", lambda w: float(w.line.limit_a is not None)),
     _Q("lowest_v", "V", "lowest voltage", "the second-lowest per cent while current flows", made.lowest_v),
     _Q("highest_v", "V", "highest voltage", "highest voltage read", lambda w: float(w.line.voltage_v.max())),
+    _Q(
+        "reversed",
+        "1",
+        "the wrong way round",
+        "1: the voltage is below zero while current flows",
+        lambda w: float(w.f.reversed is not None),
+    ),
+    _Q("backwards", "%", "current backwards", "of the readings, those with a current below zero", made.backwards),
+    _Q("unusable", "%", "unusable readings", "no numbers, or not later than the one before", made.unusable),
+    _Q("starved_s", "s", "starved", "time with the voltage lower than resistance explains", "f.starved_s"),
+    _Q("starved_falls", "1", "starved falls", "falls to nothing right after the source gave way", "rest.starved_falls"),
+    _Q("source_ohm", "Ω", "source and leads", "their resistance, by voltage over current", "f.source.ohm"),
     _Q("charge_c", "C", "charge", "∫ I dt", "f.charge_c"),
     _Q("energy_j", "J", "energy", "∫ V·I dt", "f.energy_j"),
     _Q(

@@ -61,6 +61,16 @@ def lowest_v(w: Whole) -> float | None:
     return float(np.percentile(w.line.voltage_v[flows], 2)) if flows.any() else None
 
 
+def backwards(w: Whole) -> float:
+    """Readings with a current below zero, %."""
+    return 100 * w.f.backwards_share
+
+
+def unusable(w: Whole) -> float:
+    """Readings that could not be used, %."""
+    return 100 * w.line.sound.lost_share
+
+
 def blur_a(w: Whole) -> float:
     """What four standard deviations of the noise, or one step of the reading, look like, A."""
     return max(4 * w.bins.sigma_a, 1.1 * w.line.resolution_a)

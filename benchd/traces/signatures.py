@@ -33,6 +33,8 @@ FAR = 0.1
 """Most that a shape which is ruled out can have in an `unclear` finding. Our choice."""
 LEAST_OTHER = 0.1
 """An alternative that fits less is not named."""
+REVERSED_SHARE = 0.3
+"""Share of readings with current and a voltage below zero from which on nothing else is looked at. Our choice."""
 WITHOUT_BUTTON = ("no-draw", "dead-short")
 """In these no rise can be the button."""
 SUREST_UNCLEAR = 0.9
@@ -84,7 +86,11 @@ def judge(
             None,
         )
     ordered = [card for card in cards.cards if card.side in (side or "battery", "any")]
-    ranked = sorted(scores(ordered, values).items(), key=lambda x: (-x[1], x[0]))
+    fits = scores(ordered, values)
+    if f.reversed is not None and f.reversed.share > REVERSED_SHARE:
+        # No shape means anything with a board the wrong way round.
+        fits = dict.fromkeys(fits, 0.0)
+    ranked = sorted(fits.items(), key=lambda x: (-x[1], x[0]))
     (best, score), (_, next_score) = ranked[:2]
     if score >= LEAST_SCORE and score - next_score >= LEAST_LEAD:
         card = shape = cards.card(best)
@@ -97,9 +103,9 @@ def judge(
         raw = min(1 - score if score < LEAST_SCORE else 0.5, SUREST_UNCLEAR)
         others = _nearest_two(ranked, ordered, values, card)
     confidence = calibrated(card.id, max(min(raw, MOST_SURE), 0.1), factor)
-    left = shared(confidence, [min(fits, MOST_SURE) * factor for _, fits in others])
+    left = shared(confidence, [min(s, MOST_SURE) * factor for _, s in others])
     alternatives = tuple(
-        Alternative(name, round(rest, 2), _tell_apart(name, card, others, cards))
+        Alternative(name, round(min(rest, confidence), 2), _tell_apart(name, card, others, cards))
         for (name, _), rest in zip(others, left, strict=True)
     )
     told = sentences(card, values) if card.id == UNCLEAR else []
