@@ -44,8 +44,8 @@ class JournalEntry(msgspec.Struct, frozen=True):
     seq: int
     t_ns: int
     kind: str
-    """trace, finding, trip, re-arm, probe, leak, advance, promise, quiet-hours, plan, note, job-created, job-chosen,
-    output, link, instrument-error, consent, settings"""
+    """trace, finding, mark, reference, trip, re-arm, probe, leak, advance, promise, quiet-hours, plan, note,
+    job-created, job-chosen, output, link, instrument-error, consent, settings"""
     job: str | None
     supply: str | None
     channel: int | None

@@ -159,7 +159,6 @@ class BoardQuery(_Query):
 class CompareQuery(_Query):
     """What a trace is compared with."""
 
-    model_config = ConfigDict(extra="forbid", populate_by_name=True)
     earlier: Annotated[Line, Field(min_length=1, max_length=120)] | None = Field(
         None, alias="with", description="An earlier trace; without it the one before it of the same job."
     )

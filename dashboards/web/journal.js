@@ -62,6 +62,7 @@ function sentence({ kind, payload, supply, channel }) {
     case "note": return text;
     case "trace": return payload.finding ? `Trace: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Trace filed";
     case "finding": return payload.finding ? `Read again: ${signature(payload.finding.signature)}, ${percent(payload.finding.confidence)}` : "Read again";
+    case "reference": return `Reference: ${text}`;
     case "mark": return `Mark by hand: ${text}`;
     case "trip": return `Trip: ${rule(payload.rule)}. ${begin(text)}`;
     case "output": return output(payload, where);
