@@ -9,9 +9,11 @@ import msgspec
 import numpy as np
 import pytest
 
+from benchd.jobs.job import Job
 from benchd.store.filing import file_imported
 from benchd.store.log import Log, TraceRow
 from benchd.store.marking import MarkError, keep_marked, mark_again
+from benchd.store.reference_rows import check_reference, keep_reference
 from benchd.traces.trace import Mark
 from tests.traces import boards
 
@@ -96,3 +98,14 @@ def test_a_mark_that_cannot_be_is_refused_and_nothing_changes(
     assert says in str(refused.value)
     assert log.trace(row.id) == row
     assert mark_again(log, "nothing", "button", 1.0) is None
+
+
+def test_it_is_read_again_with_the_references_of_its_board(log: Log) -> None:
+    log.add_job(Job("R-1", board="pellor-p3"))
+    rng = np.random.default_rng(3)
+    good = boards.Board(np.concatenate([boards.flat(2.0, 0.001), boards.boot(rng)]), button_s=2.0)
+    reference = file_imported(log, boards.read(good, boards.Meter(rate=50)), "R-1", "file-2", 90 * S)
+    keep_reference(log, check_reference(log, reference.id, "", ""), "page")
+    again = set_mark(log, filed(log, "R-1"), "button", 3.0)
+    assert again.finding is not None
+    assert again.finding.divergence is not None
