@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from urllib.parse import quote, urlencode
 
 import typer
 
@@ -64,6 +65,9 @@ def nearest(
     if row is None:
         out.fail(f"trace {id!r}: its output never was on, so that there is nothing to look for")
     folder = job_cli.data_path(data_dir, config)
+    if given.row is not None and (url := daemon_link.daemon_url(folder)):
+        _ask_daemon(url, given.row.id, count, board, json_)
+        return
     _describe_all(folder)
     with job_cli.the_log(folder, read_only=True) as log:
         near = nearest_to(log, row, count, [given.row.id] if given.row else [], board)
@@ -71,6 +75,23 @@ def nearest(
             typer.echo("no other trace in this log" + (f" of board {board}" if board else ""))
         for one in near:
             out.emit(*_near(log, one), json_)
+
+
+def _ask_daemon(url: str, id: str, count: int, board: str | None, json_: bool) -> None:
+    """The daemon describes what an earlier version filed, some at each question."""
+    import msgspec
+
+    from benchd.store.log import TraceRow
+
+    query = urlencode({"count": min(count, 100)} | ({} if board is None else {"board": board}))
+    with out.errors(daemon_link.DaemonSaid):
+        answer = daemon_link.call(url, "GET", f"traces/{quote(id, safe='')}/nearest?{query}", within_s=60)
+    for one in answer["nearest"]:
+        row = msgspec.convert(one["trace"], TraceRow)
+        record = {"distance_a": one["distance_a"], **words.trace_record(row)}
+        out.emit(record, f"{one['distance_a']:.4f} A  {words.trace_line(row)}", json_)
+    if answer["waiting"]:
+        typer.echo(f"benchd: {answer['waiting']} older traces were not looked at yet; ask again", err=True)
 
 
 def _near(log: Log, one: Near) -> tuple[dict[str, Any], str]:
