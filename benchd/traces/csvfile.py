@@ -28,12 +28,13 @@ Errors: everything wrong with a file is a `CsvError`.
 
 from __future__ import annotations
 
+import codecs
 import dataclasses
 import io
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import Literal, TextIO
+from typing import BinaryIO, Literal, TextIO
 
 import numpy as np
 
@@ -69,20 +70,28 @@ def read_csv(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
     Raises CsvError."""
     name = str(path)
     try:
-        with open(path, "rb") as raw:
-            start = raw.read(4)
-        coding = "utf-16" if start[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        for tried in (coding, "latin-1"):
-            try:
-                with open(path, encoding=tried) as stream:
-                    return _parse(stream, name, options)
-            except UnicodeDecodeError as e:
-                if tried == "utf-16":
-                    raise CsvError(name, None, None, f"is not UTF-16 text, as its first bytes say: {e.reason}") from e
+        with open(path, "rb") as file:
+            # A pipe gives what it has once only.
+            raw: BinaryIO = file if file.seekable() else io.BytesIO(file.read())
+            return _decoded(raw, name, options)
     except (OSError, ValueError) as e:
         if isinstance(e, CsvError):
             raise
         raise CsvError(name, None, None, f"cannot be read: {getattr(e, 'strerror', None) or e}") from e
+
+
+def _decoded(raw: BinaryIO, name: str, options: ReadAs) -> FromFile:
+    utf16 = raw.read(2) in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+    for coding in ("utf-16",) if utf16 else ("utf-8-sig", "latin-1"):
+        raw.seek(0)
+        stream = io.TextIOWrapper(raw, coding)
+        try:
+            return _parse(stream, name, options)
+        except UnicodeDecodeError as e:
+            if coding == "utf-16":
+                raise CsvError(name, None, None, f"is not UTF-16 text, as its first bytes say: {e.reason}") from e
+        finally:
+            stream.detach()
     raise AssertionError("every byte is a letter of Latin-1")
 
 

@@ -15,9 +15,14 @@ from benchd.traces.table_options import AS_IT_SAYS, ReadAs
 
 def read_file(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
     """The trace in a file. Raises TraceFileError."""
+    return read_parquet(path, options) if _is_parquet(Path(path)) else read_csv(path, options)
+
+
+def _is_parquet(path: Path) -> bool:
     try:
-        with open(path, "rb") as file:
-            parquet = file.read(len(MAGIC)) == MAGIC
+        if not path.is_file():  # a pipe gives its first bytes once only
+            return False
+        with path.open("rb") as file:
+            return file.read(len(MAGIC)) == MAGIC
     except (OSError, ValueError):
-        parquet = False  # the reader of text says what is wrong with it
-    return read_parquet(path, options) if parquet else read_csv(path, options)
+        return False  # the reader of text says what is wrong with it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,19 @@ def test_files_of_every_kind_and_filed_traces_read_alike(tmp_path: Path) -> None
     assert {f["confidence"] for f in same} == {same[0]["confidence"]}
     assert [f.get("trace") for f in same] == [None, None, None, row["trace"]]
     assert same[1]["notes"] == ["passed over: 1 line above the header"]
+
+
+def test_a_pipe_is_read_once(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    try:
+        text = foreign(tmp_path).read_bytes()[:20_000]
+        os.write(writing, text[: text.rindex(b"\n") + 1])
+        os.close(writing)
+        (found,) = lines(benchd("trace", "read", f"/dev/fd/{reading}", "--json"))
+    finally:
+        os.close(reading)
+    assert found["notes"] == ["passed over: 1 line above the header"]
+    assert found["button_s"] == pytest.approx(2.0, abs=0.05)
 
 
 def test_a_wrong_unit_is_asked_and_the_answer_is_taken(tmp_path: Path) -> None:
