@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 
@@ -19,6 +20,12 @@ PAUSE_S = 0.3
 """Nothing for as long as this in between: it goes off by itself, s (common practice, no source)."""
 NEAR_S = 1.0
 """A mark so near to the fall belongs to it, s (common practice, no source)."""
+RAN_BEFORE_S = 0.5
+"""It had run before when it drew for so long, s: charging is shorter (common practice, no source)."""
+LEAST_STAND_BY_A = 0.0005
+"""A smaller change is a meter's drift, A (common practice, no source)."""
+STAND_BY_SEEN_A = 0.004
+"""A stand-by current above this is no zero error, A (common practice, no source)."""
 RUNNING_A = 0.015
 """Less is no board at work, A (common practice, no source)."""
 
@@ -27,29 +34,30 @@ def taken_off(line: Line, trace: Trace) -> float | None:
     """When the board was taken off the leads, s; None: not, or not to be told from a board that goes off by itself.
 
     The current falls to nothing from one reading to the next, the voltage stays, and nothing flows to the end of the
-    trace, after the board had run for long. A mark `removed` there says so; without one the rest must be too short to
-    tell anything. A board that had gone off in between goes off by itself. What a person marked counts as it stands.
+    trace. That its stand-by current is gone too says that the board is; that it is still there, that it is not. Where
+    that is too small to see, a board that had run for long was taken off if a mark `removed` says so, or if the rest is
+    too short to tell anything, unless it had gone off in between already. A mark by hand counts as it stands.
     """
     marked_s = trace.mark_s("removed")
-    by_hand = any(m.kind == "removed" and m.by == "hand" for m in trace.marks)
-    t, i = line.t_s, line.current_a
-    if by_hand and marked_s is not None:
-        return marked_s if t[0] < marked_s < t[-1] else None
+    if marked_s is not None and any(m.kind == "removed" and m.by == "hand" for m in trace.marks):
+        return marked_s if line.t_s[0] < marked_s < line.t_s[-1] else None
     first = _last_nothing(line)
     if first is None:
         return None
+    t, i = line.t_s, line.current_a
     at_s, rest_s = float(t[first]), float(t[-1] - t[first])
-    usual = float(np.median(i[np.searchsorted(t, at_s - 1.0) : first]))
-    low = i < max(line.seen_a, 0.1 * usual)
-    drew = np.flatnonzero(i > max(line.seen_a, 0.5 * usual))
-    ran_s = at_s - float(t[drew[0]])
-    marked = marked_s is not None and abs(marked_s - at_s) <= NEAR_S
-    if usual < max(RUNNING_A, 2 * line.seen_a) or not (
-        (marked and ran_s >= RAN_S) or (rest_s < TELLS_S and ran_s >= SHORT_RAN_S)
-    ):
+    usual = float(np.median(i[min(int(np.searchsorted(t, at_s - 1.0)), first - 1) : first]))
+    if usual < max(RUNNING_A, 2 * line.seen_a):
         return None
-    paused_s = _longest_s(line, low[drew[0] : first])
-    return None if paused_s >= PAUSE_S else at_s
+    # The reading at the edge is a mean with a share of the fall in it.
+    end_s = float(t[max(first - line.repeats, 1)])
+    from_s, ran_before = _ran_from(line, first, usual)
+    gone = _stand_by_gone(line, from_s, first)
+    if gone is not None:
+        return end_s if gone else None
+    marked = marked_s is not None and abs(marked_s - at_s) <= NEAR_S
+    long = at_s - from_s >= (RAN_S if marked and rest_s >= TELLS_S else SHORT_RAN_S)
+    return end_s if long and not ran_before and (marked or rest_s < TELLS_S) else None
 
 
 def until(line: Line, end_s: float) -> Line:
@@ -71,6 +79,27 @@ def _last_nothing(line: Line) -> int | None:
     return first if stays else None
 
 
-def _longest_s(line: Line, hits: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], hits, [False]]).astype(np.int8)))
-    return float((edges[1::2] - edges[::2]).max()) * line.interval_s if len(edges) else 0.0
+def _ran_from(line: Line, first: int, usual_a: float) -> tuple[float, bool]:
+    """Since when it had run without a pause, s; and whether it had run before that pause."""
+    drew = np.flatnonzero(line.current_a[:first] > max(line.seen_a, 0.1 * usual_a))
+    at = line.t_s[drew]
+    pauses = np.flatnonzero(np.diff(at) >= max(PAUSE_S, 2.5 * line.interval_s))
+    if not len(pauses):
+        return float(at[0]), False
+    last = int(pauses[-1]) + 1
+    ran_s = np.count_nonzero(line.current_a[drew[:last]] > 0.5 * usual_a) * line.interval_s
+    return float(at[last]), bool(ran_s >= RAN_BEFORE_S)
+
+
+def _stand_by_gone(line: Line, from_s: float, first: int) -> bool | None:
+    """Whether less flows at the end than right before the start: the stand-by current is gone with the board. None
+    where it is too small to be seen."""
+    before = line.current_a[np.searchsorted(line.t_s, from_s - 1.0) : np.searchsorted(line.t_s, from_s - 0.1)]
+    after = line.current_a[first + line.repeats :]
+    if min(len(before), len(after)) < 2 * line.repeats + 2:
+        return None
+    level, end = float(np.median(before)), float(np.median(after))
+    noise = 5 * line.sigma_a * math.sqrt(line.repeats * (1 / len(before) + 1 / len(after)))
+    if level - end > max(noise, 1.5 * line.resolution_a, LEAST_STAND_BY_A):
+        return True
+    return False if level > max(line.seen_a, STAND_BY_SEEN_A) else None

@@ -144,7 +144,9 @@ def extract(trace: Trace) -> Features:
         backwards_share=backwards_share(line),
         reversed=find_reversed(line),
     )
-    return _with_shape(trace, measured) if len(line.t_s) > 1 else measured
+    # One single reading says nothing, unless it is what the guard switched off for.
+    least = 1 if line.collapsed.any() and measured.tripped_s is not None else 2
+    return _with_shape(trace, measured) if len(line.t_s) >= least else measured
 
 
 def _with_shape(trace: Trace, measured: Features) -> Features:

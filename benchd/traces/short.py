@@ -16,6 +16,10 @@ ONSET_SHARE = 0.7
 """Share of a short's current from which on it has begun."""
 MOST_CHARGES = 3
 """A voltage that collapses more often than this is no charging (common practice, no source)."""
+LIMITED_S = 0.4
+DOWN = 0.93
+"""A voltage that was below this share of its setting for so long before a trip, but up, s (a guard waits longer than
+for a short; common practice, no source)."""
 EDGE_PINNED = 0.6
 """Share at the limit that is granted to a short with so few readings that each may be an edge."""
 
@@ -94,7 +98,8 @@ def find_short(line: Line, bins: Bins) -> Short | None:
         before_u_a,
         top,
         connected_before(line, bins, float(t[onset])),
-        bool(during[after[-1]]),
+        # The reading after the last may be a mean with a share of it.
+        bool(after[-1] <= np.flatnonzero(during)[-1] + line.repeats),
     )
 
 
@@ -132,6 +137,8 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
     if not len(near):
         near = np.array([int(np.argmin(np.abs(line.t_s - tripped_s)))])
     worst = int(near[np.argmin(line.voltage_v[near])])
+    if _limited(line, tripped_s):
+        return None
     fell = line.set_v is not None and float(line.voltage_v[worst]) < UP * line.set_v
     more = float(line.current_a[worst]) > float(line.current_a[: max(int(near[0]), 1)].max())
     if not told and not (fell and more and worst >= len(line.t_s) - 2):
@@ -161,12 +168,22 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
     )
 
 
+def _limited(line: Line, tripped_s: float) -> bool:
+    """The voltage was down but up for most, for long and right before: a limit or leads that are too small, for which a
+    guard switches off as well, and no short."""
+    if line.set_v is None:
+        return False
+    part = slice(*np.searchsorted(line.t_s, [tripped_s - LIMITED_S, tripped_s - 1.5 * line.interval_s]))
+    volts = line.voltage_v[part]
+    return len(volts) >= 2 and bool(np.all((volts > UP * line.set_v) & (volts < DOWN * line.set_v)))
+
+
 def _before(line: Line, onset: int) -> tuple[float, float, float]:
     """What flowed before a short that begins with reading `onset`: in the second before it with what noise leaves of
     uncertainty in that (k = 2), and the most that lasted 0.15 s, A."""
     t, i = line.t_s, line.current_a
     # A reading is a mean over its interval: the one at the edge has a share of the short in it.
-    edge = t[:onset] < t[onset] - max(0.1, 1.5 * line.interval_s)
+    edge = t[:onset] < t[onset] - max(0.1, (0.5 + line.repeats) * line.interval_s)
     before = i[:onset][edge]
     recent = before[t[:onset][edge] >= t[onset] - 1.0]
     window = max(round(0.15 / line.interval_s), 2) if line.interval_s else 2
