@@ -17,6 +17,8 @@ NOTHING_SHARE = 0.1
 """Of the usual current; what falls below it has fallen to nothing (common practice, no source)."""
 HELD_SHARE = 0.3
 """Of the usual current; it ran right before and runs right after (common practice, no source)."""
+SEEN_SHARE = 0.5
+"""What noise and step hide must be no more than this share of the usual current."""
 LONGEST_DROPOUT_S = 0.8
 """A longer one is a board that went off and came again, s (common practice, no source)."""
 STAYS = 0.9
@@ -96,7 +98,7 @@ def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
     if len(flows) < 4 or len(amps) < 6:
         return None
     usual = float(np.median(some(flows)))
-    return usual if line.seen_a <= HELD_SHARE * usual else None
+    return usual if line.seen_a <= SEEN_SHARE * usual else None
 
 
 def _runs(low: Bools, open_end: bool = False) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], ...]:

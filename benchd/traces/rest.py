@@ -19,6 +19,8 @@ TAIL_FRACTION = 0.25
 """Means over 0.5 s that differ by no more than this share of their level are stable (common practice, no source)."""
 LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
+MOST_REPEATED = 4
+"""Up to so many readings that are all alike may be one that is shown again."""
 LEAST_ROUGH = 8
 """So many readings at least, to tell texture from noise."""
 MOST_ROUGH = 5000
@@ -161,9 +163,18 @@ def _busy_s(line: Line, bins: Bins, x: Floats, lasting: list[Level], jump: float
 def _spell_s(line: Line, base_a: float, after: Bools) -> float:
     """Longest time above what flowed before the button, s."""
     noticed = base_a + max(0.008, 5 * line.sigma_a, 2.5 * line.resolution_a)
-    run = longest_run((line.current_a > noticed) & after & (line.t_s > line.t_s[0] + INRUSH_S))
+    hits = (line.current_a > noticed) & after & (line.t_s > line.t_s[0] + INRUSH_S)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], hits, [False]]).astype(np.int8)))
+    if not len(edges):
+        return 0.0
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    a, b = int(edges[2 * longest]), int(edges[2 * longest + 1])
+    run = b - a
+    if run <= MOST_REPEATED and np.ptp(line.current_a[a:b]) == 0 and np.ptp(line.voltage_v[a:b]) == 0:
+        # The instrument was asked faster than it measures: one reading, shown again.
+        run = 1
     # A single reading may have been any time between two of them.
-    return max(run - 0.5, 0.0) * line.interval_s
+    return (run - 0.5) * line.interval_s
 
 
 def _roughness(line: Line, tail_s: float) -> float | None:
@@ -179,12 +190,6 @@ def _roughness(line: Line, tail_s: float) -> float | None:
     about -= float((about * k).sum()) / float((k * k).sum()) * k
     noise = max(line.sigma_a, from_step(line.resolution_a))
     return math.sqrt(max(float((about * about).sum()) / (len(i) - 2) - noise**2, 0.0))
-
-
-def longest_run(hits: Bools) -> int:
-    """Length of the longest run of true values."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], hits, [False]]).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
 
 
 def _tail_length(means: Floats, least_a: float) -> int:
