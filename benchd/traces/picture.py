@@ -123,16 +123,22 @@ def scene(
 ) -> Scene:
     """What is drawn of these traces, with their time cut into so many `columns` that keep their extremes.
 
-    `divergence`: where the first leaves the band or the second. One trace alone keeps its own time. Several, or one
-    with a band, stand with their buttons at 0 s, aligned at the rise; one without a button stands with its beginning
-    there, and its name says so. Raises PictureError with none or too many.
+    `divergence`: where the first leaves the band, else the last. One trace alone keeps its own time. Several, or one
+    with a band, stand with their buttons at 0 s; the first is moved so that its rise lies on that of what it is
+    compared with. One without a button stands with its beginning there, and its name says so; no band is laid on it.
+    Raises PictureError with none or too many.
     """
     if not 1 <= len(pictured) <= MOST_TRACES:
         raise PictureError(f"{len(pictured)} traces asked for; 1 to {MOST_TRACES} can be told apart in one picture")
     alone = len(pictured) == 1
-    together = not alone or band is not None
     features = [extract(p.trace) for p in pictured]
-    zeros = _zeros(pictured, features, band) if together else [0.0]
+    zeros = _zeros(pictured, features, band, divergence)
+    if band is not None and zeros[0] is None:
+        band = None
+        title += " (no button, so that its references cannot be laid on it)"
+    together = not alone or band is not None
+    if not together:
+        zeros = [0.0]
     curves, marks = [], []
     for n, (p, zero) in enumerate(zip(pictured, zeros, strict=True)):
         name = p.name if alone or p.finding is None else f"{p.name}: {_named(p.finding)}"
@@ -147,7 +153,7 @@ def scene(
     return Scene(
         title=printable(title),
         says=printable(says(first.finding)) if alone and first.finding else "",
-        zero="the button, aligned at the rise" if together else "the trace's start",
+        zero="the button" if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
         phases=_phases(first.trace, features[0], zeros[0] or 0.0) if alone else (),
@@ -167,14 +173,17 @@ def _phases(trace: Trace, features: Features, zero_s: float) -> tuple[Phase, ...
     return tuple(dataclasses.replace(p, from_s=p.from_s - zero_s, to_s=p.to_s - zero_s) for p in found)
 
 
-def _zeros(pictured: Sequence[Pictured], features: Sequence[Features], band: Band | None) -> list[float | None]:
+def _zeros(
+    pictured: Sequence[Pictured], features: Sequence[Features], band: Band | None, divergence: Divergence | None
+) -> list[float | None]:
     """What stands at 0 s, s after the start of each trace; None: it shows no button."""
     curves = [curve_of(p.trace, f) for p, f in zip(pictured, features, strict=True)]
-    to = band.finest if band is not None else curves[0]
-    return [
-        button_s(p) if c is None else (aligned(c, to) if to is not None and c is not to else c).zero_s
-        for p, c in zip(pictured, curves, strict=True)
-    ]
+    zeros = [button_s(p) if c is None else c.zero_s for p, c in zip(pictured, curves, strict=True)]
+    # As where the divergence was looked for: what is unlike is not moved.
+    to = band.finest if band is not None else curves[-1] if divergence is not None else None
+    if to is not None and curves[0] is not None and to is not curves[0]:
+        zeros[0] = aligned(curves[0], to).zero_s
+    return zeros
 
 
 def _coarser(band: Band, columns: int) -> Band:
@@ -204,11 +213,15 @@ def names(scene: Scene) -> list[Named]:
     """What stands above the curves, from left to right: moments, and where the good one is left."""
     first, last = scene.window_s
     digits = 2 if last - first < 200 else 1
-    found = [Named(f"{m.name} {m.at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}"), m.at_s) for m in scene.moments]
+    found = [Named(f"{m.name} {_seconds(m.at_s, digits)}", m.at_s) for m in scene.moments]
     if (d := scene.divergence) is not None:
         here, good = amperes(d.current_a), amperes(d.reference_a)
-        found.append(Named(f"leaves the good one {d.at_s:.{digits}f} s: {here}, not {good}", d.at_s))
+        found.append(Named(f"leaves the good one {_seconds(d.at_s, digits)}: {here}, not {good}", d.at_s))
     return sorted(found, key=lambda n: n.at)
+
+
+def _seconds(at_s: float, digits: int) -> str:
+    return f"{at_s:.{digits}f} s".replace("-", "\N{MINUS SIGN}")
 
 
 def printable(text: str) -> str:

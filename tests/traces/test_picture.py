@@ -83,7 +83,7 @@ def test_a_picture_names_units_marks_phases_settings_and_the_finding() -> None:
 def test_a_reference_and_where_the_trace_leaves_it_are_named_with_both_currents() -> None:
     told = words_of(picture(of(a_trace(), finding=FINDING, band=a_band(), divergence=LEAVES), "svg"))
     for wanted in ("leaves the good one 4.00 s: 0.2 A, not 0.4 A", "reference, mean of 3 traces",
-                   "where a good board would lie (k = 2)", "time in s, from the button, aligned at the rise",
+                   "where a good board would lie (k = 2)", "time in s, from the button",
                    "button (by hand) 0.00 s", "off 7.00 s"):  # fmt: skip
         assert wanted in told, sorted(told)
 
@@ -100,17 +100,32 @@ def test_the_band_is_as_fine_as_the_picture_and_goes_with_the_trace() -> None:
 
 
 def test_several_traces_stand_with_their_buttons_at_0_and_have_names() -> None:
-    """At other rates, begun at other times; marked late by hand; one in which nothing rises."""
+    """At other rates, begun at other times; one marked later by hand; one in which nothing rises."""
     other = a_trace(rate=20.0, start_ns=START_NS + 10**12)
     late = dataclasses.replace(other, marks=(Mark("button", other.start_ns + 25 * 10**8, "hand"),))
     quiet = with_current(a_trace(button_s=None), np.full(500, 0.001))
     several = scene("x", [Pictured("a", a_trace()), Pictured("b", late, FINDING), Pictured("c", quiet)])
     a, b, c = several.curves
-    assert [a.t_s[0], b.t_s[0], c.t_s[0]] == pytest.approx([-2.0, -2.0, 0.0], abs=0.05)
+    assert [a.t_s[0], b.t_s[0], c.t_s[0]] == pytest.approx([-2.0, -2.5, 0.0], abs=0.05)
     assert (b.name, c.name) == ("b: clean-boot (90%)", "c (no button: from its start)")
     assert [(m.name, m.at_s) for m in several.moments] == [("button (by hand)", 0.0)]
     told = words_of(picture(several, "svg"))
     assert {f" {name}" for name in ("a", b.name, c.name)} <= set(told)
+
+
+def test_no_band_is_laid_on_a_trace_without_a_button() -> None:
+    quiet = with_current(a_trace(button_s=None), np.full(500, 0.001))
+    seen = of(quiet, band=a_band())
+    assert (seen.band, seen.zero) == (None, "the trace's start")
+    assert seen.title == "Trace t-1 (no button, so that its references cannot be laid on it)"
+
+
+def test_only_what_is_compared_is_moved_to_the_others_rise() -> None:
+    """Both marked by hand, the first 0.1 s late; a third, in which a short follows 0.6 s after its button, is not."""
+    late, other = a_trace(button_s=2.1), a_trace()
+    pinned = with_current(other, np.where(np.arange(500) >= 130, 1.0, 0.002))
+    a, b, c = of(late, pinned, other, divergence=LEAVES).curves
+    assert [a.t_s[0], b.t_s[0], c.t_s[0]] == pytest.approx([-2.0, -2.0, -2.0], abs=0.02)
 
 
 def test_the_same_scene_gives_the_same_file() -> None:
@@ -158,9 +173,9 @@ def test_phases_follow_each_other_from_the_first_reading_to_the_last() -> None:
 
 
 def test_a_trip_is_named_with_its_rule() -> None:
-    tripped = Mark("tripped", START_NS + 8 * 10**9, "guard", "short")
+    tripped = Mark("tripped", START_NS + 8 * 10**9, "guard", "over-current")
     trace = a_trace()
-    assert "tripped (short) 8.00 s" in words_of(
+    assert "tripped (over-current) 8.00 s" in words_of(
         picture(of(dataclasses.replace(trace, marks=(*trace.marks, tripped))), "svg")
     )
 
