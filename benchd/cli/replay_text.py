@@ -79,7 +79,8 @@ def _trip(trip: Trip | None) -> str:
     if trip is None:
         return "no trip"
     stage = f" in {trip.stage}" if trip.stage not in ("", "boot") else ""
-    return f"{trip.rule or 'trip'} at {trip.at_s:.3f} s{stage}"
+    at = f"at {trip.at_s:.3f} s" if trip.at_s >= 0 else f"{-trip.at_s:.3f} s before the trace"
+    return f"{trip.rule or 'trip'} {at}{stage}"
 
 
 def _new(o: Outcome) -> str:

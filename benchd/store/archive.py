@@ -13,6 +13,7 @@ from benchd.guard.wire import Tripped
 from benchd.store.log import Log, LogError, StoredTrip, TraceRow
 from benchd.store.reference_rows import board_of, references
 from benchd.traces.replay import Archived, Part, PowerUp, Trip, with_trip_readings
+from benchd.traces.replay_rules import TOLD_LATE_NS
 from benchd.traces.trace import Conditions, Mark, Trace
 from benchd.traces.trip_record import trip_samples
 
@@ -78,18 +79,20 @@ def archived(log: Log, want: Wanted) -> Archived:
     """The trace with its readings. Raises LogError, as for a damaged block."""
     row = _must(log, want.id)
     trip = log.trip(want.trip) if want.trip is not None else None
-    samples = log.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
+    from_ns = min(row.start_ns, want.settings[0].t_ns) if _with_probe(want.settings, row) else row.start_ns
+    seen = log.samples(row.supply, row.channel, from_ns, row.end_ns + 1)
     if trip is not None:
         # Not those of a power-up before it: the guard keeps so many readings, whatever they are of.
-        around = trip_samples(trip.tripped)
-        samples = with_trip_readings(samples, around.between(row.start_ns, row.end_ns + 1))
+        from_ns = max(from_ns, trip.tripped.on_ns)
+        seen = with_trip_readings(seen, trip_samples(trip.tripped)).between(from_ns, row.end_ns + 1)
     return Archived(
         id=row.id,
-        trace=Trace(samples, row.start_ns, row.conditions, _marks(row, trip)),
+        trace=Trace(seen.between(row.start_ns, row.end_ns + 1), row.start_ns, row.conditions, _marks(row, trip)),
         job=row.job,
         board=board_of(log, row),
         supply=row.supply,
         channel=row.channel,
+        seen=seen,
         power=power_up(row, want.settings, trip),
         trip=_trip(row, trip),
         finding=row.finding,
@@ -101,21 +104,19 @@ def archived(log: Log, want: Wanted) -> Archived:
 def power_up(row: TraceRow, settings: tuple[Setting, ...], trip: StoredTrip | None) -> PowerUp | None:
     """What the output did during a trace. None: the voltage or limit that it was taken with is not known."""
     until_ns = trip.tripped.off_sent_ns if trip is not None else _off_ns(row)
-    probe = trip is not None and trip.tripped.stage == "probe"
     parts = tuple(
         Part(each.t_ns, each.stage, each.voltage_v, each.limit_a)
-        for each in settings
-        if each.on
-        and each.voltage_v > 0
-        and each.limit_a > 0
-        # A trace begins after the probe, unless the probe is all there was; the journal tells a little late.
-        and (each.stage == "probe") == probe
+        for each in (settings if _with_probe(settings, row) else _since(settings, row.start_ns))
+        if each.on and each.voltage_v > 0 and each.limit_a > 0
     )
+    if trip is None or trip.tripped.stage != "probe":
+        parts = _begun(parts, row.start_ns)
     if trip is not None and trip.tripped.set_voltage_v > 0 and trip.tripped.limit_a > 0:
         parts = _as_tripped(parts, row.start_ns, trip.tripped)
     if not parts:
         parts = _by_conditions(row.conditions, row.start_ns)
-    return PowerUp(parts, until_ns) if parts else None
+    on_ns = trip.tripped.on_ns or None if trip is not None else None
+    return PowerUp(parts, until_ns, on_ns) if parts else None
 
 
 # ---- within ---------------------------------------------------------------------------------------------------------
@@ -149,11 +150,34 @@ def _trip_numbers(log: Log) -> dict[str, int]:
 
 
 def _during(settings: list[Setting], row: TraceRow) -> tuple[Setting, ...]:
-    """What held from the trace's start to its end."""
+    """What held from the power-on before the trace's start to its end."""
     first = bisect.bisect_right(settings, row.start_ns, key=lambda each: each.t_ns)
     last = bisect.bisect_right(settings, row.end_ns, key=lambda each: each.t_ns)
-    before = settings[first - 1 : first] if first and settings[first - 1].on else []
-    return (*before, *settings[first:last])
+    while first and settings[first - 1].on:
+        first -= 1
+    return tuple(settings[first:last])
+
+
+def _with_probe(settings: tuple[Setting, ...], row: TraceRow) -> bool:
+    """Whether the trace begins with the power-on, or right after the probe: all since then is of its board."""
+    first = next((each for each in settings if each.on and each.stage != "probe"), None)
+    return bool(settings) and (first is None or row.start_ns <= first.t_ns)
+
+
+def _since(settings: tuple[Setting, ...], start_ns: int) -> tuple[Setting, ...]:
+    """What held at a time, and what came after it."""
+    before = sum(1 for each in settings if each.t_ns <= start_ns)
+    return settings[max(before - 1, 0) :]
+
+
+def _begun(parts: tuple[Part, ...], start_ns: int) -> tuple[Part, ...]:
+    """With the first part after the probe from the trace's start on, where the journal told it a little late: a trace
+    begins no earlier."""
+    for n, part in enumerate(parts):
+        if part.stage != "probe":
+            late = start_ns < part.from_ns <= start_ns + TOLD_LATE_NS
+            return (*parts[:n], part._replace(from_ns=start_ns), *parts[n + 1 :]) if late else parts
+    return parts
 
 
 def _off_ns(row: TraceRow) -> int | None:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import NamedTuple
 
@@ -110,7 +113,15 @@ def _start(tools: Tools) -> None:
     global _bench
     # Ctrl-C reaches every process of the terminal: the first one ends the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if (parent := multiprocessing.parent_process()) is not None:
+        # Killed, it could not end us: we would wait for work for ever.
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     _bench = _Bench(tools)
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 def _some(wanted: Sequence[Wanted]) -> list[Outcome]:

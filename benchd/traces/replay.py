@@ -30,7 +30,7 @@ CANNOT_KNOW = (
     "is shown, and so does a higher limit.",
     "What the guard read and the log has not: where the rules as they were do not lead to the trip that was, the trace "
     "is called not comparable.",
-    "What went in before a trace began: a budget since power-on may have been spent earlier.",
+    "What went in before a board was clipped to an output that was on: a budget may have been spent earlier.",
     "The exact moment at which a stage began: the journal has it to some hundredths of a second.",
 )
 """The foot of the table."""
@@ -66,6 +66,8 @@ class Archived(msgspec.Struct, frozen=True):
     channel: int = 1
     power: PowerUp | None = None
     """None: the voltage or the limit that it was taken with is not known."""
+    seen: Samples | None = None
+    """The readings since power-on, for the rules; None: those of the trace."""
     trip: Trip | None = None
     finding: Finding | None = None
     reference: bool = False
@@ -203,10 +205,11 @@ def _not_judged(case: Archived, trial: Trial) -> str:
 
 def _judged(case: Archived, power: PowerUp, trial: Trial, resolution: Resolution, outcome: Outcome) -> Outcome:
     trace, notes = case.trace, list[str]()
-    decision = decide(trace.samples, power, trial.guarding, resolution)
+    seen = trace.samples if case.seen is None else case.seen
+    decision = decide(seen, power, trial.guarding, resolution)
 
     def before() -> Decision | None:
-        return decide(trace.samples, power, trial.before or trial.guarding, resolution)
+        return decide(seen, power, trial.before or trial.guarding, resolution)
 
     if not case.guarded and case.trip is None and trial.asks:
         case = msgspec.structs.replace(case, trip=_trip(before(), trace.start_ns))
@@ -218,7 +221,7 @@ def _judged(case: Archived, power: PowerUp, trial: Trial, resolution: Resolution
             "not comparable: without the change the rules decide here just as with it, not as the guard did: it saw "
             "readings that the log has not, or had other rules then"
         )
-    beyond = held(trace.samples, power, trial.guarding.limit_a, resolution.current_a)
+    beyond = held(seen, power, trial.guarding.limit_a, resolution.current_a)
     if beyond is not None and decision is not None and decision.detected_ns <= beyond.from_ns:
         beyond = None  # cut before
     return msgspec.structs.replace(
@@ -255,7 +258,7 @@ def _moved(case: Archived, decision: Decision | None) -> Moved:
     assert case.trip is not None
     assert decision is not None
     was_ns = case.trace.start_ns + round(case.trip.at_s * NS)
-    energy_j = energy_between(case.trace.samples, was_ns, decision.detected_ns)
+    energy_j = energy_between(case.trace.samples if case.seen is None else case.seen, was_ns, decision.detected_ns)
     return Moved(round((decision.detected_ns - was_ns) / 1e6, 3), energy_j)
 
 

@@ -46,6 +46,8 @@ class PowerUp(NamedTuple):
     """At least one; readings before the first belong to it too."""
     until_ns: int | None = None
     """Until when it was on, the reading at that time included; None: to the trace's end."""
+    on_ns: int | None = None
+    """When it was switched on; None: not known to the reading."""
 
 
 class Guarding(NamedTuple):
@@ -102,7 +104,8 @@ def decide(samples: Samples, power: PowerUp, guarding: Guarding, resolution: Res
     first, *later = _placed(samples, power.parts)
     begins_ns = int(samples.t_ns[0])
     probing = first.stage == "probe"
-    rules = Rules(guarding.limits, first.voltage_v, first.limit_a, resolution, begins_ns, probing)
+    started_ns = begins_ns if power.on_ns is None else min(begins_ns, power.on_ns)
+    rules = Rules(guarding.limits, first.voltage_v, first.limit_a, resolution, started_ns, probing)
     for part, end_ns in zip((first, *later), (*(p.from_ns for p in later), 2**62), strict=True):
         if part is not first:
             rules.restage(part.voltage_v, part.limit_a, part.stage == "probe")

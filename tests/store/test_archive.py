@@ -52,18 +52,28 @@ def test_stages_are_those_of_the_journal(log: Log) -> None:
     output(log, END + MS)
     log.add_trace(trace_row())
     log.add_block(block(5000))
+    log.add_block(block(150, T0 - 190 * MS))
     assert only(log).plan == "demo"
     found = archived(log, only(log))
-    assert found.power == PowerUp((Part(T0 + 3 * MS, "hold", 4.0, 0.1), Part(T0 + 1000 * MS, "boot", 4.0, 2.0)))
+    assert found.power == PowerUp((
+        Part(T0 - 200 * MS, "probe", 0.5, 0.1), Part(T0, "hold", 4.0, 0.1), Part(T0 + 1000 * MS, "boot", 4.0, 2.0),
+    ))  # fmt: skip
     assert len(found.trace.samples) == 5000
+    assert found.seen is not None
+    assert len(found.seen) == 5150
     assert found.finding is not None
     assert found.trip is None
 
 
 def test_what_was_on_before_the_trace_began_counts(log: Log) -> None:
-    output(log, T0 - 60_000 * MS, "boot", 4.0, 2.0)  # the board was clipped on a minute later
+    output(log, T0 - 60_200 * MS, "probe", 0.5, 0.1)
+    output(log, T0 - 60_000 * MS, "boot", 4.0, 2.0)
     log.add_trace(trace_row())
-    assert archived(log, only(log)).power == PowerUp((Part(T0 - 60_000 * MS, "boot", 4.0, 2.0),))
+    log.add_block(block(10, T0 - 1000 * MS))  # of a board before: this one was clipped on a minute later
+    found = archived(log, only(log))
+    assert found.power == PowerUp((Part(T0 - 60_000 * MS, "boot", 4.0, 2.0),))
+    assert found.seen is not None
+    assert len(found.seen) == 0
 
 
 def test_without_a_journal_the_conditions_count(log: Log) -> None:
@@ -122,7 +132,7 @@ def test_a_trip_while_the_settings_were_raised_is_judged_by_the_higher_ones(log:
     log.add_trip(trip, None, trace_row().id)
     power = archived(log, only(log)).power
     assert power is not None
-    assert power.parts == (Part(T0 + 2 * MS, "hold", 4.0, 0.1), Part(trip.onset_ns, "boot", 4.0, 2.0))
+    assert power.parts == (Part(T0, "hold", 4.0, 0.1), Part(trip.onset_ns, "boot", 4.0, 2.0))
 
 
 def test_readings_of_a_trip_from_before_the_trace_stay_out(log: Log) -> None:

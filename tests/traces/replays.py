@@ -42,7 +42,7 @@ def archived(
 ) -> Archived:
     conditions = Conditions(4.0, 1.0, 0.001, resolution_v=0.001, board="demo-a")
     trace = Trace(readings, START_NS, conditions)
-    return Archived("t-1", trace, "R-1", "demo-a", "psu-a", 1, power, trip, finding, reference)
+    return Archived("t-1", trace, "R-1", "demo-a", "psu-a", 1, power, None, trip, finding, reference)
 
 
 BRIEF_SHORT = ((1.0, 4.0, 0.3), (0.03, 0.2, 1.0), (1.0, 4.0, 0.3))
