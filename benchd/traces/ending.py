@@ -83,7 +83,8 @@ def _ran_from(line: Line, first: int, usual_a: float) -> tuple[float, bool]:
     """Since when it had run without a pause, s; and whether it had run before that pause."""
     drew = np.flatnonzero(line.current_a[:first] > max(line.seen_a, 0.1 * usual_a))
     at = line.t_s[drew]
-    pauses = np.flatnonzero(np.diff(at) >= max(PAUSE_S, 2.5 * line.interval_s))
+    # Where readings are missing nothing is known of a pause.
+    pauses = np.flatnonzero((np.diff(at) >= max(PAUSE_S, 2.5 * line.interval_s)) & (np.diff(drew) > 1))
     if not len(pauses):
         return float(at[0]), False
     last = int(pauses[-1]) + 1

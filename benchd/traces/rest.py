@@ -97,7 +97,7 @@ def find_rest(line: Line, bins: Bins, levels: Sequence[Level], start: Start, sou
     group = max(round(0.5 / w), 1)
     tail_n, high_before = _tail(x, group, max(0.006, 4 * sigma, 1.5 * line.resolution_a))
     # With nothing stable at the end, its last half second stands for it.
-    tail = x[len(x) - min(max(tail_n, 1) * group, len(x)) :]
+    tail = x[len(x) - min(tail_n or group, len(x)) :]
     tail_a = float(tail.mean())
     jump = max(0.02, 0.08 * sustained, 1.5 * line.resolution_a)
     later = [k for k in levels if k.end_s > begin - 0.5]
@@ -109,7 +109,7 @@ def find_rest(line: Line, bins: Bins, levels: Sequence[Level], start: Start, sou
         sustained,
         float(line.current_a[peak]) if after.any() else sustained,
         float(np.count_nonzero(x > nothing) * w),
-        tail_n * group * w,
+        tail_n * w,
         tail_a,
         float(tail.std()),
         sigma,
@@ -135,12 +135,20 @@ def _sustained(x: Floats, width_s: float) -> float:
 
 
 def _tail(x: Floats, group: int, least_a: float) -> tuple[int, float]:
-    """How many of the last means over half a second are stable, and the largest of those before them; 0 without one."""
+    """How many bins at the end are stable, and the largest mean over half a second before them; 0 without one."""
     whole = len(x) // group
     halves = x[len(x) - whole * group :].reshape(whole, group).mean(axis=1) if whole else x
-    tail_n = _tail_length(halves, least_a)
-    before = halves[: len(halves) - tail_n]
-    return tail_n, float(before.max()) if len(before) else 0.0
+    stable = _tail_length(halves, least_a)
+    before = halves[: len(halves) - stable]
+    n = stable * group if whole else stable
+    if 0 < n < len(x):
+        # The first half second may hold the step down or up to the stable level: the bins up to there are none of it.
+        tail = x[len(x) - n :]
+        level = float(np.median(tail))
+        off = np.flatnonzero(np.abs(tail[:group] - level) > max(TAIL_FRACTION * abs(level), least_a))
+        if len(off) and n > 2 * group:
+            n -= int(off[-1]) + 1
+    return n, float(before.max()) if len(before) else 0.0
 
 
 def _busy_s(line: Line, bins: Bins, x: Floats, lasting: list[Level], jump: float) -> float:
