@@ -108,11 +108,14 @@ def _parse(stream: TextIO, name: str, options: ReadAs) -> FromFile:
     layout.columns = units_said(layout.columns, head.units, name)
     time_ns, notes = _time(layout, options, name)
     rows = Rows(layout, name, time_ns, options.interval_s)
-    first = layout.data_line
+    first, before = layout.data_line, ""
     lines = lines[first - 1 :]
     while True:
         rows.add(lines, first, cut_off=not ended)
+        if not ended and len(lines[-1]) < len(before):
+            notes.append("its last line has no end and is short: if the file was cut off, its last reading is wrong")
         first += len(lines)
+        before = lines[-1] if lines else ""
         following = next(blocks, None)
         if following is None:
             break

@@ -130,6 +130,16 @@ def test_what_was_taken_for_granted_is_said(tmp_path: Path) -> None:
     )
 
 
+def test_a_last_line_that_may_be_cut_off_is_told(tmp_path: Path) -> None:
+    file = tmp_path / "a.csv"
+    for last, told in (("0.04,4.01,0.12", False), ("0.04,4.01,0.1", True)):
+        file.write_text("t [s],U [V],I [A]\n0.00,4.01,0.10\n0.02,4.01,0.11\n" + last)
+        assert (
+            "its last line has no end and is short: if the file was cut off, its last reading is wrong"
+            in read_csv(file).notes
+        ) is told
+
+
 BOOT_MA = "".join(f"{k * 0.02:.2f},4,{(k * 37) % 500 + 0.123}\n" for k in range(100))
 ASKED = [
     ("0,4,0\n1,4,0\n", "line 1: readings begin, but no line above names their columns; wanted a header line time_s,voltage_v,current_a, or say which is which, as in --column time=1 --column voltage=2 --column current=3"),
