@@ -112,7 +112,7 @@ def _parse(stream: TextIO, name: str, options: ReadAs) -> FromFile:
     lines = lines[first - 1 :]
     while True:
         rows.add(lines, first, cut_off=not ended)
-        if not ended and len(lines[-1]) < len(before):
+        if lines and not ended and len(lines[-1]) < len(before):
             notes.append("its last line has no end and is short: if the file was cut off, its last reading is wrong")
         first += len(lines)
         before = lines[-1] if lines else ""
