@@ -28,7 +28,7 @@ LEAST_GAP_S = 0.5
 """A shorter pause is no gap, s: machines are busy at times."""
 FAR_ABOVE = 2.5
 """A limit beyond so many times the largest current is far above it."""
-SMALL_A = 0.1
+SMALL_A = 0.2
 """Largest current, below which the axis is in mA, A."""
 OF_EACH: tuple[MarkKind, ...] = ("tripped",)
 """Marks that are shown of each trace where there are several."""

@@ -177,4 +177,5 @@ def _name_phase(axes: Axes, phase: Phase, window: tuple[float, float]) -> None:
     axes.annotate(
         phase.name, ((from_s + to_s) / 2, 1.0), (0, -3), ("data", "axes fraction"), "offset points", ha="center",
         va="top", rotation=90 if upright else 0, fontsize=look.SMALL_PT, fontstyle="italic", color=GREY,
+        bbox={"facecolor": TINTS[phase.name], "edgecolor": "none", "pad": 0.5},
     )  # fmt: skip
