@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 from typer.testing import CliRunner
 
@@ -251,24 +254,40 @@ def test_several_processes_find_what_one_finds_in_the_same_order(many: Path) -> 
     assert len(two) > WORTH_A_POOL
 
 
-def test_ctrl_c_ends_it_cleanly(many: Path) -> None:
-    """The processes of the pool get the signal too, as from a terminal."""
-    words = ["replay", "--data-dir", str(many), "--workers", "2", "--json"]
+@contextlib.contextmanager
+def under_way(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """A replay with two processes whose first outcome is out; ended at the end."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "benchd", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        start_new_session=True,
+        [sys.executable, "-m", "benchd", "replay", "--data-dir", str(folder), "--workers", "2", "--json"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     try:
         assert process.stdout is not None
         assert '"trace":"t-000"' in process.stdout.readline()
-        os.killpg(process.pid, signal.SIGINT)
-        rest, said = process.communicate(timeout=30)
+        yield process
     finally:
         if process.poll() is None:
             process.kill()
-            process.wait()
+        process.communicate()
+
+
+def test_ctrl_c_ends_it_cleanly(many: Path) -> None:
+    """The processes of the pool get the signal too, as from a terminal."""
+    with under_way(many) as process:
+        os.killpg(process.pid, signal.SIGINT)
+        rest, said = process.communicate(timeout=30)
     assert process.returncode == 130, said
     assert "Traceback" not in said
     assert "stopped: " in said
     counts = summary(rest)
     assert 0 < counts["traces"] < counts["asked"] == 200
+
+
+def test_no_process_outlives_the_one_that_started_it(many: Path) -> None:
+    with under_way(many) as process:
+        children = psutil.Process(process.pid).children(recursive=True)
+        assert len(children) >= 2
+        process.kill()
+        process.wait(10)
+        _, alive = psutil.wait_procs(children, timeout=20)
+    assert not alive
