@@ -179,7 +179,9 @@ def _others(card: Card, ranked: list[tuple[str, float]], values: Values) -> list
     least = {o.signature: o.share * score[card.id] for o in card.alternative if o.share and holds(o.when, values)}
     others = {n: max(s, least.get(n, 0.0)) for n, s in ranked if n != card.id}
     found = sorted(((n, s) for n, s in others.items() if s >= LEAST_OTHER), key=lambda x: (-x[1], x[0]))
-    return found[:3]
+    # However sure: what it is most easily taken for is worth a look.
+    usual = [(o.signature, FAR / 2) for o in card.alternative if o.signature in score][:1]
+    return found[:3] or usual
 
 
 def _nearest_two(
