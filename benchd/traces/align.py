@@ -10,7 +10,7 @@ import numpy as np
 
 from benchd.traces.features import Features, extract
 from benchd.traces.line import Floats
-from benchd.traces.start import BIN_S, LATE_MARK_S
+from benchd.traces.start import BIN_S
 from benchd.traces.trace import Trace
 from benchd.traces.uncertainty import Known, from_limit, from_step
 
@@ -19,6 +19,9 @@ RISE_TO_S = 0.6
 """The stretch about the button that alignment is refined on, s: the first rise lies in it."""
 FINE_S = 0.01
 """Steps in which it is refined, s."""
+HAND_REACH_S = 1.5
+"""A button marked by hand lies so far at most from where the current shows it, s: a person's reaction before or after,
+and boards that want it held for a second (common practice, no source)."""
 LEAST_REACH_S = 0.15
 """A recognised button may be so far from the same moment of another power-up, s; twice a reading where that is more."""
 LEAST_GAIN = 0.3
@@ -154,10 +157,10 @@ def curve_of(trace: Trace, features: Features | None = None) -> Curve | None:
 
 
 def reach_s(one: Curve, other: Curve) -> float:
-    """How far the buttons of two traces may be apart, s: little where both were seen in the current, a person's
-    reaction where one was marked by hand."""
+    """How far the buttons of two traces may be apart, s: little where both were seen in the current, more where one
+    was marked by hand."""
     slower = 2 * max(one.width_s, other.width_s)
-    return max(LATE_MARK_S if "hand" in (one.by, other.by) else LEAST_REACH_S, slower)
+    return max(HAND_REACH_S if "hand" in (one.by, other.by) else LEAST_REACH_S, slower)
 
 
 def aligned(curve: Curve, to: Curve) -> Curve:

@@ -30,6 +30,9 @@ LONGEST_BURST_S = 0.25
 """Bursts of work are shorter than this; what is longer is a phase, s (common practice, no source)."""
 NORMAL_PER_UPPER_DIFFERENCE = 0.61470
 """Standard deviation of white noise over the upper quartile of the amounts of its differences: 1/(√2·Φ⁻¹(7/8))."""
+BEFORE_S = 0.5
+"""So long before the stretch that is compared a reference is looked at as well, s: what is a little later in another
+trace may be what it did then."""
 FARTHEST_V = 0.25
 """Traces whose supply voltages differ by more than this share are not compared."""
 
@@ -141,6 +144,11 @@ class Band:
         return float(np.mean(known)) if known else None
 
     @property
+    def from_s(self) -> float:
+        """From here on traces are compared with it, s after the button."""
+        return min(c.from_s for c in self.curves)
+
+    @property
     def settled_s(self) -> float:
         """From here on most references stay about level, s after the button."""
         return float(np.median([c.settled_s for c in self.curves]))
@@ -173,8 +181,8 @@ def spread_of(values: Floats, usual: float) -> float:
 
 
 def _band(curves: tuple[Curve, ...], width_s: float) -> Band:
-    edges = grid(min(c.from_s for c in curves), max(c.to_s for c in curves), width_s)
-    rows = np.array([np.where(edges[:-1] >= c.from_s - width_s / 2, c.means(edges), np.nan) for c in curves])
+    edges = grid(min(c.from_s for c in curves) - BEFORE_S, max(c.to_s for c in curves), width_s)
+    rows = np.array([np.where(edges[:-1] >= c.from_s - BEFORE_S - width_s / 2, c.means(edges), np.nan) for c in curves])
     there = np.isfinite(rows)
     each = np.array([_texture(row, width_s) for row in rows])
     texture = np.sqrt(np.where(there, each**2, 0.0).sum(axis=0) / np.maximum(np.count_nonzero(there, axis=0), 1))

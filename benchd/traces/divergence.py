@@ -7,7 +7,7 @@ where it lies further outside of that than the uncertainties allow, for longer t
 
 It is looked at in stretches of several lengths, each twice the one before: short ones see a dropout, long ones a level
 that the bursts of a processor hide. Many are looked at, and some would be out by chance: the limit for one of n is that
-of a normal law for `CHANCE`/n (Bonferroni), so that a good board is found to differ in about one of fifty traces.
+of Student's law for `CHANCE`/n (Bonferroni), so that a good board is found to differ in about one of fifty traces.
 
 Then the begin is looked for backwards, as long as the difference to the mean at the very same time stays significant
 and of the same sign, and set to the bin where a step from no difference to the one found fits best (least squares).
@@ -37,6 +37,9 @@ TIME_TOLERANCE_S = 0.15
 TIME_TOLERANCE_SHARE = 0.1
 """Phases of a boot come earlier or later by up to 0.15 s and 10 % of the time since the button (common practice, no
 source)."""
+BURSTS = 20
+"""How much a processor's current scatters is known from so many bursts of each reference: 2 s of them
+(`band.TEXTURE_S`) with 0.1 s each (common practice, no source)."""
 LEAST_LASTS_S = 0.1
 """A shorter excursion is none, s: half-cycles of mains hum and single bursts of work (common practice, no source)."""
 WIDEST_S = 3.5
@@ -118,7 +121,8 @@ def lay_curve(curve: Curve, band: Band) -> Laid | None:
     band = band.at(bin_width([curve, *band.curves]))
     edges = band.edges_s
     # A bin that the switching-off cuts is a mean of both; so is one that the begin cuts.
-    inside = (edges[:-1] >= curve.from_s - 1e-9) & (edges[1:] <= curve.to_s + curve.width_s / 2)
+    begin_s = max(curve.from_s, band.from_s)
+    inside = (edges[:-1] >= begin_s - 1e-9) & (edges[1:] <= curve.to_s + curve.width_s / 2)
     mine = np.where(inside, curve.means(edges), np.nan)
     both = np.flatnonzero(np.isfinite(mine) & np.isfinite(band.mean_a))
     if not len(both):
@@ -141,7 +145,7 @@ def _scale(laid: Laid, bins: int) -> _Scale:
     unknown = np.isnan(level.mean_a)
     high = _largest(np.where(unknown, -np.inf, level.mean_a), first, last)
     low = -_largest(np.where(unknown, -np.inf, -level.mean_a), first, last)
-    near = _largest(np.where(unknown, 0.0, u), first, last)
+    near = np.where(unknown[part], np.nan, _largest(np.where(unknown, 0.0, u), first, last))
     return _Scale(bins, mine, level.mean_a[part], u[part], (mine - high) / near, (low - mine) / near)
 
 
@@ -182,17 +186,15 @@ def divergence_of(laid: Laid) -> Divergence | None:
     """The same for a trace laid on its band already."""
     # Stretches that overlap say nearly the same: of each width as many count as lie beside each other.
     sizes = list(_sizes(laid))
-    limit = NormalDist().inv_cdf(1 - CHANCE / (2 * sum(len(laid.begin_s) / n for n in sizes)))
+    limit = _limit(sum(len(laid.begin_s) / n for n in sizes), BURSTS * len(laid.band.curves))
     found = [run for n in sizes for run in _runs(laid, _scale(laid, n), limit)]
     if not found:
         return None
     # The one that is shown soonest: narrow stretches where they show it, wide ones where it takes them.
     run = min(found, key=lambda r: (r.end, -r.begin))
     begin = _begin(laid, run)
-    # The first bin has an edge in it, and may be a mean of both.
     end = min(max(run.end, begin + laid.lasting), len(laid.begin_s))
-    part = slice(min(begin + 1, end - 1), end)
-    mine, good = float(np.nanmean(laid.current_a[part])), float(np.nanmean(laid.reference_a[part]))
+    mine, good = _currents(laid, begin, end)
     # What boards differ by is the same in neighbouring bins, and does not average out.
     u = float(run.scale.u_a[run.shown])
     at_s = float(laid.begin_s[begin])
@@ -204,6 +206,22 @@ def divergence_of(laid: Laid) -> Divergence | None:
         round(abs(mine - good) / u, 2),
         _sentence(at_s, mine, good, COVERAGE * u, len(laid.band.curves)),
     )
+
+
+def _currents(laid: Laid, begin: int, end: int) -> tuple[float, float]:
+    """Mean currents of the trace and of its references in what showed the divergence, A. The first bin has an edge in
+    it, and may be a mean of before and after: it counts where that makes the difference larger."""
+    parts = [slice(begin, end), slice(min(begin + 1, end - 1), end)]
+    means = [(float(np.nanmean(laid.current_a[p])), float(np.nanmean(laid.reference_a[p]))) for p in parts]
+    return max(means, key=lambda m: abs(m[0] - m[1]))
+
+
+def _limit(looked_at: float, bursts: int) -> float:
+    """How many standard uncertainties outside one of so many stretches must lie: Student's t for `CHANCE`, from the
+    normal law by the first two terms of its expansion (Abramowitz & Stegun 26.7.5)."""
+    z = NormalDist().inv_cdf(1 - CHANCE / (2 * max(looked_at, 1.0)))
+    more = (z**3 + z) / (4 * bursts) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * bursts**2)
+    return float(z + more)
 
 
 def _sizes(laid: Laid) -> Iterator[int]:

@@ -79,6 +79,26 @@ def test_a_dropout_shorter_than_a_reading_of_the_slower_is_none() -> None:
     assert first_divergence(fast, references(3, 2)) is None
 
 
+def test_where_no_reference_has_readings_nothing_diverges() -> None:
+    whole = power_ups.trace(power_ups.good(1), 1)
+    s = whole.samples
+    keep = (s.t_ns < 11.0e9) | (s.t_ns > 15.0e9)
+    holed = Samples(s.t_ns[keep], s.voltage_v[keep], s.current_a[keep], s.mode[keep], s.flags[keep])
+    band = Band.of([Trace(holed, 0, whole.conditions, whole.marks)])
+    assert first_divergence(power_ups.trace(power_ups.good(2), 2), band) is None
+    within = power_ups.good(2)
+    within.demand_a[12_000:14_000] = 1.5
+    assert first_divergence(power_ups.trace(within, 2), band) is None
+
+
+def test_a_start_a_little_late_does_not_leave_a_band_that_begins_with_the_button() -> None:
+    board, late = power_ups.good(1), power_ups.good(2)
+    late.demand_a = np.concatenate([np.full(100, 0.001), late.demand_a])
+    # Marked at the very first reading: nothing before it is known.
+    band = Band.of([power_ups.trace(power_ups.Board(board.demand_a[2500:], button_s=0.0), 1)])
+    assert first_divergence(power_ups.trace(late, 2), band) is None
+
+
 def test_a_poor_instrument_makes_it_less_sure() -> None:
     """0.1 A of zero error may be all that a difference of 0.15 A is."""
     dull = power_ups.trace(power_ups.stopped(50, 10.0, 0.09), 9)
