@@ -10,6 +10,9 @@ trace out of it when told start and end. All time comes from readings and argume
 A trace is open from `connected` (with a pre-roll) until it is closed; in `settled` and `filed` it is closed and the
 output still on, and only removal, an output cycle or a mark by hand can begin the next one. In `connected` a trace may
 also be closed because nothing more came for long: then the rise opens a new one, so that no start is ever missed.
+
+What counts as drawn follows the instrument: its noise and step (`noise`), which of its readings are measurements and
+which the last one again (`capture_refresh`). What is known of the board on the leads is in `capture_board`.
 """
 
 from __future__ import annotations
