@@ -33,7 +33,7 @@ from benchd.traces.plateaus import Plateau, Step, find_plateaus, find_steps
 from benchd.traces.polarity import Reversed, backwards_share, find_reversed
 from benchd.traces.repeats import Repeats, find_repeats
 from benchd.traces.rest import Rest, find_rest
-from benchd.traces.short import Short, find_short, short_by_guard
+from benchd.traces.short import Short, find_short, limited_before, short_by_guard
 from benchd.traces.source import Source, find_source, find_supplied
 from benchd.traces.start import Bins, Level, Start, find_levels, find_start, first_draw, make_bins
 from benchd.traces.trace import Trace
@@ -114,6 +114,9 @@ class Features:
     """When the output was switched off to protect the board, s, as marked by the guard or by hand; None: not marked."""
     trip_rule: str = ""
     """The guard's rule that did it; empty: not told."""
+    tripped_at_limit: bool = False
+    """The voltage was down but up for most, for long and right before: a limit or leads that are too small, for which a
+    guard switches off as for a short."""
     charge_c: float
     """∫ I dt by the trapezoidal rule, C."""
     energy_j: float
@@ -160,6 +163,7 @@ def _with_shape(trace: Trace, measured: Features) -> Features:
     short = find_short(line, bins)
     if short is None and measured.tripped_s is not None and measured.trip_rule in ("", *SHORT_RULES):
         short = short_by_guard(line, bins, measured.tripped_s, told=measured.trip_rule in SHORT_RULES)
+    at_limit = measured.tripped_s is not None and short is None and limited_before(line, measured.tripped_s)
     supplied = find_supplied(line, start, source, known)
     plateaus = find_plateaus(line, bins, levels, known)
     begun_s = (float(trace.samples.t_ns.min()) - trace.start_ns) / 1e9
@@ -175,6 +179,7 @@ def _with_shape(trace: Trace, measured: Features) -> Features:
         settled_u_a=_mean_u(known, line, rest.tail_a, round(rest.tail_s * measured.rate_per_s)),
         repeats=repeats,
         short=short,
+        tripped_at_limit=at_limit,
         source=source,
         limit_s=supplied.limit_s,
         starved_s=supplied.starved_s,

@@ -137,7 +137,7 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
     if not len(near):
         near = np.array([int(np.argmin(np.abs(line.t_s - tripped_s)))])
     worst = int(near[np.argmin(line.voltage_v[near])])
-    if _limited(line, tripped_s):
+    if limited_before(line, tripped_s):
         return None
     fell = line.set_v is not None and float(line.voltage_v[worst]) < UP * line.set_v
     more = float(line.current_a[worst]) > float(line.current_a[: max(int(near[0]), 1)].max())
@@ -168,7 +168,7 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
     )
 
 
-def _limited(line: Line, tripped_s: float) -> bool:
+def limited_before(line: Line, tripped_s: float) -> bool:
     """The voltage was down but up for most, for long and right before: a limit or leads that are too small, for which a
     guard switches off as well, and no short."""
     if line.set_v is None:

@@ -14,6 +14,8 @@ from benchd.traces.uncertainty import COVERAGE, Known, from_limit, from_step
 
 INRUSH_S = 0.2
 """Being at the limit for so long after the first current is charging of capacitors, s (common practice, no source)."""
+HOLDS = 0.93
+"""Share of the setting above which the slope is looked for, where enough readings are there."""
 LEAST_FIT = 12
 """So many readings at least for a slope."""
 LEAST_SPAN_A = 0.05
@@ -40,7 +42,7 @@ class Source:
     span_a: float
     """Currents from the 5th to the 95th percentile, A."""
     drop_v: float
-    """What the resistance takes at the largest current in it, V."""
+    """What the resistance takes at the largest current, V."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -68,6 +70,11 @@ def find_source(line: Line, known: Known) -> Source | None:
     holds = ~line.pinned & ~line.collapsed & ~line.reversed & (line.voltage_v > UP * (line.set_v or 0.0))
     stride = max(len(line.t_s) // MOST_FIT, line.repeats)
     i, v = line.current_a[::stride][holds[::stride]], line.voltage_v[::stride][holds[::stride]]
+    most_a = float(i.max()) if len(i) else 0.0
+    near_set = v > HOLDS * (line.set_v or 0.0)
+    if np.count_nonzero(near_set) >= LEAST_FIT and np.ptp(i[near_set]) > LEAST_SPAN_A:
+        # Further down a limit that nothing tells of may have set the voltage.
+        i, v = i[near_set], v[near_set]
     if len(i) < LEAST_FIT:
         return None
     low, high = (float(x) for x in np.percentile(i, [5, 95]))
@@ -89,7 +96,7 @@ def find_source(line: Line, known: Known) -> Source | None:
         # What moved was left out: all that is left lies at one current.
         return None
     residual = float(((v - (at + slope * i)) ** 2).sum()) / max(len(i) - 2, 1)
-    drop = -slope * top
+    drop = -slope * most_a
     gains = math.hypot(from_limit(known.fraction_a) * slope, from_limit(known.fraction_v) * slope)
     u = math.sqrt(residual / spread + (from_step(step_v) * math.sqrt(2) / span) ** 2 + gains**2)
     return Source(-slope, COVERAGE * u, at, span, max(drop, 0.0))

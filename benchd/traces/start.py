@@ -269,13 +269,12 @@ def _before_mark(line: Line, levels: Sequence[Level], marked_s: float) -> Level 
     before = [Level(x.start_s, min(x.end_s, end), x.mean_a, x.texture_a) for x in levels if x.start_s < end - 0.05]
     if not before or end - float(line.t_s[0]) < max(0.2, 2 * line.interval_s):
         return None
-    # A mark that came late has the board's reaction before it: higher levels, after one that lasted.
+    # A mark that came late has the board's reaction before it: a higher level, after one that lasted.
     for k in range(len(before) - 2, -1, -1):
         if end - before[k].end_s > LATE_MARK_S:
             break
-        if before[k].length_s > 0.3:
-            if all(x.mean_a > before[k].mean_a + BUTTON_STEP_A for x in before[k + 1 :]):
-                del before[k + 1 :]
+        if before[k].length_s > 0.3 and any(x.mean_a > before[k].mean_a + BUTTON_STEP_A for x in before[k + 1 :]):
+            del before[k + 1 :]
             break
     while len(before) >= 2 and before[-1].length_s < max(0.2, 2 * line.interval_s):
         before.pop()
