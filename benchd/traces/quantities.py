@@ -220,6 +220,20 @@ _TABLE = (
         made.tail_roughness,
     ),
     _Q(
+        "tail_liveliness",
+        "1",
+        "liveliness",
+        "what the board itself moves by at the end, noise taken off, over the level",
+        made.tail_liveliness,
+    ),
+    _Q(
+        "tripped_at_limit",
+        "1",
+        "cut at the limit",
+        "1: the guard cut after the limit was held with the voltage up",
+        "f.tripped_at_limit",
+    ),
+    _Q(
         "height_ratio",
         "1",
         "height over level",
@@ -363,7 +377,7 @@ _TABLE = (
         "1",
         "told as a short",
         "1: the guard's mark says that it cut because of a short",
-        lambda w: float(w.trip_rule in made.SHORT_RULES),
+        made.told_short,
     ),
     _Q("tripped_by_short", "1", "cut as a short", "1: the guard cut because of it", made.tripped_by_short),
 )

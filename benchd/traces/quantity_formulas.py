@@ -159,11 +159,25 @@ def short_rise(w: Whole) -> float | None:
 
 
 def tripped_by_short(w: Whole) -> float:
-    """1: the guard judged every reading as it came, and cut because of a short."""
+    """1: the guard judged every reading as it came, and cut because of a short; 0 too where it cut because the limit
+    was held for too long with the voltage up."""
+    if w.f.tripped_at_limit:
+        return 0.0
     if w.trip_rule in SHORT_RULES:
         return 1.0
     cut = w.f.tripped_s is not None and w.short is not None and w.f.tripped_s >= w.short.at_s - AT_ONCE_S
     return float(cut and not w.trip_rule)
+
+
+def told_short(w: Whole) -> float:
+    """1: the guard's mark says that it cut because of a short, and the voltage was not up all the while."""
+    return float(w.trip_rule in SHORT_RULES and not w.f.tripped_at_limit)
+
+
+def tail_liveliness(w: Whole) -> float | None:
+    """What the board itself moves by at the end, noise taken off, over the level."""
+    rough_a = w.rest.tail_rough_a
+    return rough_a / w.rest.tail_a if rough_a is not None and w.rest.tail_a > 0 else None
 
 
 def short_at_once(w: Whole) -> float | None:
