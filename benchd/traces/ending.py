@@ -26,8 +26,8 @@ LEAST_STAND_BY_A = 0.0005
 """A smaller change is a meter's drift, A (common practice, no source)."""
 STAND_BY_SEEN_A = 0.004
 """A stand-by current above this is no zero error, A (common practice, no source)."""
-RUNNING_A = 0.015
-"""Less is no board at work, A (common practice, no source)."""
+BOARD_A = 0.004
+"""Less may be a meter's zero, A (common practice, no source)."""
 
 
 def taken_off(line: Line, trace: Trace) -> float | None:
@@ -47,7 +47,7 @@ def taken_off(line: Line, trace: Trace) -> float | None:
     t, i = line.t_s, line.current_a
     at_s, rest_s = float(t[first]), float(t[-1] - t[first])
     usual = float(np.median(i[min(int(np.searchsorted(t, at_s - 1.0)), first - 1) : first]))
-    if usual < max(RUNNING_A, 2 * line.seen_a):
+    if usual < max(BOARD_A, 1.3 * line.seen_a):
         return None
     # The reading at the edge is a mean with a share of the fall in it.
     end_s = float(t[max(first - line.repeats, 1)])

@@ -53,6 +53,9 @@ its usual voltage at the latest leaves 1/0.7, and some for noise."""
 RESISTIVE = 0.6
 """With its voltage below `COLLAPSED` of the setting a resistance takes less than that share of its current; for meters
 that lag, some more."""
+EDGE, EDGE_FALL = 4, 0.02
+"""Up to so many readings before it is low belong to a voltage that falls, where they lie this share below what it was;
+an instrument may show each measurement several times."""
 BEFORE_S = 0.5
 """What flowed so long before a switch-off is what could flow after it, s (common practice, no source)."""
 MOST_NOISE_READINGS = 10_000
@@ -153,6 +156,11 @@ def let_down(t_s: Floats, volts: Floats, amps: Floats, pinned: Bools, set_v: flo
     if not len(up) or up[-1] + 1 >= len(volts):
         return None
     first = int(up[-1]) + 1
+    # The reading at the edge is a mean with a share of the fall in it.
+    edge = max(first - EDGE, 1)
+    usual_v = float(np.median(volts[max(edge - 10, 0) : edge]))
+    while first > edge and volts[first - 1] < (1 - EDGE_FALL) * usual_v:
+        first -= 1
     v, i = volts[first:], amps[first:]
     low = v < COLLAPSED * set_v
     if not low.any() or bool(np.any(np.diff(v) > 0.02 * set_v)) or bool(np.any(pinned[first:])):

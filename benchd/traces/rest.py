@@ -12,13 +12,15 @@ import numpy as np
 from benchd.traces.falls import Dropout, Fall, find_dropouts, find_falls
 from benchd.traces.line import Bools, Floats, Line
 from benchd.traces.source import INRUSH_S, Source
-from benchd.traces.start import Bins, Level, Start
+from benchd.traces.start import BIN_S, Bins, Level, Start
 from benchd.traces.uncertainty import from_step
 
 TAIL_FRACTION = 0.25
 """Means over 0.5 s that differ by no more than this share of their level are stable (common practice, no source)."""
 LASTING_S = 0.25
 """A level as long as this is a rung of a staircase, s (common practice, no source)."""
+BUSY_SHARE = 0.05
+"""Means over 50 ms that scatter by this share of their level are a processor at work (common practice, no source)."""
 MOST_REPEATED = 4
 """Up to so many readings that are all alike may be one that is shown again."""
 LEAST_ROUGH = 8
@@ -122,7 +124,8 @@ def find_rest(line: Line, bins: Bins, levels: Sequence[Level], start: Start, sou
         find_dropouts(line, after, nothing),
         find_falls(line, after, nothing, source),
         float(line.t_s[peak]),
-        _roughness(line, len(tail) * w),
+        # The first bin may have a share of what was before.
+        _roughness(line, (len(tail) - 1) * w),
     )
 
 
@@ -156,7 +159,9 @@ def _busy_s(line: Line, bins: Bins, x: Floats, lasting: list[Level], jump: float
     w, sigma = bins.width_s, bins.sigma_a
     scatter_n = max(round(0.5 / w), 4)
     rows = x[: len(x) // scatter_n * scatter_n].reshape(-1, scatter_n)
-    least = np.maximum(max(4 * sigma, 0.004, 0.6 * line.resolution_a), 0.05 * np.abs(rows.mean(axis=1)))
+    # What moves within a bin averages out as the root of its width.
+    share = BUSY_SHARE * min(math.sqrt(BIN_S / w), 1.0)
+    least = np.maximum(max(4 * sigma, 0.004, 0.6 * line.resolution_a), share * np.abs(rows.mean(axis=1)))
     flat = [k for k in lasting if k.length_s >= 4 * w and k.texture_a <= max(3 * sigma, 0.003, 0.04 * k.mean_a)]
     # An edge between two flat levels is no texture, though it scatters in one or two pieces.
     edges = sum(
