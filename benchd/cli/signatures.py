@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchd.cli import job as job_cli
 from benchd.cli import out
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-CARDS = typer.Option("--cards", help="Folder of your own cards; without it `cards` beside the settings file.")
+CARDS = typer.Option("--cards", help="Folder of your own cards; without it `cards` beside the log.")
 
 
 @app.command("list")
@@ -88,13 +89,13 @@ def quantities(json_: Annotated[bool, out.JSON] = False) -> None:
         out.emit(record, f"{q.name} ({q.unit}): {q.label}: {q.meaning}", json_)
 
 
-def shelf_of(cards: Path | None, config: Path | None) -> Shelf:
+def shelf_of(cards: Path | None, config: Path | None, data_dir: Path | None = None) -> Shelf:
     """The shipped cards with those of one's own; a folder that was named has to be there."""
     from benchd.traces.cards import Shelf
 
     if cards is not None and not cards.is_dir():
         out.fail(f"{cards}: no such folder of cards", 2)
-    return Shelf(cards or out.config_path(config).parent / "cards")
+    return Shelf(cards or job_cli.data_path(data_dir, config) / "cards")
 
 
 _SIDES = {"any": "any side", "battery": "battery or adapter side", "usb": "5 V USB side"}

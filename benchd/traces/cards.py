@@ -1,13 +1,15 @@
 """Where signature cards lie, and which of one name is used.
 
-A card of one's own (`ID.toml` in the folder of cards, beside benchd.toml) stands before the shipped one of that name. A
+A card of one's own (`ID.toml` in the folder `cards` beside the log) stands before the shipped one of that name. A
 file of one's own that cannot be used is named by `faults`, and the shipped one is used.
 """
 
 from __future__ import annotations
 
 import functools
+import os
 import stat
+import threading
 import tomllib
 from collections.abc import Mapping, Sequence
 from graphlib import CycleError
@@ -139,6 +141,34 @@ def _misfit(cards: Mapping[str, Card]) -> _Misfit | None:
         text = f"yields_to: {' yields to '.join(reversed(circle))}: a circle has no beginning; take one of these out"
         return _Misfit(set(circle), "yields_to", text)
     return None
+
+
+class CardFolder:
+    """The cards of a bench: those in `folder` before the shipped ones, read anew when a file there has changed.
+
+    For any thread.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._seen: object = None
+        self._shelf: Shelf | None = None
+
+    def shelf(self) -> Shelf:
+        """All cards as the files are now."""
+        with self._lock:
+            seen = self._look()
+            if self._shelf is None or seen != self._seen:
+                self._shelf, self._seen = Shelf(self._folder), seen
+            return self._shelf
+
+    def _look(self) -> object:
+        try:
+            with os.scandir(self._folder) as files:
+                return sorted((f.name, f.stat().st_mtime_ns, f.stat().st_size) for f in files)
+        except OSError:
+            return ()
 
 
 @functools.cache

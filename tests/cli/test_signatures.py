@@ -11,14 +11,18 @@ from typer.testing import CliRunner, Result
 
 from benchd.cli.main import app
 from benchd.traces.cards import shipped
+from tests.cli.test_plans import SETTINGS
 from tests.traces.test_cards import OWN, written
 
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    """A settings file that need not be there; one's own cards lie beside it."""
-    written(tmp_path / "cards")
-    return tmp_path / "benchd.toml"
+    """Settings with a data folder, in which one's own cards lie."""
+    (tmp_path / "data").mkdir()
+    written(tmp_path / "data" / "cards")
+    file = tmp_path / "benchd.toml"
+    file.write_text(SETTINGS.format(data=tmp_path / "data"))
+    return file
 
 
 def asked(*words: str | Path, status: int = 0) -> Result:
@@ -42,7 +46,7 @@ def test_list(config: Path) -> None:
 
 
 def test_a_card_that_cannot_be_used_is_told_beside_the_list(config: Path) -> None:
-    written(config.parent / "cards", OWN.replace("version = 3", "version = 0"))
+    written(config.parent / "data" / "cards", OWN.replace("version = 3", "version = 0"))
     done = asked("list", "-c", config)
     assert "my-stall.toml: version = 0: allowed: 1 or more; it is not used" in done.stderr
     assert "my-stall" not in done.stdout
