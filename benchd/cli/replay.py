@@ -94,7 +94,7 @@ def _tools(
     from benchd.cli.signatures import shelf_of
     from benchd.store.replay_pool import Tools
 
-    shelf = shelf_of(cards, config)
+    shelf = shelf_of(cards, config, log.parent)
     if (faults := shelf.faults()) and cards is not None:
         out.fail("\n".join(faults), 2)  # what was to be tried would not have been
     for fault in faults:

@@ -32,6 +32,7 @@ def compare(
 
     With --job it says whether the last step helped: `benchd trace compare --job R-1042`.
     """
+    from benchd.cli.signatures import shelf_of
     from benchd.traces.comparison import compare as compared
     from benchd.traces.file_error import TraceFileError
 
@@ -42,7 +43,7 @@ def compare(
         named = _last_two(job, data_dir, config)
     with Source(data_dir, config) as source, out.errors(TraceFileError):
         before, after = (source.find(name) for name in named)
-    found = compared(before.trace, after.trace)
+    found = compared(before.trace, after.trace, shelf_of(None, config, data_dir))
     out.emit(_record(before, after, found), comparison_text(before.name, after.name, found), json_)
 
 

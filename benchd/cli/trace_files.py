@@ -44,6 +44,7 @@ def import_(
     I (mA)), with any usual delimiter, decimal comma, and dates or clocks for times. Lines `# key: value` above it may
     say set_voltage_v, limit_a, resolution_a, board, button_s; so do the options, which go first.
     """
+    from benchd.cli.signatures import shelf_of
     from benchd.store.filing import file_imported
     from benchd.traces.file_error import TraceFileError
     from benchd.traces.trace_file import read_file
@@ -55,11 +56,12 @@ def import_(
     )  # fmt: skip
     with out.errors(TraceFileError):
         found = read_file(file, options)
+    shelf = shelf_of(None, config, data_dir)
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=False) as log:
         job = job or log.current_job()
         if job is not None and log.job(job) is None:
             out.fail(f"job {job!r} is not in this log; take it in with `benchd job new {job}`")
-        row = file_imported(log, found.trace, job, f"file-{secrets.token_hex(4)}", time.time_ns())
+        row = file_imported(log, found.trace, job, f"file-{secrets.token_hex(4)}", time.time_ns(), shelf)
     text = "\n".join([words.trace_line(row), *(f"  note: {n}" for n in found.notes)])
     out.emit({**words.trace_record(row), "notes": list(found.notes)}, text, json_)
 

@@ -28,6 +28,7 @@ def mark(
     """
     import msgspec
 
+    from benchd.cli.signatures import shelf_of
     from benchd.store.log import TraceRow
     from benchd.store.marking import MarkError, keep_marked, mark_again
 
@@ -41,7 +42,7 @@ def mark(
         row = msgspec.convert(answer, TraceRow)
     else:
         with job_cli.the_log(folder, read_only=False) as log, out.errors(MarkError):
-            marked = mark_again(log, id, kind, seconds)
+            marked = mark_again(log, id, kind, seconds, shelf_of(None, config, data_dir))
             if marked is None:
                 out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
             row = keep_marked(log, marked, "command-line")

@@ -74,7 +74,7 @@ def plot(
         band = _band([source.find(name, options) for name in reference or []])
         if band is None and len(given) == 1 and not alone:
             band = source.own_band(given[0])
-        shelf = signatures.shelf_of(None, config)
+        shelf = signatures.shelf_of(None, config, data_dir)
         pictured = [_pictured(one, shelf, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
         divergence = _divergence(pictured, band, against is not None)
         drawn = scene(_title(pictured), pictured, band, divergence, COLUMNS if kind else TERMINAL_COLUMNS)

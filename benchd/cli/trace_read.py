@@ -60,7 +60,7 @@ def read(
         side=side, button=button,
     )  # fmt: skip
     fed = cast("Side | None", options.side)
-    shelf = signatures.shelf_of(cards, config)
+    shelf = signatures.shelf_of(cards, config, data_dir)
     for fault in shelf.faults():
         typer.echo(f"benchd: {fault}", err=True)
     bad = False

@@ -84,7 +84,7 @@ class Comparing(Records):
             first, second = wholes[other], wholes[trace]
             assert first is not None
             assert second is not None
-            return compare(first, second)
+            return compare(first, second, self._core.cards.shelf())
 
         return await self._read(work)
 

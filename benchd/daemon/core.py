@@ -30,6 +30,7 @@ from benchd.store.log import StoredTrip, TraceRow
 from benchd.store.settings_rows import record_settings
 from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
+from benchd.traces.cards import CardFolder
 from benchd.traces.samples import Samples
 from benchd.traces.thin import thin
 from benchd.web.port import BenchView
@@ -69,7 +70,10 @@ class Core:
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
         """Gets every event, in the event loop: it must not wait for anything."""
         self._changed = asyncio.Event()
-        self._filing = Filing(writer, lambda s, n: self.watches[s, n].memory, self.alarm, self._trace_filed)
+        self.cards = CardFolder(settings.data_path / "cards")
+        self._filing = Filing(
+            writer, lambda s, n: self.watches[s, n].memory, self.alarm, self._trace_filed, self.cards.shelf
+        )
         self.watches: dict[tuple[str, int], ChannelWatch] = {
             (s.name, c.number): ChannelWatch(
                 s.name, c, settings.capture, accuracies[s.name, c.number], lambda: self.job, self._filing.file
@@ -362,6 +366,7 @@ class Core:
             *alarms.of_log(health),
             *(f"{name}: {told['text']}" for name, told in followers if told["state"] != "ok"),
             *self.plans.faults(),
+            *self.cards.shelf().faults(),
         ]
 
 

@@ -21,6 +21,7 @@ from benchd.store.reference_rows import Bands, band_for
 from benchd.store.writer import LogWriter
 from benchd.traces.band import Band
 from benchd.traces.capture import TraceClosed
+from benchd.traces.cards import Shelf, shipped_shelf
 from benchd.traces.nearest import Row, describe
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
@@ -53,11 +54,13 @@ class Filing:
         memory: Callable[[str, int], Memory],
         alarm: Callable[[str], None],
         filed: Callable[[TraceRow], None],
+        cards: Callable[[], Shelf],
     ) -> None:
         self._writer = writer
         self._memory = memory
         self._alarm = alarm
         self._filed = filed
+        self._cards = cards
         self._bands = Bands()
         self._under_way: set[asyncio.Task[None]] = set()
 
@@ -75,7 +78,7 @@ class Filing:
     async def _file(self, opened: OpenTrace, closed: TraceClosed) -> None:
         await asyncio.sleep(GRACE_S)
         parts = self._memory(opened.supply, opened.channel).parts()
-        row, described, fault = await asyncio.to_thread(read_ended, opened, closed, parts, self._band)
+        row, described, fault = await asyncio.to_thread(read_ended, opened, closed, parts, self._band, self._cards)
         if fault:
             self._alarm(fault)
         if row is None:
@@ -112,8 +115,9 @@ def read_ended(
     closed: TraceClosed,
     parts: tuple[Samples, ...],
     band: Callable[[TraceRow], Band | None] = lambda row: None,
+    cards: Callable[[], Shelf] = shipped_shelf,
 ) -> ReadTrace:
-    """Read a trace that has ended. `band`: of its board's references. For any thread."""
+    """Read a trace that has ended. `band`: of its board's references; `cards`: those of the bench. For any thread."""
     samples = between(parts, closed.start_ns, closed.end_ns + 1)
     if not np.isfinite(samples.current_a).any():
         where, seconds = f"{opened.supply}/{opened.channel}", (closed.end_ns - closed.start_ns) / 1e9
@@ -124,7 +128,7 @@ def read_ended(
     row = summarise(trace, opened.id, opened.job, opened.supply, opened.channel, closed.end_ns, closed.reason, None)
     described = None
     try:
-        row = msgspec.structs.replace(row, finding=read_trace(trace, band=band(row)))
+        row = msgspec.structs.replace(row, finding=read_trace(trace, cards(), band(row)))
         described = describe(trace)
     except Exception as e:  # what was caught is filed, whatever a rule makes of it
         log.exception("reading trace %s", opened.id)

@@ -98,7 +98,7 @@ class Records:
 
         def again(db: Log) -> Marked | None:
             try:
-                return mark_again(db, trace, kind, at_s)
+                return mark_again(db, trace, kind, at_s, self._core.cards.shelf())
             except MarkError as e:
                 raise Refused("out-of-range", str(e)) from None
 

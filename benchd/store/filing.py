@@ -9,6 +9,7 @@ from benchd.reading import Block
 from benchd.store.descriptor_rows import keep_row
 from benchd.store.log import Log, TraceRow, new_trace_id
 from benchd.store.reference_rows import band_for
+from benchd.traces.cards import Shelf
 from benchd.traces.nearest import describe
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
@@ -47,8 +48,11 @@ def summarise(
     )
 
 
-def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: int) -> TraceRow:
-    """File a trace that came from a file as one that ended at `end_ns`, with its finding.
+def file_imported(
+    log: Log, trace: Trace, job: str | None, supply: str, end_ns: int, cards: Shelf | None = None
+) -> TraceRow:
+    """File a trace that came from a file as one that ended at `end_ns`, with its finding by the bench's
+    `cards`.
 
     `supply` must be a name of its own for each import: the log finds a trace's readings by supply and time.
     Raises LogError.
@@ -63,7 +67,7 @@ def file_imported(log: Log, trace: Trace, job: str | None, supply: str, end_ns: 
     )
     s = moved.samples
     row = summarise(moved, new_trace_id(moved.start_ns, supply, 1), job, supply, 1, end_ns, "imported", None)
-    row = msgspec.structs.replace(row, finding=read_trace(moved, band=band_for(log, row)))
+    row = msgspec.structs.replace(row, finding=read_trace(moved, cards, band_for(log, row)))
     described = describe(moved)
     t_ns, volts, amps = s.t_ns.tobytes(), s.voltage_v.tobytes(), s.current_a.tobytes()
     block = Block(supply, 1, t_ns, volts, amps, s.mode.tobytes(), s.flags.tobytes(), half_trip_ns=0)

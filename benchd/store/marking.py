@@ -13,6 +13,7 @@ from benchd.store.descriptor_rows import forget_row
 from benchd.store.errors import LogError
 from benchd.store.log import Log, TraceRow
 from benchd.store.reference_rows import band_for
+from benchd.traces.cards import Shelf
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Finding, HandKind, Mark, MarkKind, Trace
 
@@ -31,9 +32,10 @@ class Marked(msgspec.Struct, frozen=True):
     """For the journal: kind, at_s, was_s (s after the trace's start; None: there was none), and a sentence as text."""
 
 
-def mark_again(log: Log, trace: str, kind: str, at_s: float | None) -> Marked | None:
+def mark_again(log: Log, trace: str, kind: str, at_s: float | None, cards: Shelf | None = None) -> Marked | None:
     """Read a trace again with a mark of this kind by hand at `at_s`, s after its start, in the place of an earlier one
-    by hand; None takes that away. Writes nothing, so that any thread may do it. None: there is no such trace.
+    by hand; None takes that away. `cards`: those of the bench. Writes nothing, so that any thread may do it.
+    None: there is no such trace.
 
     Raises MarkError, and LogError.
     """
@@ -61,7 +63,7 @@ def mark_again(log: Log, trace: str, kind: str, at_s: float | None) -> Marked | 
     else:
         text = f"{kind} by hand taken away, {was}; " + ("there is none now" if now_s is None else f"now {now_s:.3f} s")
     said = {"kind": kind, "at_s": now_s, "was_s": was_s, "text": text}
-    return Marked(trace, marks, read_trace(after, band=band_for(log, row)), said)
+    return Marked(trace, marks, read_trace(after, cards, band_for(log, row)), said)
 
 
 def keep_marked(log: Log, marked: Marked, by: str) -> TraceRow:

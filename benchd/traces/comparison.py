@@ -10,6 +10,7 @@ import msgspec
 from benchd.traces.against import against
 from benchd.traces.align import curve_of
 from benchd.traces.band import USUAL_SHARE, Band, BandError
+from benchd.traces.cards import Shelf
 from benchd.traces.features import Features, extract
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Divergence, Trace
@@ -52,10 +53,13 @@ class Comparison(msgspec.Struct, frozen=True):
     """Why the curves cannot be laid on each other; empty: they were."""
 
 
-def compare(before: Trace, after: Trace) -> Comparison:
-    """Compare two traces. Any readings will do; where they cannot be laid on each other the answer says why."""
+def compare(before: Trace, after: Trace, cards: Shelf | None = None) -> Comparison:
+    """Compare two traces, read by these cards. Any readings will do.
+
+    Where they cannot be laid on each other the answer says why.
+    """
     f, g = extract(before), extract(after)
-    one, other = read_trace(before), read_trace(after)
+    one, other = read_trace(before, cards), read_trace(after, cards)
     said = (one.signature, one.confidence, other.signature, other.confidence)
     try:
         band = Band.of([before], [f])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -18,7 +19,9 @@ from benchd.guard.wire import LinkChanged, SupplyErrors
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.store.log import Log
+from benchd.traces.cards import shipped
 from tests.daemon.making import ACCURACY, MS, THIN, FakeWriter, S, off, on, past, readings, settings, trip
+from tests.traces.test_cards import written
 
 
 def power_up(core: Core, amps: float = 0.06, channel: int = 1, seconds_ago: float = 60.0) -> int:
@@ -67,6 +70,22 @@ async def test_a_power_up_is_filed_under_the_job_of_its_beginning(core: Core, lo
     assert [e.kind for e in log.journal(job="R-2")] == ["job-created"]
 
 
+async def test_what_is_filed_is_read_by_the_cards_of_the_bench_as_they_are_now(
+    core: Core, log: Log, tmp_path: Path
+) -> None:
+    """They lie beside the log; one that is written while the daemon runs counts from the next trace on."""
+    text = shipped()["low-stall"].path.read_text("utf-8")
+    assert core.cards.shelf().card("low-stall").version == 1
+    written(tmp_path / "cards", text.replace("version = 1", "version = 7", 1), "low-stall")
+    core.on_report(off(t_ns=power_up(core)))
+    await core.all_filed()
+    (row,) = log.traces()
+    assert row.finding is not None
+    assert row.finding.cards == "low-stall@7"
+    written(tmp_path / "cards", "format = 1", "broken")
+    assert any("broken.toml" in w for w in core.view().warnings)
+
+
 async def test_blocks_carry_job_and_trace_to_the_log(core: Core, writer: FakeWriter) -> None:
     core.job = "R-1"
     end = power_up(core)
@@ -81,7 +100,7 @@ async def test_blocks_carry_job_and_trace_to_the_log(core: Core, writer: FakeWri
 async def test_a_trace_that_cannot_be_read_is_filed_all_the_same(
     core: Core, log: Log, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(trace: Any, **_: Any) -> Any:
+    def broken(*_: Any) -> Any:
         raise ZeroDivisionError("a mistake in a rule")
 
     monkeypatch.setattr(filing, "read_trace", broken)
