@@ -33,6 +33,8 @@ LEAST_NOISE_A = 0.001
 """Noise that readings of exactly 0 may hide, A (common practice, no source)."""
 LARGEST_NOISE_A = 0.008
 """Scatter above this is the board at work and not the supply's reading, A (common practice, no source: some mA)."""
+FEW = 60
+"""With fewer readings than this none is left out for being repeated."""
 QUIET_PIECE = 10
 """So many readings a piece of the trace needs, to tell that it is quieter than others."""
 QUIET_RATIO = 0.4
@@ -107,7 +109,8 @@ def make_line(trace: Trace) -> Line:
     interval = float(np.median(some(steps))) if len(steps) else 0.0
     step = c.resolution_a if c.resolution_a else seen_step(i)
     repeats = repeat_count(v, i)
-    sigma = min(noise_sigma(i[::repeats], step), LARGEST_NOISE_A)
+    # A quiet line looks repeated too; with few readings leaving some out costs more than it brings.
+    sigma = min(noise_sigma(i[::repeats] if len(i) >= FEW * repeats else i, step), LARGEST_NOISE_A)
     quiet_a = max(LEAST_SEEN_A, 5 * sigma, 1.5 * step)
     set_v = c.set_voltage_v or _guess_set_voltage(v, i, quiet_a)
     flows_a = max(quiet_a, min(SHORT_FLOWS_A, 0.5 * (c.limit_a or SHORT_FLOWS_A)))

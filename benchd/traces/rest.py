@@ -144,7 +144,7 @@ def _tail(x: Floats, group: int, least_a: float) -> tuple[int, float]:
     stable = _tail_length(halves, least_a)
     before = halves[: len(halves) - stable]
     n = stable * group if whole else stable
-    if 0 < n < len(x):
+    if n:
         # The first half second may hold the step down or up to the stable level: the bins up to there are none of it.
         tail = x[len(x) - n :]
         level = float(np.median(tail))
@@ -164,13 +164,18 @@ def _busy_s(line: Line, bins: Bins, x: Floats, lasting: list[Level], jump: float
     least = np.maximum(max(4 * sigma, 0.004, 0.6 * line.resolution_a), share * np.abs(rows.mean(axis=1)))
     flat = [k for k in lasting if k.length_s >= 4 * w and k.texture_a <= max(3 * sigma, 0.003, 0.04 * k.mean_a)]
     # An edge between two flat levels is no texture, though it scatters in one or two pieces.
-    edges = sum(
-        b.start_s - a.end_s < LASTING_S and abs(b.mean_a - a.mean_a) > jump for a, b in itertools.pairwise(flat)
-    )
+    begun_s, row_s = bins.start_s + w * (len(bins.mean_a) - len(x)), w * scatter_n
+    edges = [
+        b.start_s + shift
+        for a, b in itertools.pairwise(flat)
+        if b.start_s - a.end_s < LASTING_S and abs(b.mean_a - a.mean_a) > jump
+        for shift in (-1.5 * w, 1.5 * w)
+    ]
+    at_edge = np.isin(np.arange(len(rows)), np.floor((np.array(edges) - begun_s) / row_s))
     inner = bins.scatter_a[len(bins.scatter_a) - len(x) :][: rows.size].reshape(rows.shape)
     raw = np.maximum(max(4 * line.sigma_a, 0.004, line.resolution_a), 0.06 * np.abs(rows.mean(axis=1)))
     lively = (rows.std(axis=1) > least) | (np.median(inner, axis=1) > raw)
-    return max(float(np.count_nonzero(lively) - 2 * edges) * scatter_n * w, 0.0)
+    return float(np.count_nonzero(lively & ~at_edge)) * row_s
 
 
 def _spell_s(line: Line, base_a: float, after: Bools) -> float:

@@ -173,7 +173,8 @@ def limited_before(line: Line, tripped_s: float) -> bool:
     guard switches off as well, and no short."""
     if line.set_v is None:
         return False
-    part = slice(*np.searchsorted(line.t_s, [tripped_s - LIMITED_S, tripped_s - 1.5 * line.interval_s]))
+    begin_s = tripped_s - max(LIMITED_S, 4.5 * line.interval_s)
+    part = slice(*np.searchsorted(line.t_s, [begin_s, tripped_s - 1.5 * line.interval_s]))
     volts = line.voltage_v[part]
     return len(volts) >= 2 and bool(np.all((volts > UP * line.set_v) & (volts < DOWN * line.set_v)))
 
