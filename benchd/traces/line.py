@@ -205,8 +205,8 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
 
     In up to 40 pieces of the trace, of 10 readings or more each: 1.4826·MAD about the piece's median, and 1.0484·MAD of
     its first differences (the same for white noise, and blind to a drifting level). Of the pieces that one counts which
-    a fifth of them are quieter than. Where rounding to `step_a` hides the noise, the plain standard deviation of such
-    a piece counts. For the MAD see Rousseeuw & Croux, JASA 88 (1993).
+    a fifth of them are quieter than. Where rounding to `step_a` hides the noise, the root mean square about the median
+    counts, no deviation as more than one step. For the MAD see Rousseeuw & Croux, JASA 88 (1993).
 
     White noise makes the quietest of large pieces half as loud as that or more. A still quieter one shows that the
     board was at work in most of the trace, and counts instead. Of a long trace a part of each piece is looked at.
@@ -223,7 +223,8 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     clipped = _clipped_sigma(rows)
     if clipped > 2 * step_a:
         return clipped
-    about = SIGMA_PER_MAD * np.median(np.abs(rows - np.median(rows, axis=1, keepdims=True)), axis=1)
+    away = np.abs(rows - np.median(rows, axis=1, keepdims=True))
+    about = SIGMA_PER_MAD * np.median(away, axis=1)
     differences = np.diff(rows, axis=1)
     middle = np.median(differences, axis=1, keepdims=True)
     between = SIGMA_PER_MAD / np.sqrt(2) * np.median(np.abs(differences - middle), axis=1)
@@ -232,7 +233,10 @@ def noise_sigma(current_a: Floats, step_a: float = 0.0) -> float:
     small = 1 + 1.2 / math.sqrt(size) + 2.5 / size
     sigma = (min(level, drift) if drift > 0 else level) * small
     spread = rows.std(axis=1)
-    usual = max(sigma, float(np.quantile(spread, 0.2))) if sigma < step_a / 2 else sigma
+    usual = sigma
+    if sigma < step_a / 2:
+        # Most readings of quiet pieces lie on one step: the next one is noise, and what is further off is not.
+        usual = max(sigma, float(np.quantile(np.sqrt(np.mean(np.minimum(away, step_a) ** 2, axis=1)), 0.2)))
     if size >= QUIET_PIECE and pieces >= 4:
         # Zeros alone may hide noise where readings below zero are cut off.
         quietest = max(float(np.sort(np.where(rows.any(axis=1), spread, LEAST_NOISE_A))[1]), from_step(step_a))
