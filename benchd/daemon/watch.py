@@ -232,7 +232,11 @@ class ChannelWatch:
 
     def _opened(self, start_ns: int, set_voltage_v: float | None, limit_a: float | None) -> OpenTrace:
         board = self.asked.board if self.asked is not None else ""
-        conditions = msgspec.structs.replace(self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a, board=board)
+        plan = self.plan_in_force
+        side = "usb" if plan is not None and plan.usb_side else ""
+        conditions = msgspec.structs.replace(
+            self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a, board=board, side=side
+        )
         id_ = new_trace_id(start_ns, self.supply, self.number)
         return OpenTrace(id_, self.supply, self.number, self._job(), start_ns, conditions)
 

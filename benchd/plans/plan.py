@@ -109,6 +109,8 @@ class Plan(Table):
     longest_on_s: Annotated[float, Field(gt=0, le=604800)] | None = None
     soak: bool = False
     """Made for long tests: quiet hours do not end it."""
+    usb_side: bool = False
+    """The board is fed at the 5 V of its USB side, so its traces are read by the cards of that side too."""
     budget: Budget = Budget()
     expected_leak_a: Annotated[float, Field(ge=0, le=100)] | None = None
     """A good board draws no more before the button, A."""

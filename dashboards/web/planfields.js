@@ -43,6 +43,7 @@ export const GROUPS = [
     field("budget.square_a2s", "I²t since power-on", "A²s"),
     field("longest_on_s", "Longest time on", "s"),
     field("soak", "Made for long tests: quiet hours do not end it", "", "", "yes"),
+    field("usb_side", "Fed at the 5 V USB side: read by its classes of current too", "", "", "yes"),
   ] },
   { title: "A good board", fields: [
     field("expected_leak_a", "Leak before the button, up to", "A"),

@@ -27,6 +27,7 @@ export function planFacts(values) {
     ["longest on", given(values.longest_on_s) && duration(values.longest_on_s)],
     ["leak of a good board", given(values.expected_leak_a) && `up to ${withUnit(values.expected_leak_a, "A")}`],
     ["idle of a good board", idle && `${withUnit(idle[0], "A")} to ${withUnit(idle[1], "A")}`],
+    ["fed at the USB side", values.usb_side && "yes: read by its classes of current too"],
     ["made for long tests", values.soak && "yes: quiet hours do not end it"],
   ].filter(([, words]) => words);
 }

@@ -81,6 +81,15 @@ def test_a_trace_opens_under_the_job_of_that_moment_with_pre_roll_and_conditions
     assert bench.watch.view(T0).trace == opened.id
 
 
+@pytest.mark.parametrize("usb_side", [True, False])
+def test_a_plan_tells_on_which_side_the_board_is_fed(bench: Bench, usb_side: bool) -> None:
+    plan = settings().plan[0].model_copy(update={"usb_side": usb_side})
+    bench.watch.asked = Asked(plan, "pellor-p3")
+    connected(bench)
+    assert bench.watch.open is not None
+    assert bench.watch.open.conditions.side == ("usb" if usb_side else "")
+
+
 @pytest.mark.parametrize("state", [OutputState.OFF, OutputState.UNKNOWN])
 def test_off_and_unknown_both_end_the_trace(bench: Bench, state: OutputState) -> None:
     end = connected(bench)
