@@ -18,7 +18,7 @@ NOTHING_SHARE = 0.1
 HELD_SHARE = 0.3
 """Of the usual current; it ran right before and runs right after (common practice, no source)."""
 SEEN_SHARE = 0.5
-"""What noise and step hide must be no more than this share of the usual current."""
+"""What noise and step hide must be no more than this share of a current, for its end to be seen."""
 LONGEST_DROPOUT_S = 0.8
 """A longer one is a board that went off and came again, s (common practice, no source)."""
 STAYS = 0.9
@@ -59,7 +59,7 @@ def find_dropouts(line: Line, after: Bools, nothing_a: float) -> tuple[Dropout, 
     if line.set_v is not None:
         low &= line.voltage_v[after] > STAYS * line.set_v
     begins, ends = _runs(low)
-    held = HELD_SHARE * usual
+    held = max(HELD_SHARE * usual, line.seen_a / SEEN_SHARE)
     # The readings at its edges are means with a share of it in them: those beside them tell. The slow rise of a boot
     # crosses the line too.
     before = np.maximum(i[begins - 1], i[np.maximum(begins - 2, 0)])
@@ -82,7 +82,7 @@ def find_falls(line: Line, after: Bools, nothing_a: float, source: Source | None
     low = i < max(line.seen_a, NOTHING_SHARE * usual, nothing_a)
     begins, ends = _runs(low, open_end=True)
     running = np.maximum(i[begins - 1], i[np.maximum(begins - 2, 0)])
-    real = (running > HELD_SHARE * usual) & (ends - begins >= 2)
+    real = (running > max(HELD_SHARE * usual, line.seen_a / SEEN_SHARE)) & (ends - begins >= 2)
     short_of = _short_of(line, v, i, source) | line.pinned[part]
     near = max(0.1, 2.5 * line.interval_s)
     found = []
@@ -97,8 +97,8 @@ def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
     flows = amps[amps > max(nothing_a, RUNNING_A)]
     if len(flows) < 4 or len(amps) < 6:
         return None
-    usual = float(np.median(some(flows)))
-    return usual if line.seen_a <= SEEN_SHARE * usual else None
+    usual, high = (float(x) for x in np.percentile(some(flows), [50, 90]))
+    return usual if line.seen_a <= SEEN_SHARE * high else None
 
 
 def _runs(low: Bools, open_end: bool = False) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], ...]:
