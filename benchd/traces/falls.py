@@ -11,6 +11,8 @@ from benchd.traces.noise import SIGMA_PER_MAD
 from benchd.traces.source import INRUSH_S, Source
 from benchd.traces.uncertainty import from_step
 
+Indices = np.ndarray[tuple[int], np.dtype[np.intp]]
+
 RUNNING_A = 0.03
 """Less than this is not running, A (common practice, no source)."""
 NOTHING_SHARE = 0.1
@@ -21,6 +23,8 @@ SEEN_SHARE = 0.5
 """What noise and step hide must be no more than this share of a current, for its end to be seen."""
 LONGEST_DROPOUT_S = 0.8
 """A longer one is a board that went off and came again, s (common practice, no source)."""
+LONGEST_DIP = 3
+"""A dip of more readings than this is a level."""
 STAYS = 0.9
 """Share of the setting above which the voltage has stayed."""
 DIP = 0.01
@@ -66,6 +70,9 @@ def find_dropouts(line: Line, after: Bools, nothing_a: float) -> tuple[Dropout, 
     afterwards = np.maximum(i[ends], i[np.minimum(ends + 1, len(i) - 1)])
     lasts = t[ends - 1] - t[begins - 1]
     real = (before > held) & (afterwards > held) & (lasts < LONGEST_DROPOUT_S)
+    n = int(np.count_nonzero(real))
+    if n and _dips(i, low, held, int(begins[real][0]), int(ends[real][-1])) > n:
+        return ()
     return tuple(
         Dropout(float(a), float(n)) for a, n in zip(t[begins][real].tolist(), lasts[real].tolist(), strict=True)
     )
@@ -92,6 +99,14 @@ def find_falls(line: Line, after: Bools, nothing_a: float, source: Source | None
     return tuple(found)
 
 
+def _dips(amps: Floats, low: Bools, held_a: float, first: int, last: int) -> int:
+    """How often the current dips for a moment from running to something between that and nothing. Where it does so more
+    often than it drops to nothing, that is work that scatters, and no contact that opens."""
+    begins, ends = _runs(amps[first:last] < held_a)
+    lows = np.concatenate([[0], np.cumsum(low[first:last])])
+    return int(np.count_nonzero((lows[ends] == lows[begins]) & (ends - begins <= LONGEST_DIP)))
+
+
 def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
     """Median of what flows; None where too little does to tell nothing from something."""
     flows = amps[amps > max(nothing_a, RUNNING_A)]
@@ -101,7 +116,7 @@ def _usual(line: Line, amps: Floats, nothing_a: float) -> float | None:
     return usual if line.seen_a <= SEEN_SHARE * high else None
 
 
-def _runs(low: Bools, open_end: bool = False) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], ...]:
+def _runs(low: Bools, open_end: bool = False) -> tuple[Indices, Indices]:
     """First index of each run of true values and the index after it; a run with the first reading is left out, and one
     with the last too, unless the end may be open."""
     turns = np.diff(low.astype(np.int8))

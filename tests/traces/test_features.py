@@ -193,6 +193,15 @@ def test_dropouts_come_with_their_times() -> None:
     assert [x.lasts_s for x in f.rest.lost] == pytest.approx([0.3] * 3, abs=0.03)
 
 
+def test_work_that_comes_down_to_nothing_by_itself_has_no_dropouts() -> None:
+    """Readings that scatter from 0 to 0.9 A: as many lie between nothing and running as at nothing."""
+    t = np.arange(0, 20, 0.02)
+    amps = np.where(t < 2, 0.001, np.abs(0.3 + 0.2 * RNG(1).standard_normal(len(t))))
+    f = extract(trace_of(t, np.full(len(t), 4.0), amps, TOLD, hand(2.0)))
+    assert f.rest is not None
+    assert f.rest.dropouts == 0
+
+
 # ---- texture and the stable end -------------------------------------------------------------------------------------
 
 
