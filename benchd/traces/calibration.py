@@ -1,11 +1,12 @@
 """From how well a shape fits to how often such a finding is right.
 
-A raw confidence is a score, no probability: shapes that fit by 0.65 were right far more often than that. The maps
-below were fitted on the half of the labelled corpus that is kept for it (`python -m tests.corpus calibrate`): at each
-corner the share of right findings near it, with 40 made-up findings added that are right as often as the raw confidence
-says, since other boards than those of the corpus will be read less well; then made to rise only (pool adjacent
-violators: Barlow et al., Statistical Inference under Order Restrictions, Wiley 1972). Straight lines between. How it
-comes out on the other half is in READING.md.
+A raw confidence is a score, no probability. The maps below were fitted on the half of the labelled corpus that is kept
+for it (`python -m tests.corpus calibrate`): at each corner the share of findings near it that name what was made (an
+honest second answer counts as missed: what cannot be known must not be stated as sure), with 20 made-up findings added
+that are right as often as the raw confidence says, since other boards than those of the corpus will be read less well;
+then made to rise only (pool adjacent violators: Barlow et al., Statistical Inference under Order Restrictions, Wiley
+1972). They only lower: cards hold some confidence back for what the corpus has not got, such as a button that nobody
+pressed. Straight lines between. How it comes out on the other half is in READING.md.
 """
 
 from __future__ import annotations
@@ -13,9 +14,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-NAMED = ((0.0, 0.0), (1.0, 1.0))
+NAMED = ((0.0, 0.0), (0.3, 0.3), (0.45, 0.45), (0.55, 0.55), (0.65, 0.65), (0.75, 0.75), (0.85, 0.85), (0.95, 0.934))
 """Of findings that name a signature: raw confidence times quality, and what is stated."""
-UNCLEAR = ((0.0, 0.0), (1.0, 1.0))
+UNCLEAR = ((0.0, 0.0), (0.3, 0.3), (0.45, 0.45), (0.55, 0.55), (0.65, 0.65), (0.75, 0.75), (0.85, 0.85), (0.95, 0.95))
 """Of `unclear`."""
 MOST_STATED = 0.95
 """No trace alone makes surer than this (our choice)."""

@@ -19,9 +19,10 @@ def shares_table(results: Sequence[Result]) -> str:
     """Shares of right readings by rate of readings."""
     lines = ["| readings | cases | right | 95 % interval | named as made | short read as clean, or the reverse |"]
     lines.append("| --- | ---: | ---: | --- | ---: | ---: |")
-    for name, some in (("all", list(results)), *by_rate(results)):
+    single = [r for r in results if len(r.accept) == 1]
+    for name, some in (("all", list(results)), *by_rate(results), ("with one answer only", single)):
         low, high = wilson(sum(r.right for r in some), len(some))
-        exact = sum(r.signature == r.truth for r in some) / max(len(some), 1)
+        exact = sum(r.exact for r in some) / max(len(some), 1)
         lines.append(
             f"| {name} | {len(some)} | {share(some):.1%} | {low:.1%} to {high:.1%} | {exact:.1%} "
             f"| {len(forbidden(some))} |"
@@ -45,7 +46,7 @@ def confusion_table(results: Sequence[Result]) -> str:
 def reliability_table(results: Sequence[Result]) -> str:
     """What was said against what was right."""
     lines = [
-        "| stated confidence | findings | mean of it | right | 95 % interval |",
+        "| stated confidence | findings | mean of it | named as made | 95 % interval |",
         "| --- | ---: | ---: | ---: | --- |",
     ]
     for low, high, n, mean, hits in reliability(results):

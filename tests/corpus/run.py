@@ -48,6 +48,11 @@ class Result:
         return self.signature in self.accept
 
     @property
+    def exact(self) -> bool:
+        """Named as it was made."""
+        return self.signature == self.truth
+
+    @property
     def held_out(self) -> bool:
         return held_out(self.number)
 

@@ -50,13 +50,14 @@ def wilson(hits: int, n: int, z: float = 1.96) -> tuple[float, float]:
 
 
 def reliability(results: Iterable[Result]) -> list[tuple[float, float, int, float, float]]:
-    """Bins of confidence: from, to, findings, mean confidence, share of right ones. `unclear` states no claim about
-    the board, and is not in it."""
+    """Bins of confidence: from, to, findings, mean confidence, share that name what was made. An answer that is honest
+    and not what was made counts as missed: what cannot be known must not be stated as sure. `unclear` states no claim
+    about the board, and is not in it."""
     rows = []
     named = [r for r in results if r.signature != "unclear"]
     for low, high in itertools.pairwise(BINS):
         some = [r for r in named if low <= r.confidence < high]
         if some:
             mean = sum(r.confidence for r in some) / len(some)
-            rows.append((low, min(high, 1.0), len(some), mean, share(some)))
+            rows.append((low, min(high, 1.0), len(some), mean, sum(r.exact for r in some) / len(some)))
     return rows

@@ -48,7 +48,7 @@ def test_a_case_is_always_the_same_and_no_other() -> None:
 
 def test_every_sort_of_case_comes_up_in_both_halves() -> None:
     for half in (True, False):
-        assert {sort_of(n) for n in range(800) if held_out(n) is half} == {*BOARDS, *PORTS}
+        assert {sort_of(n) for n in range(1600) if held_out(n) is half} == {*BOARDS, *PORTS}
 
 
 def test_what_was_made_is_always_right() -> None:
@@ -83,13 +83,15 @@ def test_the_published_shares_reach_their_floors(page: str, name: str, least: fl
     assert int(row[5]) == 0
 
 
-def test_published_confidences_mean_what_they_say(page: str) -> None:
-    """In each bin the mean of what was stated lies in the interval of what was right, or within 0.07 of it."""
+def test_published_confidences_promise_no_more_than_is_kept(page: str) -> None:
+    """In each bin the mean of what was stated is no more than the interval of what was right reaches, or 0.07 above the
+    share itself; and where there are many, it is not far below either."""
     table = rows(page, "reliability")
     assert table
-    for bin_, _, mean, right, interval in table:
-        low, high = map(float, interval.split(" to "))
-        assert low <= float(mean) <= high or abs(float(mean) - float(right)) <= 0.07, bin_
+    for bin_, n, mean, right, interval in table:
+        high = float(interval.split(" to ")[1])
+        assert float(mean) <= max(high, float(right) + 0.07), bin_
+        assert int(n) < 30 or float(mean) >= float(right) - 0.2, bin_
 
 
 def test_wilson_gives_the_textbook_interval() -> None:
@@ -103,6 +105,7 @@ def test_a_fitted_map_never_falls_and_stays_between_0_and_1(stated: list[Stated]
     fitted = fit(stated)
     assert [raw for raw, _ in fitted] == list(AT)
     levels = [level for _, level in fitted]
+    assert all(level <= raw for raw, level in fitted)
     assert levels == sorted(levels)
     assert 0 <= levels[0] <= levels[-1] <= 1
 
@@ -110,8 +113,8 @@ def test_a_fitted_map_never_falls_and_stays_between_0_and_1(stated: list[Stated]
 def test_a_fit_of_what_is_always_right_is_surer_than_one_of_what_never_is() -> None:
     sure = fit([Stated(False, 0.9, True)] * 200)
     unsure = fit([Stated(False, 0.9, False)] * 200)
-    assert dict(sure)[0.95] > 0.9
-    assert dict(unsure)[0.95] < 0.2
+    assert dict(sure)[0.95] == 0.95
+    assert dict(unsure)[0.95] < 0.3
 
 
 def test_a_page_without_its_places_is_refused() -> None:
@@ -121,9 +124,10 @@ def test_a_page_without_its_places_is_refused() -> None:
 
 
 def test_findings_that_name_nothing_are_in_no_bin() -> None:
-    named = Result(0, "", "no-draw", frozenset({"no-draw"}), "", 50.0, "no-draw", 0.95)
+    named = Result(0, "", "no-draw", frozenset({"no-draw", "usb-nothing"}), "", 50.0, "no-draw", 0.95)
     nothing = dataclasses.replace(named, signature="unclear", confidence=0.5)
-    assert reliability([named, nothing]) == [(0.9, 1.0, 1, 0.95, 1.0)]
+    honest = dataclasses.replace(named, signature="usb-nothing")
+    assert reliability([named, nothing, honest]) == [(0.9, 1.0, 2, 0.95, 0.5)]
 
 
 def test_a_right_answer_that_is_not_the_one_made_is_told_apart_in_the_matrix() -> None:
