@@ -125,7 +125,10 @@ def _header(line: str, options: ReadAs) -> tuple[str, dict[str, Column]] | Colum
     if options.numbers_only():
         return ColumnsUnclear(0, None, "no line below it has numbers in the columns that were given")
     unclear: list[ColumnsUnclear] = []
+    apart = any(len(split(line, d)) > 2 for d in _delimiters(options) if d != " ")
     for delimiter in _delimiters(options):
+        if delimiter == " " and apart:
+            continue  # blanks belong to the names: `time (us),vbus (mV)`
         try:
             return delimiter, recognise(split(line, delimiter), options)
         except ColumnsUnclear as e:

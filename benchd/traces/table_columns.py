@@ -16,16 +16,19 @@ from benchd.traces.table_units import BASE, Quantity, Unit, unit_of
 
 NAMES: dict[str, tuple[str, ...]] = {
     "time": ("time", "t", "elapsed", "elapsed time", "relative time", "time stamp", "timestamp", "date time",
-             "datetime", "time elapsed", "zeit", "zeitstempel", "datum zeit", "temps", "horodatage", "tiempo", "tempo"),
+             "datetime", "time elapsed", "clock", "zeit", "zeitstempel", "datum zeit", "temps", "horodatage",
+             "tiempo", "tempo"),
     "date": ("date", "day", "datum", "fecha", "data"),
-    "voltage": ("voltage", "volt", "volts", "v", "u", "spannung", "tension", "tensión", "voltaje", "tensione"),
-    "current": ("current", "amp", "amps", "ampere", "amperes", "i", "a", "strom", "courant", "intensité", "corriente",
-                "corrente"),
+    "voltage": ("voltage", "volt", "volts", "v", "u", "vbus", "spannung", "tension", "tensión", "voltaje", "tensione"),
+    "current": ("current", "amp", "amps", "ampere", "amperes", "i", "a", "ibus", "strom", "courant", "intensité",
+                "corriente", "corrente"),
     "mode": ("mode", "cv cc", "cc cv", "regulation"),
 }  # fmt: skip
 MEASURED = {"measured", "meas", "measure", "actual", "act", "output", "out", "readback", "reading", "read", "value",
             "dc", "channel", "ch", "ist", "gemessen", "mesure", "mesurée", "medida"}  # fmt: skip
 """Words that leave a name what it is. So do a channel's number, and words in brackets that are no unit."""
+SETTINGS = {"set", "setpoint", "setting", "limit", "nominal", "target", "max", "min", "soll", "consigne"}
+"""A name with one of these is what was asked for, and not what was measured."""
 FIRST = ("elapsed", "elapsed time", "relative time", "time elapsed")
 """Of several columns with a time, one of these is exact; a stamp beside it says when it was."""
 
@@ -138,6 +141,11 @@ def _found(cells: Sequence[str], read: list[tuple[str, Unit | None]], quantity: 
                 raise ColumnsUnclear(0, cell, f"{shown(cell)} names a {quantity} in {unit.symbol}; rename it, or give "
                                      f"--column {quantity}=NAME")  # fmt: skip
             fits.append(Column(quantity, n, cell, unit))
+    if not fits and quantity in BASE:
+        # Nobody knows the name, but a unit that is in no other column says what it is.
+        only = [n for n, (_, unit) in enumerate(read) if unit is not None and unit.quantity == quantity]
+        if len(only) == 1 and not SETTINGS & set(read[only[0]][0].split()):
+            fits = [Column(quantity, only[0], cells[only[0]].strip().strip('"').strip(), read[only[0]][1])]
     if len(fits) > 1 and quantity == "time":
         best = [c for c in fits if read[c.index][0] in FIRST] or [c for c in fits if c.unit is not None]
         fits = best if len(best) == 1 else fits

@@ -337,3 +337,16 @@ def test_any_bytes_are_a_trace_or_an_error(tmp_path_factory: pytest.TempPathFact
     except CsvError:
         return
     assert len(trace.samples)
+
+
+@pytest.mark.parametrize("head", ["time (us),vbus (mV),ibus (uA)", "clock (us),Rail 7 (mV),draw (uA)"])
+def test_blanks_within_names_are_no_delimiter_and_a_unit_says_what_nobody_has_a_name_for(head: str) -> None:
+    trace = parse_csv(head + "\n" + "".join(f"{k * 1000},4000,{k}\n" for k in range(5)))
+    assert trace.samples.voltage_v.tolist() == [4.0] * 5
+    assert trace.samples.current_a.tolist() == pytest.approx([k * 1e-6 for k in range(5)])
+    assert np.diff(trace.samples.t_ns).tolist() == [1_000_000] * 4
+
+
+def test_what_was_set_is_not_taken_for_what_was_measured() -> None:
+    with pytest.raises(CsvError, match="no column for the voltage"):
+        parse_csv("t (s),set voltage (V),i (A)\n0,4,1\n1,4,1\n")
