@@ -16,6 +16,10 @@ from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Finding, Trace
 
 
+DATED_NS = 946_684_800_000_000_000
+"""Times from here on (2000-01-01 UTC, ns since the epoch) are dates, and not times since a start."""
+
+
 def summarise(
     trace: Trace,
     id: str,
@@ -49,16 +53,19 @@ def summarise(
 
 
 def file_imported(
-    log: Log, trace: Trace, job: str | None, supply: str, end_ns: int, cards: Shelf | None = None
+    log: Log, trace: Trace, job: str | None, supply: str, now_ns: int, cards: Shelf | None = None
 ) -> TraceRow:
-    """File a trace that came from a file as one that ended at `end_ns`, with its finding by the bench's
-    `cards`.
+    """File a trace that came from a file, with its finding by the bench's `cards`.
+
+    It stands at the dates of its readings; where they are none, or lie in the future, it has just ended (`now_ns`).
 
     `supply` must be a name of its own for each import: the log finds a trace's readings by supply and time.
     Raises LogError.
     """
     s = trace.samples
-    shift = end_ns - int(s.t_ns[-1]) if len(s) else 0
+    dated = len(s) > 0 and DATED_NS <= int(s.t_ns[0]) and int(s.t_ns[-1]) <= now_ns
+    shift = now_ns - int(s.t_ns[-1]) if len(s) and not dated else 0
+    end_ns = int(s.t_ns[-1]) + shift if len(s) else now_ns
     moved = Trace(
         Samples(s.t_ns + shift, s.voltage_v, s.current_a, s.mode, s.flags),
         trace.start_ns + shift,
