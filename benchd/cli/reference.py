@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote
@@ -33,7 +34,13 @@ def add(
     """
     import msgspec
 
-    from benchd.store.reference_rows import Reference, ReferenceFault, check_reference, keep_reference
+    from benchd.store.reference_rows import (
+        Reference,
+        ReferenceFault,
+        check_reference,
+        keep_reference,
+        other_filed,
+    )
 
     folder = job_cli.data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
@@ -45,8 +52,10 @@ def add(
         with job_cli.the_log(folder, read_only=False) as log, out.errors(ReferenceFault):
             checked = check_reference(log, trace, board, note)
             kept, doubt = keep_reference(log, checked, "command-line"), checked.doubt
+    with job_cli.the_log(folder, read_only=True) as log:
+        filed = other_filed(log, kept)
     text = f"trace {kept.trace} is a reference for {kept.board}" + (f"\n  but {doubt}" if doubt else "")
-    out.emit(_record(kept) | {"doubt": doubt}, text, json_)
+    out.emit(_record(kept) | {"doubt": doubt, "filed_before": filed}, text + _keep(kept.board, filed), json_)
 
 
 @app.command("list")
@@ -89,6 +98,17 @@ def remove(
         with job_cli.the_log(folder, read_only=False) as log, out.errors(ReferenceFault):
             gone = remove_reference(log, trace, "command-line")
     out.emit(_record(gone), f"trace {gone.trace} is no reference for {gone.board} any more", json_)
+
+
+def _keep(board: str, filed: int) -> str:
+    """That findings stay as they were filed, and how to see which would be others now."""
+    if not filed:
+        return ""
+    traces = "1 filed trace of that board keeps the finding it was" if filed == 1 else (
+        f"{filed} filed traces of that board keep the findings they were"
+    )  # fmt: skip
+    replay = f"benchd replay --board {shlex.quote(board)} --only-changed"
+    return f"\n  {traces} filed with; `{replay}` lists what reads otherwise now"
 
 
 def _record(reference: Reference) -> dict[str, Any]:

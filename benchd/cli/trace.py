@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out, trace_compare, trace_files, trace_mark, trace_plot, trace_read
+from benchd.cli import out, signatures, trace_compare, trace_files, trace_mark, trace_plot, trace_read
 from benchd.cli import trace_words as words
 
 app = typer.Typer(help="Filed traces, import and export of files, readings of files.", no_args_is_help=True,
@@ -47,12 +47,28 @@ def show(
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
-    """A trace with its finding. Example: benchd trace show ID"""
+    """A trace with its finding as filed, and what it reads as today where that differs. Example: benchd trace show ID
+
+    Today's reading is with the references of its board and your own cards, as they are now.
+    """
+    from benchd.store.reference_rows import band_for
+    from benchd.traces.filed import read_anew
+    from benchd.traces.signatures import read_trace
+
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
-        row = log.trace(id)
+        row, whole = log.trace(id), log.whole_trace(id)
+        band = band_for(log, row) if row is not None else None
     if row is None:
         out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
-    text = words.trace_line(row) + ("\n" + words.finding_text(row.finding) if row.finding else "")
-    out.emit(
-        words.trace_record(row) | ({"finding": words.finding_record(row.finding)} if row.finding else {}), text, json_
-    )
+    record, lines = words.trace_record(row), [words.trace_line(row)]
+    if row.finding:
+        record["finding"] = words.finding_record(row.finding)
+    now = read_trace(whole, signatures.shelf_of(None, config, data_dir), band) if whole is not None else None
+    told = read_anew(row.finding, now.signature, now.confidence, band) if now is not None else ""
+    if now is not None:
+        record["read_anew"] = words.finding_record(now) | {"references": len(band.curves) if band is not None else 0}
+    if told:
+        lines.append(f"  {told}")
+    if (shown := now if told else row.finding) is not None:
+        lines.append(words.finding_text(shown))
+    out.emit(record, "\n".join(lines), json_)

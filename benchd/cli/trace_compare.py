@@ -16,6 +16,7 @@ from benchd.cli.trace_source import Given, Source
 if TYPE_CHECKING:
     from benchd.store.descriptor_rows import Near
     from benchd.store.log import Log
+    from benchd.traces.band import Band
     from benchd.traces.comparison import Comparison
 
 
@@ -43,8 +44,10 @@ def compare(
         named = _last_two(job, data_dir, config)
     with Source(data_dir, config) as source, out.errors(TraceFileError):
         before, after = (source.find(name) for name in named)
-    found = compared(before.trace, after.trace, shelf_of(None, config, data_dir))
-    out.emit(_record(before, after, found), comparison_text(before.name, after.name, found), json_)
+        bands = source.own_band(before), source.own_band(after)
+    found = compared(before.trace, after.trace, shelf_of(None, config, data_dir), bands)
+    text = comparison_text((before, after), found, bands) + (f"\n  {verdict(found)}" if job is not None else "")
+    out.emit(_record(before, after, found), text, json_)
 
 
 def nearest(
@@ -132,31 +135,66 @@ def _last_two(job: str, data_dir: Path | None, config: Path | None) -> list[str]
 def _record(before: Given, after: Given, found: Comparison) -> dict[str, Any]:
     import msgspec
 
-    return {"before": before.name, "after": after.name, **msgspec.to_builtins(found)}
+    filed = {
+        f"{name}_filed": one.row.finding.signature if one.row is not None and one.row.finding is not None else None
+        for name, one in (("before", before), ("after", after))
+    }
+    whole = msgspec.to_builtins(found)
+    return {"before": before.name, "after": after.name, **whole, **filed, "in_short": verdict(found)}
 
 
-def comparison_text(before: str, after: str, found: Comparison) -> str:
-    """A comparison for the terminal."""
-    lines = [
-        f"before  {before}: {found.before_signature} ({found.before_confidence:.0%})",
-        f"after   {after}: {found.after_signature} ({found.after_confidence:.0%})",
-    ]
+def comparison_text(
+    both: tuple[Given, Given], found: Comparison, bands: tuple[Band | None, Band | None] = (None, None)
+) -> str:
+    """A comparison for the terminal; `bands`: of the references that each was read with."""
+    said = (
+        ("before", found.before_signature, found.before_confidence),
+        ("after ", found.after_signature, found.after_confidence),
+    )
+    from benchd.traces.filed import read_anew
+
+    lines = []
+    for one, band, (when, signature, confidence) in zip(both, bands, said, strict=True):
+        filed = one.row.finding if one.row is not None else None
+        told = read_anew(filed, signature, confidence, band) or f"{signature} ({confidence:.0%})"
+        lines.append(f"{when}  {one.name}: {told}")
     if found.why_not:
         lines.append(f"  the curves are not compared: {found.why_not}")
     else:
         lines.append(f"  similarity {found.similarity:.2f} of 1, over {found.compared_s:.1f} s")
         parted = found.divergence
-        lines.append("  " + (parted.text if parted else "The second does not leave the first in that time."))
+        lines.append("  " + (parted.text if parted else "The later one does not leave the earlier one in that time."))
     for f in found.figures:
         if f.before is None and f.after is None:
             continue
-        said = {True: "changed", False: "no change that can be told", None: ""}[f.changed]
+        tells = {True: "changed", False: "no change that can be told", None: ""}[f.changed]
         was, now = _value(f.before, f.before_u, f.unit), _value(f.after, f.after_u, f.unit)
-        lines.append(f"  {f.name:<24} {was} -> {now}  {said}".rstrip())
+        lines.append(f"  {f.name:<26} {was} -> {now}  {tells}".rstrip())
+    if any(f.before_u is not None or f.after_u is not None for f in found.figures):
+        lines.append("  (± is k = 2, of the measurement; changed: by more than that and what power-ups differ by)")
     return "\n".join(lines)
 
 
 def _value(value: float | None, u: float | None, unit: str) -> str:
-    if value is None:
-        return "not seen"
-    return f"{value:.4g}" + (f" ± {u:.2g}" if u is not None else "") + (f" {unit}" if unit != "1" else "")
+    from benchd.traces.rounding import figure
+
+    return "not seen" if value is None else figure(value, u, unit)
+
+
+def verdict(found: Comparison) -> str:
+    """Whether what was done between the two helped, in one sentence, and no more than they show."""
+    was, now = found.before_signature, found.after_signature
+    changed = [f.name for f in found.figures if f.changed]
+    left = f"it leaves the earlier one {found.divergence.at_s:.2f} s after the button" if found.divergence else ""
+    if was != now and now == "clean-boot":
+        return f"In short: it helped: {was} before, a clean boot now ({found.after_confidence:.0%})."
+    if was != now and was == "clean-boot":
+        return f"In short: it is worse: a clean boot before, {now} now ({found.after_confidence:.0%})."
+    if was != now:
+        return f"In short: it is not a clean boot yet, but another finding: {was} before, {now} now."
+    if changed or found.divergence is not None:
+        what = "; ".join(w for w in (left, f"changed: {', '.join(changed)}" if changed else "") if w)
+        return f"In short: still {now}, but {what}."
+    if found.why_not:
+        return f"In short: still {now}; more cannot be told, as the curves cannot be compared."
+    return f"In short: still {now}, and no change that can be told."

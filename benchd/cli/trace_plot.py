@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from benchd.traces.terminal_picture import Look
     from benchd.traces.trace import Divergence
 
+OTHER = "the other"
+"""What the trace is called that another is held against: nothing says that it is of a good board."""
 LONGEST_TITLE = 80
 """Letters; longer, and the names stand in the legend alone."""
 
@@ -75,9 +77,13 @@ def plot(
         if band is None and len(given) == 1 and not alone:
             band = source.own_band(given[0])
         shelf = signatures.shelf_of(None, config, data_dir)
-        pictured = [_pictured(one, shelf, band if n == 0 else None, bool(reference)) for n, one in enumerate(given)]
+        pictured = []
+        for n, one in enumerate(given):
+            own = None if alone else source.own_band(one)
+            pictured.append(_pictured(one, shelf, band if n == 0 and band is not None else own))
         divergence = _divergence(pictured, band, against is not None)
-        drawn = scene(_title(pictured), pictured, band, divergence, COLUMNS if kind else TERMINAL_COLUMNS)
+        columns = COLUMNS if kind else TERMINAL_COLUMNS
+        drawn = scene(_title(pictured), pictured, band, divergence, columns, OTHER if band is None else "")
     _emit(drawn, to, kind, json_)
 
 
@@ -102,15 +108,17 @@ def _emit(drawn: Scene, to: Path | None, kind: Literal["svg", "png"] | None, jso
     out.emit({**record, "picture": text}, text, json_)
 
 
-def _pictured(given: Given, shelf: Shelf, band: Band | None, anew: bool) -> Pictured:
-    """With its finding: as filed, else (or `anew`) as read now."""
+def _pictured(given: Given, shelf: Shelf, band: Band | None) -> Pictured:
+    """With its finding as read now; one that was filed says so where it was another."""
+    from benchd.traces.filed import read_anew
     from benchd.traces.picture import Pictured
     from benchd.traces.signatures import read_trace
 
+    finding = read_trace(given.trace, shelf, band)
     if given.row is None:
-        return Pictured(Path(given.name).name, given.trace, read_trace(given.trace, shelf, band))
-    finding = read_trace(given.trace, shelf, band) if anew else given.row.finding
-    return Pictured(given.name, given.trace, finding, f"job {given.row.job}" if given.row.job else "")
+        return Pictured(Path(given.name).name, given.trace, finding)
+    told = read_anew(given.row.finding, finding.signature, finding.confidence, band)
+    return Pictured(given.name, given.trace, finding, f"job {given.row.job}" if given.row.job else "", told)
 
 
 def _band(references: list[Given]) -> Band | None:
@@ -120,13 +128,13 @@ def _band(references: list[Given]) -> Band | None:
 
 
 def _divergence(pictured: list[Pictured], band: Band | None, against: bool) -> Divergence | None:
-    """Where the first leaves the band; without one, where it leaves the last."""
-    from benchd.traces.band import Band
-    from benchd.traces.divergence import first_divergence
+    """Where the first leaves the band; without one, where it and the last part."""
+    from benchd.traces.divergence import first_divergence, parted
 
-    if band is None and against:
-        band = Band.of([pictured[-1].trace])
-    return None if band is None else first_divergence(pictured[0].trace, band)
+    if band is not None:
+        return first_divergence(pictured[0].trace, band)
+    found = parted(pictured[0].trace, pictured[-1].trace, OTHER) if against else None
+    return None if found is None else found.divergence
 
 
 def _look(plain: bool) -> Look:
@@ -135,7 +143,10 @@ def _look(plain: bool) -> Look:
 
     there = sys.stdout.isatty() and not plain and os.environ.get("TERM") != "dumb"
     letters = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") == "utf8"
-    return Look(shutil.get_terminal_size().columns, there and not os.environ.get("NO_COLOR"), there and letters)
+    size = shutil.get_terminal_size()
+    # A file has as many rows as it gets; the last row of a terminal is for what is typed next.
+    rows = size.lines - 1 if there else None
+    return Look(size.columns, there and not os.environ.get("NO_COLOR"), there and letters, rows)
 
 
 def _record(drawn: Scene) -> dict[str, Any]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchd.traces.rounding import figure
+
 _WHY = {
     "asked": "as asked",
     "trip": "by a trip",
@@ -66,7 +68,7 @@ def _shown_by_stages(c: dict[str, Any]) -> list[str]:
         if of.get(key) is None:
             continue
         u = of.get("uncertainty_ohm" if unit == "Ω" else "uncertainty_a")
-        found.append(f"{name} {of[key]:.4g}" + (f" ± {u:.2g}" if u is not None else "") + f" {unit}")
+        found.append(f"{name} {figure(of[key], u, unit)}")
     if found and c["output"] != "on":
         found[0] = f"last power-on: {found[0]}"
     return found

@@ -84,7 +84,9 @@ class Comparing(Records):
             first, second = wholes[other], wholes[trace]
             assert first is not None
             assert second is not None
-            return compare(first, second, self._core.cards.shelf())
+            rows = db.trace(other), db.trace(trace)
+            one, two = (band_for(db, row, self._bands) if row is not None else None for row in rows)
+            return compare(first, second, self._core.cards.shelf(), (one, two))
 
         return await self._read(work)
 

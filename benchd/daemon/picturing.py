@@ -10,6 +10,7 @@ from benchd.daemon.core import Core
 from benchd.store.log import Log, TraceRow
 from benchd.store.reference_rows import band_for
 from benchd.traces.band import Band
+from benchd.traces.cards import Shelf
 from benchd.traces.picture_look import Kind
 from benchd.traces.trace import Trace
 from benchd.web.port import Refused
@@ -35,15 +36,20 @@ class Picturing(Comparing):
 
         found = await self._read(look)
         async with self._drawing:
-            return await asyncio.to_thread(drawn, *found, kind)
+            return await asyncio.to_thread(drawn, *found, kind, self._core.cards.shelf())
 
 
-def drawn(row: TraceRow, trace: Trace, band: Band | None, kind: Kind) -> bytes:
-    """The picture of a filed trace as a file's content; `band`: of its board's references. For any thread."""
+def drawn(row: TraceRow, trace: Trace, band: Band | None, kind: Kind, cards: Shelf | None = None) -> bytes:
+    """The picture of a filed trace as a file's content, with its finding as read today by these cards; `band`: of its
+    board's references. For any thread."""
     from benchd.traces.divergence import first_divergence
+    from benchd.traces.filed import read_anew
     from benchd.traces.picture import Pictured, scene
     from benchd.traces.picture_draw import picture
+    from benchd.traces.signatures import read_trace
 
-    pictured = Pictured(row.id, trace, row.finding, f"job {row.job}" if row.job else "")
+    now = read_trace(trace, cards, band)
+    told = read_anew(row.finding, now.signature, now.confidence, band)
+    pictured = Pictured(row.id, trace, now, f"job {row.job}" if row.job else "", told)
     divergence = first_divergence(trace, band) if band is not None else None
     return picture(scene(pictured.title, [pictured], band, divergence), kind)

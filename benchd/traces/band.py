@@ -159,12 +159,13 @@ class Band:
         return min(self.curves, key=lambda c: c.width_s)
 
 
-def other_voltage(one_v: float | None, other_v: float | None) -> str:
-    """Why currents at these two voltages cannot be compared, for a person; empty when they can, or are not known."""
+def other_voltage(one_v: float | None, other_v: float | None, called: str = "the reference") -> str:
+    """Why currents at these two voltages cannot be compared, for a person; empty when they can, or are not known.
+    `called`: whose the second is, in words."""
     if one_v is None or other_v is None or abs(one_v - other_v) <= FARTHEST_V * max(one_v, other_v):
         return ""
     return (
-        f"it was powered with {one_v:g} V and the reference with {other_v:g} V: currents are compared up to "
+        f"it was powered with {one_v:g} V and {called} with {other_v:g} V: currents are compared up to "
         f"{FARTHEST_V:.0%} apart; power both with the same plan"
     )
 

@@ -7,14 +7,18 @@ from collections.abc import Sequence
 
 import msgspec
 
-from benchd.traces.against import against
-from benchd.traces.align import curve_of
-from benchd.traces.band import USUAL_SHARE, Band, BandError
+from benchd.traces.align import Curve, curve_of
+from benchd.traces.band import USUAL_SHARE, Band, other_voltage
 from benchd.traces.cards import Shelf
+from benchd.traces.divergence import parted
 from benchd.traces.features import Features, extract
 from benchd.traces.signatures import read_trace
+from benchd.traces.similarity import similarity_of
 from benchd.traces.trace import Divergence, Trace
 from benchd.traces.uncertainty import COVERAGE
+
+EARLIER = "the earlier one"
+"""What the first of two traces is called: nothing says that it is of a good board."""
 
 
 class Figure(msgspec.Struct, frozen=True):
@@ -29,6 +33,7 @@ class Figure(msgspec.Struct, frozen=True):
     difference: float | None
     """After less before."""
     difference_u: float | None
+    """With what it usually differs by from one power-up of a board to the next."""
     changed: bool | None
     """Whether the difference is more than its uncertainty; None: that is not known."""
 
@@ -53,62 +58,64 @@ class Comparison(msgspec.Struct, frozen=True):
     """Why the curves cannot be laid on each other; empty: they were."""
 
 
-def compare(before: Trace, after: Trace, cards: Shelf | None = None) -> Comparison:
-    """Compare two traces, read by these cards. Any readings will do.
+def compare(
+    before: Trace, after: Trace, cards: Shelf | None = None, bands: tuple[Band | None, Band | None] = (None, None)
+) -> Comparison:
+    """Compare two traces, read by these cards and with these bands of their boards' references. Any readings will do.
 
     Where they cannot be laid on each other the answer says why.
     """
     f, g = extract(before), extract(after)
-    one, other = read_trace(before, cards), read_trace(after, cards)
+    one, other = read_trace(before, cards, bands[0]), read_trace(after, cards, bands[1])
     said = (one.signature, one.confidence, other.signature, other.confidence)
-    try:
-        band = Band.of([before], [f])
-    except BandError:
-        told = "the first trace shows no button, so that nothing can be laid on it; mark the button in it"
-        return Comparison(*said, _figures(f, g, None, None), why_not=told)
-    found = against(after, band, g)
-    if found.why_not:
-        return Comparison(*said, _figures(f, g, None, None), why_not=found.why_not)
-    common_s = min(c.to_s for c in (band.curves[0], curve_of(after, g)) if c is not None)
-    figures = _figures(f, g, _charge(before, f, common_s), _charge(after, g, common_s))
-    similarity = None if found.similarity is None else round(found.similarity, 4)
-    return Comparison(*said, figures, similarity, found.divergence, round(found.compared_s, 3))
+    curves = curve_of(before, f), curve_of(after, g)
+    first, second = curves
+    if first is None or second is None:
+        told = (
+            f"the {'first' if first is None else 'second'} trace shows no button, so that nothing says where it begins"
+        )
+        return Comparison(*said, _figures(f, g), why_not=f"{told}; mark the button in it")
+    told = other_voltage(second.set_v, first.set_v, EARLIER)
+    found = None if told else parted(after, before, EARLIER, (g, f))
+    if found is None:
+        return Comparison(*said, _figures(f, g), why_not=told or "they have no time in common after the button")
+    figures = _figures(f, g, (first, second))
+    similarity = round(similarity_of(found.laid), 4)
+    return Comparison(*said, figures, similarity, found.divergence, round(found.laid.length_s, 3))
 
 
-def _charge(trace: Trace, f: Features, until_s: float) -> float | None:
+def _charge(curve: Curve, until_s: float) -> float | None:
     """From the button until so long after it, C: the same stretch for both, so that they can be compared."""
-    curve = curve_of(trace, f)
-    if curve is None or not until_s > 0:
+    if not until_s > 0:
         return None
     charge = curve.mean_over(0.0, until_s) * until_s
     return charge if math.isfinite(charge) else None
 
 
-def _figures(f: Features, g: Features, before_c: float | None, after_c: float | None) -> tuple[Figure, ...]:
+def _figures(f: Features, g: Features, curves: tuple[Curve, Curve] | None = None) -> tuple[Figure, ...]:
     leaks = [(x.start.leak_a, x.leak_u_a) if x.start else _NOT_SEEN for x in (f, g)]
     # One reading in a burst: how much it differs from one power-up to the next is not known.
     peaks = [(x.rest.peak_a, None) if x.rest else _NOT_SEEN for x in (f, g)]
-    tails = [(x.rest.tail_a, _settled_u(x)) if x.rest and x.rest.tail_s > 0 else _NOT_SEEN for x in (f, g)]
+    tails = [(x.rest.tail_a, x.settled_u_a) if x.rest and x.rest.tail_s > 0 else _NOT_SEEN for x in (f, g)]
+    usual_a = [COVERAGE * USUAL_SHARE * a for a, _ in tails if a is not None]
+    until_s = 0.0 if curves is None else min(c.to_s for c in curves)
+    charges = [(_charge(c, until_s), None) for c in curves] if curves is not None else [_NOT_SEEN, _NOT_SEEN]
     return (
         _figure("leak before the button", "A", leaks),
-        _figure("peak", "A", peaks),
-        _figure("settled mean", "A", tails),
-        _figure("charge since the button", "C", [(before_c, None), (after_c, None)]),
-        _figure("lowest voltage share", "1", [(1 - x.sag, x.sag_u) for x in (f, g)]),
+        _figure("peak after the button", "A", peaks),
+        _figure("settled mean", "A", tails, usual_a),
+        _figure("charge" + (f" in the first {until_s:.1f} s" if until_s > 0 else ""), "C", charges),
+        _figure("lowest voltage, of set", "1", [(1 - x.sag, x.sag_u) for x in (f, g)]),
     )
 
 
-def _settled_u(f: Features) -> float | None:
-    """Of the settled current, with what it usually differs by from one power-up to the next (k = 2), A."""
-    if f.rest is None or f.settled_u_a is None:
-        return None
-    return math.hypot(f.settled_u_a, COVERAGE * USUAL_SHARE * f.rest.tail_a)
-
-
-def _figure(name: str, unit: str, both: Sequence[tuple[float | None, float | None]]) -> Figure:
+def _figure(
+    name: str, unit: str, both: Sequence[tuple[float | None, float | None]], usual: Sequence[float] = ()
+) -> Figure:
+    """`usual`: what each differs by from one power-up to the next (k = 2), beyond the uncertainty of measuring it."""
     (before, before_u), (after, after_u) = both
     difference = None if before is None or after is None else after - before
-    u = None if difference is None or before_u is None or after_u is None else math.hypot(before_u, after_u)
+    u = None if difference is None or before_u is None or after_u is None else math.hypot(before_u, after_u, *usual)
     return Figure(
         name,
         unit,

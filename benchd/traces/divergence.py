@@ -26,6 +26,7 @@ from benchd.traces.align import Curve, aligned, bin_width, curve_of
 from benchd.traces.band import Band, Level, level_over, moving_mean, other_voltage
 from benchd.traces.features import Features
 from benchd.traces.line import Bools, Floats
+from benchd.traces.rounding import amperes, figure
 from benchd.traces.trace import Divergence, Trace
 from benchd.traces.uncertainty import COVERAGE, from_limit
 
@@ -75,6 +76,14 @@ class Laid:
         """So many bins are longer than a reading of the slowest trace in it, and than what is no divergence."""
         slower_s = max(self.curve.width_s, *(c.width_s for c in self.band.curves))
         return int(np.floor(max(slower_s, LEAST_LASTS_S) / self.width_s + 1e-6)) + 1
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Parted:
+    """A trace laid on another one, and where the two part."""
+
+    laid: Laid
+    divergence: Divergence | None
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -182,8 +191,9 @@ def first_divergence(trace: Trace, band: Band, features: Features | None = None)
     return None if laid is None else divergence_of(laid)
 
 
-def divergence_of(laid: Laid) -> Divergence | None:
-    """The same for a trace laid on its band already."""
+def divergence_of(laid: Laid, called: str = "") -> Divergence | None:
+    """The same for a trace laid on its band already. `called`: what the band is of, in words, where it is not of good
+    boards."""
     # Stretches that overlap say nearly the same: of each width as many count as lie beside each other.
     sizes = list(_sizes(laid))
     limit = _limit(sum(len(laid.begin_s) / n for n in sizes), BURSTS * len(laid.band.curves))
@@ -204,8 +214,47 @@ def divergence_of(laid: Laid) -> Divergence | None:
         round(good, 6),
         round(COVERAGE * u, 6),
         round(abs(mine - good) / u, 2),
-        _sentence(at_s, mine, good, COVERAGE * u, len(laid.band.curves)),
+        _sentence(at_s, (mine, good), COVERAGE * u, len(laid.band.curves), called),
     )
+
+
+def parted(trace: Trace, other: Trace, called: str, features: tuple[Features, Features] | None = None) -> Parted | None:
+    """Where a trace and one other part, neither of which need be good; None when they cannot be laid on each other.
+
+    `called`: the other, in words. Each is held against the band of the other, and the first moment that either shows
+    is taken: it is the same whichever of the two is named first. Times are after the other's button, with the rises
+    laid on each other.
+    """
+    f, g = features or (None, None)
+    mine, theirs = curve_of(trace, f), curve_of(other, g)
+    if mine is None or theirs is None:
+        return None
+    ahead, back = lay_curve(mine, Band.of_curves([theirs])), lay_curve(theirs, Band.of_curves([mine]))
+    if ahead is None or back is None:
+        return None
+    found = divergence_of(ahead, called)
+    turned = divergence_of(back)
+    if turned is None:
+        return Parted(ahead, found)
+    # From this trace's button to the other's.
+    at_s = turned.at_s + mine.zero_s - ahead.curve.zero_s
+    if found is not None and _shows_it(found, turned, found.at_s - at_s):
+        return Parted(ahead, found)
+    pair = (turned.reference_a, turned.current_a)
+    return Parted(
+        ahead,
+        Divergence(
+            round(at_s, 4), *pair, turned.difference_u_a, turned.significance,
+            _sentence(at_s, pair, turned.difference_u_a, 1, called),
+        ),
+    )  # fmt: skip
+
+
+def _shows_it(one: Divergence, other: Divergence, later_s: float) -> bool:
+    """Whether the first is the one to tell of: it comes earlier or, where they mean one moment, shows it better."""
+    if abs(later_s) <= TIME_TOLERANCE_S:
+        return one.significance >= other.significance
+    return later_s < 0
 
 
 def _currents(laid: Laid, begin: int, end: int) -> tuple[float, float]:
@@ -265,11 +314,13 @@ def _first_run(hits: Bools, length: int) -> int | None:
     return int(full[0]) if len(full) else None
 
 
-def _sentence(at_s: float, mine_a: float, good_a: float, u_a: float, references: int) -> str:
+def _sentence(at_s: float, pair_a: tuple[float, float], u_a: float, references: int, called: str) -> str:
+    mine_a, good_a = pair_a
     when = f"{at_s:.2f} s after the button" if at_s >= 0 else f"{-at_s:.2f} s before the button"
     of = "the reference draws" if references == 1 else f"{references} references draw"
+    of = "that one draws" if called else of
     more = "more" if mine_a > good_a else "less"
     return (
-        f"Leaves the good one {when}: {mine_a:.3f} A where {of} {good_a:.3f} A "
-        f"({abs(mine_a - good_a):.3f} A {more}, ± {u_a:.3f} A)."
+        f"Leaves {called or 'the good one'} {when}: {amperes(mine_a, u_a)} where {of} {amperes(good_a, u_a)} "
+        f"({figure(abs(mine_a - good_a), u_a, 'A')} {more}; k = 2)."
     )

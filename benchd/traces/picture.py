@@ -26,6 +26,10 @@ GAP_INTERVALS = 8.0
 """No reading for so many usual intervals is a gap, and no line is drawn across it."""
 LEAST_GAP_S = 0.5
 """A shorter pause is no gap, s: machines are busy at times."""
+LEAST_PHASE_S = 0.005
+"""A shorter part is none that could be seen, s."""
+LEAST_MOVED_S = 0.005
+"""A button that is moved by less stands at 0.00 s, s."""
 FAR_ABOVE = 2.5
 """A limit beyond so many times the largest current is far above it."""
 SMALL_A = 0.2
@@ -47,6 +51,8 @@ class Pictured:
     finding: Finding | None = None
     of: str = ""
     """Whose it is, in words."""
+    told: str = ""
+    """What stands in place of the finding's name: that it was filed as something else."""
 
     @property
     def title(self) -> str:
@@ -105,6 +111,8 @@ class Scene:
     band: Band | None = None
     divergence: Divergence | None = None
     """Of the first trace, from the band or from the second trace."""
+    leaves: str = "the good one"
+    """What the first trace leaves there, in words."""
 
     @property
     def window_s(self) -> tuple[float, float]:
@@ -120,10 +128,12 @@ def scene(
     band: Band | None = None,
     divergence: Divergence | None = None,
     columns: int = COLUMNS,
+    leaves: str = "",
 ) -> Scene:
     """What is drawn of these traces, with their time cut into so many `columns` that keep their extremes.
 
-    `divergence`: where the first leaves the band, else the last. One trace alone keeps its own time. Several, or one
+    `divergence`: where the first leaves the band, else the last, which is called `leaves`.
+    One trace alone keeps its own time. Several, or one
     with a band, stand with their buttons at 0 s; the first is moved so that its rise lies on that of what it is
     compared with. One without a button stands with its beginning there, and its name says so; no band is laid on it.
     Raises PictureError with none or too many.
@@ -152,8 +162,8 @@ def scene(
     first = pictured[0]
     return Scene(
         title=printable(title),
-        says=printable(says(first.finding)) if alone and first.finding else "",
-        zero="the button" if together else "the trace's start",
+        says=printable(says(first.finding, first.told)) if alone and first.finding else "",
+        zero=_zero_words(zeros[0], features[0], band, leaves) if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
         phases=_phases(first.trace, features[0], zeros[0] or 0.0) if alone else (),
@@ -161,7 +171,20 @@ def scene(
         limits_a=_distinct(p.trace.conditions.limit_a for p in pictured),
         band=band and _coarser(band, columns),
         divergence=divergence if together else None,
+        leaves=leaves or "the good one",
     )
+
+
+def _zero_words(zero_s: float | None, features: Features, band: Band | None, leaves: str) -> str:
+    """What stands at 0 s: where the first trace was moved, its own button does not."""
+    own = features.start.button_s if features.start is not None else None
+    if zero_s is None or own is None or abs(zero_s - own) < LEAST_MOVED_S:
+        return "the button"
+    count = len(band.curves) if band is not None else 0
+    whose = (
+        ("the references' button" if count > 1 else "the reference's button") if count else f"the button of {leaves}"
+    )
+    return f"{whose}, with the rises laid on each other"
 
 
 def _phases(trace: Trace, features: Features, zero_s: float) -> tuple[Phase, ...]:
@@ -170,7 +193,11 @@ def _phases(trace: Trace, features: Features, zero_s: float) -> tuple[Phase, ...
     last_s = float(trace.samples.t_ns[-1] - trace.start_ns) / 1e9 if len(trace.samples) else 0.0
     if found and last_s > found[-1].to_s:
         found.append(Phase("off", found[-1].to_s, last_s))
-    return tuple(dataclasses.replace(p, from_s=p.from_s - zero_s, to_s=p.to_s - zero_s) for p in found)
+    return tuple(
+        dataclasses.replace(p, from_s=p.from_s - zero_s, to_s=p.to_s - zero_s)
+        for p in found
+        if p.to_s - p.from_s >= LEAST_PHASE_S
+    )
 
 
 def _zeros(
@@ -216,7 +243,7 @@ def names(scene: Scene) -> list[Named]:
     found = [Named(f"{m.name} {_seconds(m.at_s, digits)}", m.at_s) for m in scene.moments]
     if (d := scene.divergence) is not None:
         here, good = amperes(d.current_a), amperes(d.reference_a)
-        found.append(Named(f"leaves the good one {_seconds(d.at_s, digits)}: {here}, not {good}", d.at_s))
+        found.append(Named(f"leaves {scene.leaves} {_seconds(d.at_s, digits)}: {here}, not {good}", d.at_s))
     return sorted(found, key=lambda n: n.at)
 
 
@@ -235,9 +262,9 @@ def button_s(p: Pictured) -> float | None:
     return p.trace.mark_s("button") if found is None else found
 
 
-def says(finding: Finding) -> str:
-    """The finding in one line: what, how sure, and the first thing it stands on."""
-    return ": ".join([_named(finding), *(e.text for e in finding.evidence[:1])])
+def says(finding: Finding, told: str = "") -> str:
+    """The finding in one line: what (or `told` in its place), how sure, and the first thing it stands on."""
+    return ": ".join([told or _named(finding), *(e.text for e in finding.evidence[:1])])
 
 
 def moments(p: Pictured, zero_s: float, of: int = 0) -> list[Moment]:

@@ -22,6 +22,8 @@ COLUMNS = 400
 """Time is cut into so many spans for the widest: two columns of dots in a letter."""
 CURRENT_ROWS, VOLTAGE_ROWS = 19, 9
 """Height of each plot with its frame, rows."""
+LEAST_CURRENT_ROWS, LEAST_VOLTAGE_ROWS = 10, 7
+"""Lower, and a plot shows nothing."""
 NAME_ROWS = 2
 """So many rows of the upper plot are free for names of moments; all of them stand below it as well."""
 ROOM = 0.1
@@ -35,7 +37,7 @@ GREEN, GREY = 36, 244
 SIGNS = "*+ox#%&="
 """Of the first trace, the second, …; the first has dots of braille where there are any."""
 HERE, GOOD = "X", "O"
-"""Where the good one is left: this trace, and the good one."""
+"""Where the other or the band is left: this trace, and what it leaves."""
 PLAIN = str.maketrans({
     **dict.fromkeys("─┈", "-"), **dict.fromkeys("│┊", "|"), **dict.fromkeys("┌┐└┘├┤┬┴┼", "+"),
     "·": ";", "±": "+-", "µ": "u", "Ω": "Ohm", "\N{MINUS SIGN}": "-", "²": "2", "…": "...",
@@ -50,16 +52,38 @@ class Look:
     width: int = 80
     colour: bool = False
     unicode: bool = False
+    rows: int | None = None
+    """How high it may be; None: as high as it likes."""
 
 
 def terminal_picture(scene: Scene, look: Look) -> str:
-    """The picture as lines of at most `look.width` letters, but for colours; no line break at the end."""
+    """The picture as lines of at most `look.width` letters, but for colours; no line break at the end.
+
+    It fits in `look.rows`: plots get lower, then the voltage is left out, and says so. Words are never left out: where
+    they alone fill the terminal, it scrolls.
+    """
     width = min(max(look.width, LEAST_WIDTH), MOST_WIDTH)
-    lines = [*_wrapped([scene.title, scene.says], look, width), ""]
-    for axis, rows in ((current_axis(scene), CURRENT_ROWS), (voltage_axis(scene), VOLTAGE_ROWS)):
+    head = [*_wrapped([scene.title, scene.says], look, width), ""]
+    foot = [f"time in s, from {scene.zero}", *_wrapped(_legend(scene, look), look, width)]
+    current_rows, voltage_rows = _heights(None if look.rows is None else look.rows - len(head) - len(foot))
+    lines = head
+    for axis, rows in ((current_axis(scene), current_rows), (voltage_axis(scene), voltage_rows)):
+        if not rows:
+            lines.append(f"({axis.label}: no room in {look.rows} rows; --to FILE.png shows it)")
+            continue
         lines += [axis.label, *(_plain(row, look) for row in _plot(scene, axis, look, (width, rows)))]
-    lines += [f"time in s, from {scene.zero}", *_wrapped(_legend(scene, look), look, width)]
-    return "\n".join(line.rstrip() for line in lines)
+    return "\n".join(line.rstrip() for line in [*lines, *foot])
+
+
+def _heights(rows: int | None) -> tuple[int, int]:
+    """How high the plots of current and voltage are, where both with a label each may have so many rows; 0: left
+    out."""
+    if rows is None or rows >= CURRENT_ROWS + VOLTAGE_ROWS + 2:
+        return CURRENT_ROWS, VOLTAGE_ROWS
+    if rows - 2 >= LEAST_CURRENT_ROWS + LEAST_VOLTAGE_ROWS:
+        voltage = max((rows - 2) // 3, LEAST_VOLTAGE_ROWS)
+        return rows - 2 - voltage, voltage
+    return min(max(rows - 2, LEAST_CURRENT_ROWS), CURRENT_ROWS), 0
 
 
 def _wrapped(texts: list[str], look: Look, width: int) -> list[str]:
@@ -99,7 +123,7 @@ def _plot(scene: Scene, axis: Axis, look: Look, size: tuple[int, int]) -> list[s
     _rulers(figure, axis, scene.window_s)
     _words(figure, scene, axis, size)
     text: str = figure.build().string(not look.colour)
-    return text.split("\n")
+    return text.rstrip("\n").split("\n")
 
 
 def _draw(figure: Any, t_s: Floats, values: Floats, sign: str, colour: int, lines: bool = True) -> None:

@@ -9,10 +9,12 @@ import pytest
 from typer.testing import CliRunner
 
 from benchd.cli.main import app
+from benchd.cli.trace_compare import verdict
 from benchd.jobs.job import Job
 from benchd.store.descriptor_rows import forget_row
 from benchd.store.filing import file_imported
 from benchd.store.log import Log
+from benchd.traces.comparison import Comparison
 from benchd.traces.csvfile import save_csv
 from tests.traces import power_ups
 
@@ -77,6 +79,90 @@ def test_two_traces_and_the_last_two_of_a_job_are_compared(folder: Path) -> None
     text = run.invoke(app, ["trace", "compare", "--job", "R-1", "--data-dir", str(folder)]).stdout
     assert "s after the button" in text
     assert "settled mean" in text
+
+
+def words_of(folder: Path, *words: str) -> str:
+    done = run.invoke(app, [*words, "--data-dir", str(folder)])
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+def over_drawing(folder: Path) -> str:
+    """A trace that was filed before there were references."""
+    with Log.open(folder / "benchd.sqlite") as log:
+        return file_imported(log, power_ups.trace(power_ups.good(60, 1.5), 9), "R-1", "file-9", 500 * S).id
+
+
+def test_a_filed_trace_is_read_anew_with_references_that_came_later(folder: Path) -> None:
+    first, second, _ = traces(folder)
+    more = over_drawing(folder)
+    assert "read anew" not in words_of(folder, "trace", "show", more)
+    said = words_of(folder, "reference", "add", first)
+    assert (
+        "3 filed traces of that board keep the findings they were filed with; "
+        "`benchd replay --board demo-a --only-changed` lists what reads otherwise now" in said
+    )
+    assert ask(folder, "reference", "add", second)[0]["filed_before"] == 3
+    shown = words_of(folder, "trace", "show", more)
+    assert "filed as clean-boot (" in shown
+    assert "; read anew with 2 references: over-draw (" in shown
+    assert "  over-draw, confidence " in shown
+    (record,) = ask(folder, "trace", "show", more)
+    assert (record["signature"], record["finding"]["signature"]) == ("clean-boot", "clean-boot")
+    assert (record["read_anew"]["signature"], record["read_anew"]["references"]) == ("over-draw", 2)
+    compared = words_of(folder, "trace", "compare", more, first)
+    assert f"before  {more}: filed as clean-boot (" in compared
+    (told,) = ask(folder, "trace", "compare", more, first)
+    assert (told["before_signature"], told["before_filed"]) == ("over-draw", "clean-boot")
+    plotted = words_of(folder, "trace", "plot", more)
+    assert " ".join(plotted.split()).count("read anew with 2 references: over-draw (") == 1
+
+
+def test_a_board_with_spaces_is_quoted_in_what_is_to_be_typed(folder: Path) -> None:
+    first, *_ = traces(folder)
+    assert "filed trace" not in words_of(folder, "reference", "add", first, "--board", "blue phone")
+    more = traces(folder)[1]
+    said = words_of(folder, "reference", "add", more, "--board", "blue phone")
+    assert "1 filed trace of that board keeps the finding it was filed with; " in said
+    assert "--board 'blue phone' --only-changed`" in said
+
+
+def test_the_last_two_of_a_job_say_whether_the_step_helped(folder: Path) -> None:
+    """And nobody calls the earlier trace the good one."""
+    said = words_of(folder, "trace", "compare", "--job", "R-1")
+    assert "In short: still clean-boot, but it leaves the earlier one " in said
+    assert "; changed: " in said
+    assert "Leaves the earlier one " in said
+    assert "good one" not in said
+    assert "the reference" not in said
+    assert " mA ± " in said
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "said"),
+    [
+        ("mid-stall", "clean-boot", "In short: it helped: mid-stall before, a clean boot now (90%)."),
+        ("clean-boot", "mid-stall", "In short: it is worse: a clean boot before, mid-stall now (90%)."),
+        ("dead-short", "mid-stall", "it is not a clean boot yet, but another finding: dead-short before, mid-stall now."),
+        ("no-draw", "no-draw", "In short: still no-draw, and no change that can be told."),
+    ],
+)  # fmt: skip
+def test_a_verdict_says_no_more_than_the_two_findings(was: str, now: str, said: str) -> None:
+    assert verdict(Comparison(was, 0.8, now, 0.9, ())).endswith(said)
+
+
+def test_a_plot_and_a_comparison_tell_the_same_divergence(folder: Path) -> None:
+    first, _, third = traces(folder)
+    (compared,) = ask(folder, "trace", "compare", first, third)
+    (drawn,) = ask(folder, "trace", "plot", third, "--against", first)
+    for key in ("at_s", "current_a", "reference_a", "difference_u_a", "significance"):
+        assert drawn["divergence"][key] == compared["divergence"][key]
+    (turned,) = ask(folder, "trace", "plot", first, "--against", third)
+    # But for the time between the two buttons.
+    assert turned["divergence"]["at_s"] == pytest.approx(drawn["divergence"]["at_s"], abs=0.05)
+    assert turned["divergence"]["significance"] == drawn["divergence"]["significance"]
+    assert "leaves the other" in turned["picture"]
+    assert "good one" not in turned["picture"]
 
 
 def test_files_are_compared_without_a_log(tmp_path: Path) -> None:

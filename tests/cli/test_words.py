@@ -48,11 +48,11 @@ def test_an_output_in_one_line() -> None:
         "leak": {"current_a": 0.0082, "in_limit": False},
     }
     assert channel_line(view | on | flows | found) == (
-        "left channel 1: on, 3.998 V, 0.00712 A, set 4 V, limit 0.1 A, stage hold, rail 212.4 ± 8.6 Ω, leak 0.0082 A"
+        "left channel 1: on, 3.998 V, 0.00712 A, set 4 V, limit 0.1 A, stage hold, rail 212.4 Ω ± 8.6 Ω, leak 8.20 mA"
     )
     assert "3.998" not in channel_line(view | on | flows | {"reading_age_s": 5.0})
     assert channel_line(view | flows | found) == (
-        "left channel 1: off, last power-on: rail 212.4 ± 8.6 Ω, leak 0.0082 A"
+        "left channel 1: off, last power-on: rail 212.4 Ω ± 8.6 Ω, leak 8.20 mA"
     )
     tripped = {"latched": True, "trip": {"rule": "short"}, "rearm_wait_s": 1.26}
     assert channel_line(view | tripped) == "left channel 1: off, tripped (short), may be re-armed in 1.3 s"

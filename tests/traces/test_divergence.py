@@ -7,7 +7,7 @@ import pytest
 
 from benchd.traces.against import against
 from benchd.traces.band import Band
-from benchd.traces.divergence import first_divergence, time_tolerance_s
+from benchd.traces.divergence import first_divergence, parted, time_tolerance_s
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Trace
 from tests.traces import power_ups
@@ -48,6 +48,32 @@ def test_it_is_found_where_a_board_stops(rate: float, at_s: float, level_a: floa
     )
     assert f"{max(found.at_s, 0):.2f} s after the button" in found.text
     assert "3 references draw" in found.text
+
+
+def test_two_traces_part_at_one_moment_whichever_is_named_first() -> None:
+    """Neither of them is called good: nothing says so."""
+    one, other = power_ups.trace(power_ups.good(1), 1), power_ups.trace(power_ups.stopped(50, 3.0, 0.06), 9)
+    ahead, back = parted(other, one, "the earlier one"), parted(one, other, "the earlier one")
+    assert ahead is not None
+    assert back is not None
+    stops, goes_on = ahead.divergence, back.divergence
+    assert stops is not None
+    assert goes_on is not None
+    assert stops.at_s == pytest.approx(3.0, abs=0.15)
+    assert stops.at_s == pytest.approx(goes_on.at_s, abs=0.05)
+    assert (stops.current_a, stops.reference_a) == (goes_on.reference_a, goes_on.current_a)
+    assert (stops.difference_u_a, stops.significance) == (goes_on.difference_u_a, goes_on.significance)
+    assert stops.text.startswith("Leaves the earlier one ")
+    assert " where that one draws " in stops.text
+    assert stops.text.endswith(" less; k = 2).")
+    assert goes_on.text.endswith(" more; k = 2).")
+
+
+def test_two_good_power_ups_do_not_part() -> None:
+    found = [parted(power_ups.trace(power_ups.good(k), k), power_ups.trace(power_ups.good(k + 50), k), "it")
+             for k in range(8)]  # fmt: skip
+    assert all(p is not None for p in found)
+    assert sum(p is not None and p.divergence is not None for p in found) <= 1
 
 
 def test_a_level_that_bursts_hide_is_found_in_long_stretches() -> None:

@@ -86,6 +86,26 @@ def test_next_to_nothing_is_drawn_all_the_same(readings: int) -> None:
     assert "voltage in V" in terminal_picture(of(with_current(trace, np.full(500, np.nan))), PLAIN)
 
 
+@pytest.mark.parametrize("rows", [24, 30, 40, 60])
+@pytest.mark.parametrize("look", [PLAIN, COLOUR])
+def test_it_fits_the_rows_of_the_terminal(look: Look, rows: int) -> None:
+    """24 rows with all that can be said: the voltage has no room, and says so."""
+    scene = of(a_trace(), finding=FINDING, band=a_band(), divergence=LEAVES)
+    lines = terminal_picture(scene, dataclasses.replace(look, rows=rows)).splitlines()
+    assert len(lines) <= rows
+    assert lines[0].startswith("Trace t-1")
+    assert ("voltage in V" in lines) is (rows > 24)
+    assert any(f"(voltage in V: no room in {rows} rows" in line for line in lines) is (rows == 24)
+    assert "current in A" in lines
+    if rows == 60:
+        assert lines == terminal_picture(scene, look).splitlines()
+
+
+def test_a_part_of_no_length_is_not_named() -> None:
+    trace = a_trace()
+    assert all(p.to_s > p.from_s for p in of(trace, finding=FINDING).phases)
+
+
 @given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e5), st.integers(2, 10))
 def test_ticks_are_round_and_not_too_many(low: float, length: float, count: int) -> None:
     found = ticks(low, low + length, count)
