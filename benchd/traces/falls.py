@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -30,6 +31,13 @@ STAYS = 0.9
 DIP = 0.01
 """The voltage went with the current where it was lower by this share of the setting than resistance explains: well
 above the step and scatter of a reading (common practice, no source)."""
+LEAST_FALLS = 3
+"""Fewer say nothing of a period."""
+MOST_UNSEEN = 0.34
+"""So many falls may have gone unseen for each that was seen."""
+WORKED_S = 0.5
+"""A board that works for so long on either side of a fall was at work, and is no sleeper that wakes up, s (common
+practice, no source)."""
 DIP_SIGMAS = 6.0
 """And by so many standard deviations of a voltage reading."""
 
@@ -50,6 +58,10 @@ class Fall:
     from_a: float
     starved: bool
     """The source did not hold its voltage right before, or was at its limit: the board stopped for want of supply."""
+    lasts_s: float = 0.0
+    amid_work: bool = False
+    """It was at work for `WORKED_S` before and came back to work for as long: a board that runs does not do that by
+    itself; it lost its supply, or started anew."""
 
 
 def find_dropouts(line: Line, after: Bools, nothing_a: float) -> tuple[Dropout, ...]:
@@ -88,15 +100,34 @@ def find_falls(line: Line, after: Bools, nothing_a: float, source: Source | None
         return ()
     low = i < max(line.seen_a, NOTHING_SHARE * usual, nothing_a)
     begins, ends = _runs(low, open_end=True)
-    running = np.maximum(i[begins - 1], i[np.maximum(begins - 2, 0)])
-    real = (running > max(HELD_SHARE * usual, line.seen_a / SEEN_SHARE)) & (ends - begins >= 2)
     short_of = _short_of(line, v, i, source) | line.pinned[part]
-    near = max(0.1, 2.5 * line.interval_s)
+    # A meter that averages lets it down over several readings.
+    first = np.minimum(np.searchsorted(t, t[begins] - max(0.1, 2.5 * line.interval_s)), begins - 1)
+    held = max(HELD_SHARE * usual, line.seen_a / SEEN_SHARE)
     found = []
-    for k, from_a in zip(begins[real].tolist(), running[real].tolist(), strict=True):
-        first = int(np.searchsorted(t, t[k] - near))
-        found.append(Fall(float(t[k]), from_a, bool(short_of[first : k + 1].any())))
+    for n, (a, k, end) in enumerate(zip(first.tolist(), begins.tolist(), ends.tolist(), strict=True)):
+        from_a = float(i[max(a, int(ends[n - 1]) if n else 0) : k].max(initial=0.0))
+        if from_a <= held or end - k < 2:
+            continue
+        worked_s = t[k] - t[int(ends[n - 1]) if n else 0]
+        stop = int(begins[n + 1]) if n + 1 < len(begins) else len(i)
+        works_s = t[stop - 1] - t[end] if end < len(i) and i[end:stop].max() > held else 0.0
+        lasts_s = float(t[min(end, len(i) - 1)] - t[k])
+        amid_work = bool(min(worked_s, works_s) >= WORKED_S)
+        found.append(Fall(float(t[k]), from_a, bool(short_of[a : k + 1].any()), lasts_s, amid_work))
     return tuple(found)
+
+
+def unevenness(falls: Sequence[Fall]) -> float | None:
+    """Standard deviation of the times between falls over their mean, where one of them may have gone unseen (in a gap);
+    None with fewer than three falls."""
+    if len(falls) < LEAST_FALLS:
+        return None
+    each = np.diff([x.at_s for x in falls])
+    times = np.maximum(np.rint(each / np.median(each)), 1)
+    if float(times.mean()) <= 1 + MOST_UNSEEN:
+        each = each / times
+    return float(each.std(ddof=1) / each.mean())
 
 
 def _dips(amps: Floats, low: Bools, held_a: float, first: int, last: int) -> int:

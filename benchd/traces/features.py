@@ -26,12 +26,12 @@ import dataclasses
 import numpy as np
 
 from benchd.traces.ending import taken_off, until
-from benchd.traces.falls import Dropout, Fall
+from benchd.traces.falls import Dropout, Fall, unevenness
 from benchd.traces.line import Line, make_line
 from benchd.traces.phases import Phase, find_phases
 from benchd.traces.plateaus import Plateau, Step, find_plateaus, find_steps
 from benchd.traces.polarity import Reversed, backwards_share, find_reversed
-from benchd.traces.repeats import Repeats, find_repeats
+from benchd.traces.repeats import Repeats, find_repeats, of_even_falls
 from benchd.traces.rest import Rest, find_rest
 from benchd.traces.short import Short, find_short, limited_before, short_by_guard
 from benchd.traces.source import Source, find_source, find_supplied
@@ -160,6 +160,9 @@ def _with_shape(trace: Trace, measured: Features) -> Features:
     start, repeats = _start(trace, measured, bins, levels)
     source = find_source(line, known)
     rest = find_rest(line, bins, levels, start, source)
+    if repeats is None and (uneven := unevenness(rest.falls)) is not None:
+        after = bins.since(rest.start_s)
+        repeats = of_even_falls(after, bins.width_s, [x.at_s - rest.start_s for x in rest.falls], uneven)
     short = find_short(line, bins)
     if short is None and measured.tripped_s is not None and measured.trip_rule in ("", *SHORT_RULES):
         short = short_by_guard(line, bins, measured.tripped_s, told=measured.trip_rule in SHORT_RULES)

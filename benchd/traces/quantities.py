@@ -68,6 +68,18 @@ _TABLE = (
     _Q("unusable", "%", "unusable readings", "no numbers, or not later than the one before", made.unusable),
     _Q("starved_s", "s", "starved", "time with the voltage lower than resistance explains", "f.starved_s"),
     _Q("starved_falls", "1", "starved falls", "falls to nothing right after the source gave way", "rest.starved_falls"),
+    _Q(
+        "falls", "1", "falls to nothing", "amid work, the voltage staying, after which it works again", "rest.lost_work"
+    ),
+    _Q(
+        "fall_scatter",
+        "1",
+        "unevenness of the falls",
+        "standard deviation of the times between falls to nothing over their mean",
+        made.fall_scatter,
+    ),
+    _Q("falls_first_s", "s", "first fall", "when the first of them was", made.first_fall_s),
+    _Q("falls_last_s", "s", "last fall", "when the last of them was", made.last_fall_s),
     _Q("source_ohm", "Ω", "source and leads", "their resistance, by voltage over current", "f.source.ohm"),
     _Q("charge_c", "C", "charge", "∫ I dt", "f.charge_c"),
     _Q("energy_j", "J", "energy", "∫ V·I dt", "f.energy_j"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from benchd.traces.falls import unevenness
 from benchd.traces.features import Features, Rest, Short
 from benchd.traces.line import Line
 from benchd.traces.repeats import Repeats
@@ -215,6 +216,21 @@ def _cut_at_once(w: Whole) -> float | None:
     if ran_s > slack:
         return 0.0
     return 1.0 if on_s <= slack else OPEN_LINE
+
+
+def first_fall_s(w: Whole) -> float | None:
+    """When the current first fell to nothing amid work while the voltage stayed, s."""
+    return next((x.at_s for x in w.rest.falls if x.amid_work and not x.starved), None)
+
+
+def last_fall_s(w: Whole) -> float | None:
+    """When it last did, s."""
+    return next((x.at_s for x in reversed(w.rest.falls) if x.amid_work and not x.starved), None)
+
+
+def fall_scatter(w: Whole) -> float | None:
+    """How uneven the times between falls to nothing are; None with fewer than three."""
+    return unevenness(w.rest.falls)
 
 
 def standby_share(w: Whole) -> float:

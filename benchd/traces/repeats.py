@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,6 +145,37 @@ def _find(smooth: Floats, width_s: float, least_swing_a: float) -> Repeats | Non
     intervals = max(len(edges) - 1, 1)
     u = math.hypot(scatter * period_s / math.sqrt(intervals), math.sqrt(2) * from_step(width_s) / intervals)
     return Repeats(period_s, COVERAGE * u, len(edges), min(height, 1.0), scatter, low, high, edges[0] * width_s)
+
+
+def of_even_falls(values: Floats, width_s: float, falls_s: Sequence[float], scatter: float) -> Repeats | None:
+    """The repetition of a current that falls to nothing at even times, `falls_s` after the first value: where a gap is
+    over one of them, rises alone do not show it. `scatter`: of the times between, over their mean. None where they are
+    uneven or few, or the tries are unlike: a contact may let go at even times, but then the work goes on as it was."""
+    between = np.diff(falls_s)
+    if len(falls_s) < 4 or scatter > EVEN:
+        return None
+    period_s = float(np.median(between))
+    low, high = (float(x) for x in np.percentile(values, [2, 98]))
+    height = _alike(
+        values, [round(x / width_s) for x in falls_s], round(period_s / width_s), low + FLOOR * (high - low)
+    )
+    if period_s < LEAST_PERIOD_S or height < LEAST_HEIGHT:
+        return None
+    u = math.hypot(scatter * period_s, math.sqrt(2) * from_step(width_s)) / math.sqrt(len(between))
+    return Repeats(period_s, COVERAGE * u, len(falls_s), height, scatter, low, high, max(falls_s[0] - period_s, 0.0))
+
+
+def _alike(values: Floats, falls: Sequence[int], lag: int, floor: float) -> float:
+    """Median correlation of one try with the next, counted back from their falls, where both are above `floor`; 0 where
+    too little is to be compared."""
+    found = []
+    for a, b in itertools.pairwise(falls):
+        n = min(lag, a, b)
+        one, other = values[a - n : a], values[b - n : b]
+        both = (one > floor) & (other > floor)
+        if np.count_nonzero(both) >= 5 and np.ptp(one[both]) > 0 and np.ptp(other[both]) > 0:
+            found.append(float(np.corrcoef(one[both], other[both])[0, 1]))
+    return float(np.median(found)) if len(found) >= 2 else 0.0
 
 
 def _smooth(values: Floats, width: int) -> Floats:

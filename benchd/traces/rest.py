@@ -77,6 +77,11 @@ class Rest:
         return len(self.lost)
 
     @property
+    def lost_work(self) -> int:
+        """Falls to nothing amid work, the source holding its voltage."""
+        return sum(x.amid_work and not x.starved for x in self.falls)
+
+    @property
     def starved_falls(self) -> int:
         """Falls to nothing right after the source was at its limit or its voltage down."""
         return sum(x.starved for x in self.falls)

@@ -128,3 +128,32 @@ def test_a_button_pressed_just_before_the_hold_ends_is_no_leak(rate: float, ahea
     amps = np.where(starved, 0.1, wanted)
     volts = np.where(starved, 2.6, 4.0)
     assert read_trace(trace_of(t, volts, amps, Conditions(4.0, 2.0, 0.001))).signature != "early-leak"
+
+
+# ---- falls to nothing -----------------------------------------------------------------------------------------------
+
+
+def restarted(spells_s: list[float], pause_s: float, seed: int = 3) -> Board:
+    """The same boot again and again, each from its first stair, cut after so long, with nothing between."""
+    parts = [flat(2, 0.001)]
+    for spell_s in spells_s:
+        parts += [boot(np.random.default_rng(seed))[: round(spell_s * 1000)], flat(pause_s, 0.0)]
+    return Board(np.concatenate([*parts[:-1], flat(0.1, 0.3)]), button_s=2.0)
+
+
+@pytest.mark.parametrize("rate", [8, 20, 50, 500])
+@pytest.mark.parametrize("pause_s", [0.5, 1.2])
+def test_falls_to_nothing_amid_work_are_no_clean_boot(rate: int, pause_s: float) -> None:
+    """A board at work never draws nothing by itself and comes back to its first stair: it lost its supply."""
+    finding = read_trace(read(restarted([6.0, 2.7, 9.0, 3.4, 8.0], pause_s), Meter(rate=rate)))
+    near = [finding.signature, *(a.signature for a in finding.alternatives)]
+    assert finding.signature in ("loose-contact", "boot-loop", "unclear")
+    assert "loose-contact" in near or "boot-loop" in near
+    if finding.signature != "unclear":
+        assert "it falls from work to nothing" in texts(finding)
+
+
+def test_a_board_that_sleeps_and_wakes_for_a_moment_has_not_lost_its_contact() -> None:
+    wakes = [x for _ in range(8) for x in (flat(1.4, 0.0015), flat(0.2, 0.2))]
+    demand = np.concatenate([flat(2, 0.001), boot(np.random.default_rng(4), 1.0, 2.0), *wakes])
+    assert read_trace(read(Board(demand, button_s=2.0), Meter(rate=20))).signature not in ("loose-contact",)
