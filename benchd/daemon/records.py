@@ -18,7 +18,7 @@ from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import Mode
 from benchd.store.errors import LogDown, LogError
 from benchd.store.log import Log, StoredTrip, TraceRow
-from benchd.store.marking import Marked, MarkError, keep_marked, mark_again
+from benchd.store.marking import Marked, MarkedMeanwhile, MarkError, keep_marked, mark_again
 from benchd.traces.samples import Samples
 from benchd.traces.trip_record import trip_samples
 from benchd.web.port import Refused, TripReadings, TripRow
@@ -106,7 +106,10 @@ class Records:
         marked = await self._read(again)
         if marked is None:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
-        row = await self._write(lambda db: keep_marked(db, marked, by))
+        try:
+            row = await self._write(lambda db: keep_marked(db, marked, by))
+        except MarkedMeanwhile as e:
+            raise Refused("wrong-state", str(e)) from None
         self._core.event("journal", {"job": row.job})
         return row
 

@@ -22,10 +22,16 @@ class MarkError(Exception):
     """The mark cannot be set there. Text is for the operator."""
 
 
+class MarkedMeanwhile(MarkError):
+    """Somebody else has marked the trace since it was read: what was read would undo that. Read it again."""
+
+
 class Marked(msgspec.Struct, frozen=True):
     """A trace read again with its new marks, not kept yet."""
 
     trace: str
+    before: tuple[Mark, ...]
+    """As they were in the log."""
     marks: tuple[Mark, ...]
     finding: Finding
     said: dict[str, Any]
@@ -63,18 +69,20 @@ def mark_again(log: Log, trace: str, kind: str, at_s: float | None, cards: Shelf
     else:
         text = f"{kind} by hand taken away, {was}; " + ("there is none now" if now_s is None else f"now {now_s:.3f} s")
     said = {"kind": kind, "at_s": now_s, "was_s": was_s, "text": text}
-    return Marked(trace, marks, read_trace(after, cards, band_for(log, row)), said)
+    return Marked(trace, before.marks, marks, read_trace(after, cards, band_for(log, row)), said)
 
 
 def keep_marked(log: Log, marked: Marked, by: str) -> TraceRow:
     """Write it down: marks and finding in the trace, `mark` and `finding` in the journal. `by`: who asked.
 
-    Raises LogError.
+    Raises MarkedMeanwhile when its marks are others by now, LogError.
     """
     with log.transaction() as db:
         row = log.trace(marked.trace)
         if row is None:
             raise LogError(f"trace {marked.trace!r} is not there any more")
+        if tuple(row.marks) != marked.before:
+            raise MarkedMeanwhile(f"trace {marked.trace} was marked by somebody else just now: look, and set it again")
         log.add_entry(
             "mark", job=row.job, supply=row.supply, channel=row.channel, trace=row.id, payload=marked.said | {"by": by}
         )

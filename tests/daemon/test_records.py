@@ -197,3 +197,12 @@ async def test_a_mark_by_hand_in_a_filed_trace(bench: Bench, core: Core, log: Lo
         await bench.mark_trace("T9", "button", 5.0)
     with pytest.raises(Refused, match="give seconds after its start"):
         await bench.mark_trace(row.id, "button", 500.0)
+    both = await asyncio.gather(
+        bench.mark_trace(row.id, "button", 4.0), bench.mark_trace(row.id, "boot-end", 9.0), return_exceptions=True
+    )
+    done = [one for one in both if not isinstance(one, BaseException)]
+    assert all(isinstance(one, Refused) and one.code == "wrong-state" for one in both if one not in done)
+    last = log.trace(row.id)
+    assert last is not None
+    moved = [m for m in last.marks if m.by == "hand" and m.t_ns != row.start_ns + 5 * S]
+    assert len(moved) == len(done) >= 1, "none is lost unsaid"

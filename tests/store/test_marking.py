@@ -12,7 +12,7 @@ import pytest
 from benchd.jobs.job import Job
 from benchd.store.filing import file_imported
 from benchd.store.log import Log, TraceRow
-from benchd.store.marking import MarkError, keep_marked, mark_again
+from benchd.store.marking import MarkedMeanwhile, MarkError, keep_marked, mark_again
 from benchd.store.reference_rows import check_reference, keep_reference
 from benchd.traces.trace import Mark
 from tests.traces import boards
@@ -75,6 +75,17 @@ def test_the_journal_says_who_moved_what(log: Log) -> None:
     assert [e.kind for e in log.journal()][1:] == ["mark", "finding"] * 4
     assert log.trace(row.id) is not None
     assert msgspec.structs.replace(row, finding=None) == msgspec.structs.replace(log.trace(row.id), finding=None)  # type: ignore[type-var]
+
+
+def test_of_two_marks_at_the_same_time_none_is_lost_unsaid(log: Log) -> None:
+    row = filed(log)
+    first, second = mark_again(log, row.id, "button", 3.0), mark_again(log, row.id, "boot-end", 20.0)
+    assert first is not None
+    assert second is not None
+    kept = keep_marked(log, first, "page")
+    with pytest.raises(MarkedMeanwhile, match="was marked by somebody else just now"):
+        keep_marked(log, second, "command-line")
+    assert log.trace(row.id) == kept
 
 
 @pytest.mark.parametrize(
