@@ -18,8 +18,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.reading import Mode
 from benchd.traces import plausible
 from benchd.traces.csv_at_once import LARGEST
+from benchd.traces.csv_head import CONDITION_RANGES
 from benchd.traces.csv_rows import MOST_READINGS
 from benchd.traces.file_error import ParquetError, shown
 from benchd.traces.from_file import FromFile, conditions_with, with_button
@@ -109,7 +111,27 @@ def _own(columns: list[NDArray[Any]], metadata: bytes, name: str) -> FromFile:
     for column, (key, kind) in zip(columns, OURS.items(), strict=True):
         if column.dtype != kind:
             raise ParquetError(name, None, key, f"holds {column.dtype}, wanted {np.dtype(kind)} without missing values")
-    return FromFile(Trace(Samples(*columns), said.start_ns, said.conditions, said.marks))
+    trace = Trace(Samples(*columns), said.start_ns, said.conditions, said.marks)
+    _sane(trace, name)
+    return FromFile(trace)
+
+
+def _sane(trace: Trace, name: str) -> None:
+    """Whether a file with benchd's own key says what benchd may have written. Raises ParquetError."""
+    modes = trace.samples.mode
+    if len(strange := np.flatnonzero(modes > max(Mode))):
+        problem = f"row {strange[0] + 1}: {modes[strange[0]]}; allowed: 0 to {int(max(Mode))}"
+        raise ParquetError(name, None, "mode", problem)
+    for key, (lo, hi) in CONDITION_RANGES.items():
+        value = getattr(trace.conditions, key)
+        if value is not None and not lo <= value <= hi:
+            problem = f"its metadata have {key} = {value:g}; allowed: {lo:g} to {hi:g}"
+            raise ParquetError(name, None, None, problem)
+    first_ns = int(trace.samples.t_ns[0]) if len(trace.samples) else trace.start_ns
+    for what, t_ns in (("the start", trace.start_ns), *((f"the mark {m.kind}", m.t_ns) for m in trace.marks)):
+        if not abs(t_ns - first_ns) <= LARGEST["time"] * 1e9:
+            problem = f"its metadata have {what} {(t_ns - first_ns) / 1e9:g} s after the first reading"
+            raise ParquetError(name, None, None, problem)
 
 
 def _foreign(file: Any, names: list[str], options: ReadAs, name: str) -> FromFile:

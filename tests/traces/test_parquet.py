@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import dataclasses
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +52,27 @@ def test_what_was_written_comes_back_to_the_bit(tmp_path: Path) -> None:
     found = read_file(file)
     assert same(found.trace, trace_of())
     assert found.notes == ()
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda t: dataclasses.replace(t, samples=dataclasses.replace(t.samples, mode=t.samples.mode + np.uint8(8))),
+         "column mode: row 1: 9; allowed: 0 to 3"),
+        (lambda t: dataclasses.replace(t, conditions=Conditions(limit_a=-5.0)),
+         "its metadata have limit_a = -5; allowed: 0 to 10000"),
+        (lambda t: dataclasses.replace(t, start_ns=-(2**63)), "its metadata have the start -1.09379e+10 s after the first"),
+        (lambda t: dataclasses.replace(t, marks=(Mark("button", 2**70, "hand"),)), "its metadata have the mark button"),
+    ],
+)  # fmt: skip
+def test_what_benchd_would_not_have_written_is_refused(
+    tmp_path: Path, spoil: Callable[[Trace], Trace], says: str
+) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(spoil(trace_of()), file)
+    with pytest.raises(ParquetError) as refused:
+        read_parquet(file)
+    assert says in str(refused.value)
 
 
 def test_others_can_read_it(tmp_path: Path) -> None:
