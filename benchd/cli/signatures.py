@@ -55,6 +55,32 @@ def show(
 
 
 @app.command()
+def copy(
+    id: Annotated[str, typer.Argument(help="The shipped card to begin with.")],
+    data_dir: Annotated[Path | None, job_cli.DATA] = None,
+    config: Annotated[Path | None, out.CONFIG] = None,
+    json_: Annotated[bool, out.JSON] = False,
+) -> None:
+    """Make a card of your own from a shipped one, to edit; it stands in its place. Example: benchd signatures copy
+    low-stall"""
+    from benchd.traces.cards import shipped
+
+    if (found := shipped().get(id)) is None:
+        out.fail(f"signature {id!r} is not shipped; there are: {', '.join(sorted(shipped()))}")
+    path = job_cli.data_path(data_dir, config) / "cards" / f"{id}.toml"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(found.path.read_text("utf-8"))
+    except FileExistsError:
+        out.fail(f"{path}: it is there already; edit it, or delete it first")
+    except OSError as e:
+        out.fail(f"{path}: cannot be written: {e}")
+    words = f"{path}: edit it, raise its version, then `benchd signatures check {path}`"
+    out.emit({"id": id, "file": str(path)}, words, json_)
+
+
+@app.command()
 def check(
     files: Annotated[list[Path], typer.Argument(help="Files of cards.")], json_: Annotated[bool, out.JSON] = False
 ) -> None:

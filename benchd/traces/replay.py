@@ -154,11 +154,13 @@ def replay(case: Archived, trial: Trial, now: Finding, known: Resolution | None 
 
     Raises ValueError for limits that no rule can work with.
     """
+    # A clean boot as it was filed, and since then a reference that it draws too much against: no good board.
+    good = "" if case.good == "clean-boot" and now.signature == "over-draw" else case.good
     outcome = Outcome(
         trace=case.id,
         job=case.job,
         board=case.board,
-        good=case.good,
+        good=good,
         plan=trial.plan,
         trip_was=case.trip,
         signature_was=case.finding.signature if case.finding else None,

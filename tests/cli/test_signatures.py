@@ -82,3 +82,15 @@ def test_a_folder_of_cards_that_is_not_there(tmp_path: Path) -> None:
 def test_quantities() -> None:
     assert "tail_a (A): level: mean of the stable end\n" in asked("quantities").stdout
     assert {"name", "unit", "label", "meaning"} == set(records(asked("quantities", "--json"))[0])
+
+
+def test_copy(config: Path) -> None:
+    own = config.parent / "data" / "cards" / "low-stall.toml"
+    (said,) = records(asked("copy", "low-stall", "-c", config, "--json"))
+    assert said == {"id": "low-stall", "file": str(own)}
+    assert own.read_text("utf-8") == shipped()["low-stall"].path.read_text("utf-8")
+    own.write_text(own.read_text("utf-8").replace("version = 1", "version = 2", 1))
+    assert "low-stall@2 (own, before the shipped one" in asked("list", "-c", config).stdout
+    assert "it is there already" in asked("copy", "low-stall", "-c", config, status=1).stderr
+    assert "version = 2" in own.read_text("utf-8")
+    assert "there are: boot-loop" in asked("copy", "nothing", "-c", config, status=1).stderr

@@ -145,6 +145,8 @@ def test_findings_flip_by_their_signature() -> None:
     assert not tried(case, USUAL, says=Finding("clean-boot", 0.5, ())).flips
     flipped = tried(case, USUAL, says=Finding("over-draw", 0.7, ()))
     assert (flipped.flips, flipped.changed) == (True, True)
+    assert flipped.good == "", "against references that came later it draws too much"
+    assert tried(case, USUAL, says=Finding("unclear", 0.7, ())).good == "clean-boot"
     assert (flipped.signature_was, flipped.signature_now, flipped.confidence_now) == ("clean-boot", "over-draw", 0.7)
     unread = msgspec.structs.replace(case, finding=None)
     assert (tried(unread, USUAL).flips, tried(unread, USUAL).signature_was) == (True, None)
