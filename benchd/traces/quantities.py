@@ -316,6 +316,7 @@ _TABLE = (
     ),
     _Q("settled_a", "A", "settled current", "mean of what it settles at", "against.settled.current_a"),
     _Q("settled_reference_a", "A", "the references' settled", "mean of the references", "against.settled.reference_a"),
+    _Q("diverges_s", "s", "leaves its references", "for long, so long after the button", "against.divergence.at_s"),
     _Q("similarity", "1", "similarity", "to the references, 0 to 1", "against.similarity"),
     # ---- again and again
     _Q("repeat_count", "1", "rises", "rises of a repetition that were seen", "repeats.count"),

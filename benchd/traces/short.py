@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from benchd.traces.falls import Indices
 from benchd.traces.line import COLLAPSED_V, UP, Bools, Line
 from benchd.traces.start import CHARGED_S, Bins, connected_before
 
@@ -20,6 +21,10 @@ LIMITED_S = 0.4
 DOWN = 0.93
 """A voltage that was below this share of its setting for so long before a trip, but up, s (a guard waits longer than
 for a short; common practice, no source)."""
+DOWN_BY_HALF = 0.5
+"""Share of the setting below which no board works (common practice, no source)."""
+ALL_CURRENT = 0.9
+"""Share of the largest current before that counts as as much."""
 EDGE_PINNED = 0.6
 """Share at the limit that is granted to a short with so few readings that each may be an edge."""
 
@@ -142,7 +147,10 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
     fell = line.set_v is not None and float(line.voltage_v[worst]) < UP * line.set_v
     more = float(line.current_a[worst]) > float(line.current_a[: max(int(near[0]), 1)].max())
     if not told and not (fell and more and worst >= len(line.t_s) - 2):
-        return None
+        shown = _down_with_all_current(line, near)
+        if shown is None:
+            return None
+        worst = shown
     at_s, amps = min(tripped_s, float(line.t_s[-1])), float(line.current_a[worst])
     onset = int(np.searchsorted(line.t_s, at_s))
     before_a, before_u_a, top = _before(line, min(onset, len(line.t_s) - 1))
@@ -166,6 +174,19 @@ def short_by_guard(line: Line, bins: Bins, tripped_s: float, told: bool) -> Shor
         to_end=True,
         by_guard=True,
     )
+
+
+def _down_with_all_current(line: Line, near: Indices) -> int | None:
+    """Of the readings near a cut the first of the last few in which as much flows as ever before, at less than half of
+    the voltage; None without one. What held its voltage with that current a moment ago has no leads too thin for it:
+    what changed is the board's resistance."""
+    if line.set_v is None:
+        return None
+    up = line.voltage_v > UP * line.set_v
+    most_a = float(line.current_a[up].max(initial=0.0))
+    down = near[(line.voltage_v[near] < DOWN_BY_HALF * line.set_v) & (near >= len(line.t_s) - 2 - 2 * line.repeats)]
+    down = down[(line.current_a[down] >= ALL_CURRENT * most_a) & (line.current_a[down] > line.seen_a)]
+    return int(down[0]) if len(down) and most_a > line.seen_a else None
 
 
 def limited_before(line: Line, tripped_s: float) -> bool:

@@ -295,7 +295,9 @@ def test_every_quantity_that_no_card_uses_is_still_measured_somewhere() -> None:
         assert values is not None
         seen |= {name for name in QUANTITIES if values[name] is not None}
     missing = {name for name in QUANTITIES if name not in seen}
-    of_references = {n for n in missing if n.startswith(("over_", "busy_", "settled_")) or n == "similarity"}
+    of_references = {
+        n for n in missing if n.startswith(("over_", "busy_", "settled_", "diverges_")) or n == "similarity"
+    }
     assert missing - of_references <= {"trip_s"}
 
 

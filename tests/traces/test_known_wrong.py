@@ -7,8 +7,11 @@ import dataclasses
 import numpy as np
 import pytest
 
+from benchd.reading import Mode
+from benchd.traces.band import Band
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Conditions, Finding, Mark
+from tests.traces import power_ups
 from tests.traces.boards import Board, Curve, Meter, boot, flat, read
 from tests.traces.test_told_apart import trace_of
 
@@ -157,3 +160,43 @@ def test_a_board_that_sleeps_and_wakes_for_a_moment_has_not_lost_its_contact() -
     wakes = [x for _ in range(8) for x in (flat(1.4, 0.0015), flat(0.2, 0.2))]
     demand = np.concatenate([flat(2, 0.001), boot(np.random.default_rng(4), 1.0, 2.0), *wakes])
     assert read_trace(read(Board(demand, button_s=2.0), Meter(rate=20))).signature not in ("loose-contact",)
+
+
+# ---- against references ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rate", [20.0, 200.0])
+@pytest.mark.parametrize("count", [1, 5])
+def test_what_stops_amid_the_work_of_its_references_is_no_clean_boot(rate: float, count: int) -> None:
+    """By itself it may be a boot that settles early; good boards still work there, and for long."""
+    band = Band.of([power_ups.trace(power_ups.good(k), k, rate) for k in range(count)])
+    finding = read_trace(power_ups.trace(power_ups.stopped(50, 3.0, 0.2), 9, rate), band=band)
+    assert finding.signature != "clean-boot" or finding.confidence < 0.6
+    assert finding.divergence is not None
+    if finding.signature == "mid-stall":
+        assert "leaves its references" in finding.next_checks[0]
+    good = read_trace(power_ups.trace(power_ups.good(60), 60, rate), band=band)
+    assert good.signature == "clean-boot"
+    assert not any("Compare the trace with one of a good board" in c for c in good.next_checks)
+
+
+# ---- short captures of shorts ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("readings", [1, 2])
+def test_a_voltage_that_is_down_with_the_current_it_held_before_is_a_late_short(readings: int) -> None:
+    """A meter that averages, and the limit not told: 1.58 A at 1.58 V, which at 3.9 V were 1.6 A a moment ago. Then the
+    guard's cut. No lead explains that."""
+    t = np.arange(0, 4.7, 0.05)
+    amps = np.where(t < 3.4, 0.0003, np.where(t < 4.2, 0.2, 1.6))
+    volts = np.full(len(t), 3.9)
+    cut_s = 4.5 + 0.05 * readings
+    amps[t >= 4.4], volts[t >= 4.4] = 0.2, 3.9
+    amps[t >= 4.495], volts[t >= 4.495] = 1.585, 1.58
+    amps[t >= cut_s - 0.005], volts[t >= cut_s - 0.005] = 0.27, 0.6
+    amps[t >= cut_s + 0.045], volts[t >= cut_s + 0.045] = 0.0, 0.02
+    marks = Mark("tripped", round(cut_s * 1e9) - 20_000_000, "guard")
+    trace = trace_of(t, volts, amps, Conditions(3.9), marks)
+    modes = np.where(t < 4.495, Mode.CV, np.where(t < cut_s - 0.005, Mode.CC, Mode.OFF)).astype(np.uint8)
+    trace = dataclasses.replace(trace, samples=dataclasses.replace(trace.samples, mode=modes))
+    assert read_trace(trace).signature == "late-short"
