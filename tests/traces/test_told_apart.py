@@ -328,3 +328,17 @@ def test_inrush_before_a_leak_is_seen_as_the_connection() -> None:
     assert f.signature == "early-leak"
     assert f.button_s == pytest.approx(1.2 + 1.5, abs=0.15)
     assert len(demand) * GRID_S > 10
+
+
+@pytest.mark.parametrize("rate", [20, 100])
+def test_a_start_that_ends_when_the_limit_takes_its_voltage_is_starved_and_no_kick(rate: int) -> None:
+    """One reading at the limit with the voltage pulled down, then the processor has lost its supply."""
+    t = np.arange(round(10 * rate)) / rate
+    work = busy(RNG(4), 10, 0.28, 0.06)[(t * 1000).astype(int)]
+    amps = np.where((t >= 3.0) & (t < 4.8), work, 0.0015)
+    volts = np.full(len(t), 5.0)
+    at = int(np.flatnonzero(t < 4.8)[-1])
+    amps[at], volts[at] = 0.5, 3.35
+    f = read_trace(trace_of(t, volts, amps, Conditions(5.0, 0.5, 0.0001)))
+    assert f.signature == "limit-sag"
+    assert any("the board was starved" in e.text for e in f.evidence)
