@@ -129,7 +129,9 @@ def extract(trace: Trace) -> Features:
     removed_s = taken_off(line, trace) if len(line.t_s) > 1 else None
     if removed_s is not None:
         line = until(line, removed_s)
-    laptop = int((line.set_v or 0.0) >= LAPTOP_V)
+    # What is read says it where nothing tells the setting.
+    usual_v = line.set_v or (float(np.median(line.voltage_v)) if len(line.t_s) else 0.0)
+    laptop = int(usual_v >= LAPTOP_V)
     tripped = next((m for m in trace.marks if m.kind == "tripped" and m.why), None)
     measured = Features(
         readings=len(trace.samples),

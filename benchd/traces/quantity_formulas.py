@@ -24,6 +24,8 @@ RAN_A = (0.006, 0.012)
 OPEN_LINE = 0.75
 """How surely a short after a quiet stretch, in which nothing shows whether a board was there, was there at once: it may
 have come with the clip or with the button (estimate, no source)."""
+HELD = 0.95
+"""Share of the setting from which on the voltage has not given way (common practice, no source)."""
 LONGEST_PAUSE = 0.9
 """Share of a repetition's period that its pauses may have (common practice, no source)."""
 SHORT_RULES = ("short",)
@@ -188,6 +190,8 @@ def short_at_once(w: Whole) -> float | None:
         return _cut_at_once(w)
     slack = max(AT_ONCE_S, 2 * line.interval_s)
     ran_s = s.at_s - (start.first_s if start.first_s is not None else s.at_s)
+    if _ran_before(line, s):
+        return 0.0
     if s.before_s <= slack:
         quiet = 1.0
     else:
@@ -204,6 +208,16 @@ def short_at_once(w: Whole) -> float | None:
         pressed_after_s = start.button_s - float(line.t_s[0])
         quiet *= 1 - clamp(pressed_after_s, slack, 2 * slack)
     return quiet
+
+
+def _ran_before(line: Line, s: Short) -> bool:
+    """A reading of a current that is no zero error, with the voltage up. Not the last one before the short: voltage and
+    current of a reading need not be taken at one moment. Of a mean with a share of the short in it, the voltage lacks
+    the same share."""
+    onset = max(int(np.searchsorted(line.t_s, s.at_s)) - line.repeats, 0)
+    volts, amps = line.voltage_v[:onset], line.current_a[:onset]
+    runs = (volts > HELD * (line.set_v or math.inf)) & (amps > max(line.seen_a, RAN_A[1], (1 - HELD) * 2 * s.current_a))
+    return bool(runs.any())
 
 
 def _cut_at_once(w: Whole) -> float | None:

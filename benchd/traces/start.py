@@ -32,6 +32,11 @@ LEAK_WINDOW_AFTER_INRUSH_S = 1.0
 """The same where capacitors were seen charging, s."""
 LEAK_FROM_START_S = 1.2
 """The same where current flows from the first reading on, s."""
+LEAK_THAT_COMES_BACK_S = 0.9
+"""The same where the trace ends with the very same current, flat, after what came between: a resistance draws the same
+before and after, a board that has started does not (common practice, no source)."""
+SAME = 0.008
+"""Levels that differ by this share or less, or by what noise and step hide, are the same."""
 LIKE = 0.15
 """Levels that differ by this share or less are one stretch that drifts (common practice, no source)."""
 LEAST_LIKE_A = 0.006
@@ -190,13 +195,17 @@ def find_start(
     plateau = Level(levels[first].start_s, levels[last].end_s, levels[last].mean_a, 0.0)
     flat = _is_flat(plateau, bins) and plateau.mean_a <= LARGEST_LEAK_A
     quiet = Level(float(line.t_s[0]), first_s or 0.0, 0.0, 0.0) if first > 0 else None
+    back = not looping and flat and rise is not None and _comes_back(line, bins, levels, rise, plateau)
     if first == 0:
-        if looping or not flat or plateau.length_s < max(LEAK_FROM_START_S, FLAT_BINS * bins.width_s):
+        least_s = LEAK_THAT_COMES_BACK_S if back else LEAK_FROM_START_S
+        if looping or not flat or plateau.length_s < max(least_s, FLAT_BINS * bins.width_s):
             # It is at work from the first reading on; only a pause that comes first shows the button.
             button_s = _edge(line, levels, rise) if looping and flat and rise is not None else None
             return _start(line, button_s, "recogniser" if button_s is not None else None, first_s, None, False, inrush)
     else:
         wanted_s = LEAK_WINDOW_AFTER_INRUSH_S if inrush else LEAK_WINDOW_S
+        if back:
+            wanted_s = min(wanted_s, max(LEAK_THAT_COMES_BACK_S, FLAT_BINS * bins.width_s))
         pause = loop_low_a is None or abs(plateau.mean_a - loop_low_a) <= max(LEAST_LIKE_A, LIKE * plateau.mean_a)
         connection = flat and pause and plateau.length_s >= wanted_s and (rise is not None or inrush)
         if connected_before(line, bins, first_s or 0.0) or _dropped(levels, last, rise, plateau.mean_a):
@@ -333,6 +342,21 @@ def _plateau(line: Line, bins: Bins, levels: Sequence[Level], first: int) -> tup
         if levels[k].mean_a >= least and stays >= SUSTAINED_S:
             return last, k
     return last, None
+
+
+def _comes_back(line: Line, bins: Bins, levels: Sequence[Level], rise: int, before: Level) -> bool:
+    """After a rise it ends, flat, with the very current that flowed before, for as long as a leak has to be seen; and
+    no limit of the supply sets it, which would be the same each time too."""
+    base_a, end = before.mean_a, levels[-1].end_s
+    part = (line.t_s >= before.start_s) & (line.t_s < before.end_s)
+    if line.pinned[part].any():
+        return False
+    tail = next((k for k in range(len(levels) - 1, rise, -1) if levels[k - 1].mean_a > BUTTON_RATIO * base_a), None)
+    if tail is None or end - levels[tail].start_s < LEAK_THAT_COMES_BACK_S:
+        return False
+    x = bins.since(levels[tail].start_s)[1:]
+    whole = Level(levels[tail].start_s, end, float(np.median(x)) if len(x) else 0.0, 0.0)
+    return abs(whole.mean_a - base_a) <= max(SAME * base_a, 3 * bins.sigma_a, 0.001) and _is_flat(whole, bins)
 
 
 def _is_flat(plateau: Level, bins: Bins) -> bool:

@@ -200,3 +200,45 @@ def test_a_voltage_that_is_down_with_the_current_it_held_before_is_a_late_short(
     modes = np.where(t < 4.495, Mode.CV, np.where(t < cut_s - 0.005, Mode.CC, Mode.OFF)).astype(np.uint8)
     trace = dataclasses.replace(trace, samples=dataclasses.replace(trace.samples, mode=modes))
     assert read_trace(trace).signature == "late-short"
+
+
+@pytest.mark.parametrize("rate", [5, 20])
+def test_a_short_capture_that_shows_work_before_a_short_is_a_late_one(rate: int) -> None:
+    """It began mid-way; the voltage was up with 0.2 to 0.6 A, and what held it cannot have been shorted."""
+    t = np.arange(0, 0.4 + 3 / rate, 1 / rate)
+    shorted, off = t > 0.39, t > 0.39 + 1 / rate
+    amps = np.where(off, 0.0, np.where(shorted, 1.0, np.where(t < 0.19, 0.23, 0.6)))
+    volts = np.where(off, 0.0, np.where(shorted, 0.15, 4.0))
+    finding = read_trace(trace_of(t, volts, amps, TOLD, Mark("tripped", 430_000_000 + 10**9 // rate, "guard")))
+    assert finding.signature == "late-short"
+    assert "with the first current" not in texts(finding)
+
+
+# ---- too little after the button, and a leak that comes back --------------------------------------------------------
+
+
+def test_a_trace_that_ends_right_after_the_button_does_not_say_that_nothing_is_drawn() -> None:
+    t = np.arange(0, 4.7, 0.2)
+    trace = trace_of(t, np.full(len(t), 4.0), np.full(len(t), 0.001), TOLD, Mark("button", 4_500_000_000, "hand"))
+    assert read_trace(trace).signature == "unclear"
+
+
+@pytest.mark.parametrize("rate", [5, 20, 200])
+@pytest.mark.parametrize("quiet_s", [0.0, 2.0])
+def test_the_same_flat_current_before_and_after_a_kick_is_a_leak(rate: int, quiet_s: float) -> None:
+    """143 mA for 1.9 s, half an ampere for 0.6 s, and the same 143 mA to the end, no button told: no boot."""
+    kick = np.array([0.49, 0.55, 0.47]).repeat(200)
+    quiet = [flat(quiet_s, 0.0)] if quiet_s else []
+    demand = np.concatenate([*quiet, flat(1.9, 0.143), kick, flat(7, 0.143)])
+    finding = read_trace(read(Board(demand), Meter(rate=rate, tell_button=False)))
+    assert finding.signature in ("early-leak", "unclear")
+    assert "early-leak" in [finding.signature, *(a.signature for a in finding.alternatives)]
+
+
+def test_the_voltage_that_is_read_tells_what_leak_is_normal() -> None:
+    """26 mA feed the stand-by rails of an adapter input; the file does not tell that 19.5 V were set."""
+    demand = np.concatenate([flat(3, 0.026), flat(0.6, 0.1), flat(0.6, 0.16), flat(12, 0.223)])
+    meter = Meter(rate=20, set_voltage_v=19.5, tell_conditions=False)
+    finding = read_trace(read(Board(demand, button_s=3.0), meter))
+    assert finding.signature == "mid-stall"
+    assert "up to 30 mA is normal here" in texts(finding)
