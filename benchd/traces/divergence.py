@@ -9,8 +9,10 @@ It is looked at in stretches of several lengths, each twice the one before: shor
 that the bursts of a processor hide. Many are looked at, and some would be out by chance: the limit for one of n is that
 of Student's law for `CHANCE`/n (Bonferroni), so that a good board is found to differ in about one of fifty traces.
 
-Then the begin is looked for backwards, as long as the difference to the mean at the very same time stays significant
-and of the same sign, and set to the bin where a step from no difference to the one found fits best (least squares).
+Then the begin is looked for backwards. A trace that is level there began with that level: it is set to the bin from
+which on that fits best, and before which, that it goes with the mean of its references. Any other is followed back as
+long as the difference to the mean at the very same time stays significant and of the same sign, and its begin is the
+bin where a step from no difference to the one found fits best. Both are least squares.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.traces.align import Curve, aligned, bin_width, curve_of
-from benchd.traces.band import Band, Level, level_over, moving_mean, other_voltage
+from benchd.traces.band import LONGEST_BURST_S, Band, Level, level_over, moving_mean, other_voltage
 from benchd.traces.features import Features
 from benchd.traces.line import Bools, Floats
 from benchd.traces.rounding import amperes, figure
@@ -43,6 +45,12 @@ BURSTS = 20
 (`band.TEXTURE_S`) with 0.1 s each (common practice, no source)."""
 LEAST_LASTS_S = 0.1
 """A shorter excursion is none, s: half-cycles of mains hum and single bursts of work (common practice, no source)."""
+MEDIAN_SHARE = 0.3
+"""Where a stretch lies above by one burst in it, its median is a smaller share of its mean."""
+MOST_SQUARE = 9.0
+"""No bin counts more than by three standard deviations."""
+LEVEL_SHARE = 0.05
+"""What scatters by less, as a share of itself or of the uncertainty, is level (common practice, no source)."""
 WIDEST_S = 3.5
 FEWEST = 4
 """Stretches are up to so many seconds long, and so long as so many lie beside each other."""
@@ -76,6 +84,11 @@ class Laid:
         """So many bins are longer than a reading of the slowest trace in it, and than what is no divergence."""
         slower_s = max(self.curve.width_s, *(c.width_s for c in self.band.curves))
         return int(np.floor(max(slower_s, LEAST_LASTS_S) / self.width_s + 1e-6)) + 1
+
+    @property
+    def beyond_bursts(self) -> int:
+        """So many bins are more than a burst of work touches."""
+        return int(np.floor((LONGEST_BURST_S + self.width_s) / self.width_s + 1e-6)) + 1
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -201,7 +214,7 @@ def divergence_of(laid: Laid, called: str = "") -> Divergence | None:
     if not found:
         return None
     # The one that is shown soonest: narrow stretches where they show it, wide ones where it takes them.
-    run = min(found, key=lambda r: (r.end, -r.begin))
+    run = min(found, key=lambda r: (r.end, -r.shown))
     begin = _begin(laid, run)
     end = min(max(run.end, begin + laid.lasting), len(laid.begin_s))
     mine, good = _currents(laid, begin, end)
@@ -282,27 +295,73 @@ def _sizes(laid: Laid) -> Iterator[int]:
 
 
 def _runs(laid: Laid, scale: _Scale, limit: float) -> Iterator[_Run]:
-    """The first time above the band and the first below it, where they last."""
-    lasting = max(laid.lasting - scale.bins + 1, 1)
+    """The first time above the band and the first below it, where they last.
+
+    Above, one burst of work is nothing yet, as it may come at any time; below, a short dropout is something.
+    """
+    least = max(laid.lasting - scale.bins + 1, 1)
+    burst = max(laid.beyond_bursts - scale.bins + 1, 1)
     difference = scale.current_a - scale.reference_a
-    for sign, outside in ((1.0, scale.above), (-1.0, scale.below)):
-        shown = _first_run(outside > limit, lasting)
+    up = (scale.above > limit) & _throughout(laid, scale, scale.above > limit)
+    for sign, hits, lasting in ((1.0, up, burst), (-1.0, scale.below > limit, least)):
+        shown = _first_run(hits, lasting)
+        length = lasting
+        if shown is None and hits[-least:].all():
+            # It ends with it, as where a trip cuts it.
+            shown, length = len(hits) - least, least
         if shown is None:
             continue
         begin = shown
         while begin > 0 and sign * difference[begin - 1] > COVERAGE * scale.u_a[begin - 1]:
             begin -= 1
-        yield _Run(scale, begin, shown, shown + lasting + scale.bins - 1)
+        yield _Run(scale, begin, shown, shown + length + scale.bins - 1)
+
+
+def _throughout(laid: Laid, scale: _Scale, hits: Bools) -> Bools:
+    """Which of the stretches that are told by `hits` lie above by most of their bins, and longer than one burst."""
+    found = hits.copy()
+    if scale.bins > 1 and hits.any():
+        views = np.lib.stride_tricks.sliding_window_view(laid.current_a - laid.reference_a, scale.bins)[hits]
+        least = MEDIAN_SHARE * views.mean(axis=1)
+        enough = np.count_nonzero(views > least[:, None], axis=1) >= min(scale.bins, laid.beyond_bursts)
+        found[hits] = enough & (np.median(views, axis=1) > least)
+    return found
 
 
 def _begin(laid: Laid, run: _Run) -> int:
-    """The bin in which a run begins: where a step from 0 to the difference that is shown fits best."""
+    """The bin in which a run begins. A trace that stays level there, as one that stalls does, began with that level;
+    of another the begin is where a step from 0 to the difference that is shown fits best."""
+    mine = laid.current_a[run.shown : run.end]
+    level, scatter = float(np.nanmean(mine)), float(np.nanstd(mine))
+    u = run.scale.u_a[run.shown]
+    if len(mine) > 1 and scatter <= LEVEL_SHARE * max(abs(level), float(u)):
+        return _level_from(
+            laid, run, level, max(scatter, LEVEL_SHARE / 2 * abs(level), laid.curve.noise_a(laid.width_s))
+        )
     difference = np.nan_to_num(laid.current_a - laid.reference_a)
     step = float(difference[run.shown : run.end].mean())
     part = difference[run.begin : run.shown + run.scale.bins]
     # Squares left by "step from k on", but for a constant: Σ_{j<k} d² - (d - step)².
     left = np.concatenate([[0.0], np.cumsum(2 * part * step - step**2)])[:-1]
     return run.begin + int(np.argmin(left))
+
+
+def _level_from(laid: Laid, run: _Run, level_a: float, scatter_a: float) -> int:
+    """The bin from which on it fits best that the trace stays at this level, and before which, that it goes with the
+    mean of its references: least sum of squares of the standard deviations."""
+    until = min(run.shown + run.scale.bins, len(laid.begin_s))
+    mine = laid.current_a[:until]
+    before = _squares(mine - laid.reference_a[:until], _scale(laid, 1).u_a[:until])
+    after = _squares(mine - level_a, np.full(until, scatter_a))
+    # But for a constant: Σ_{j<k} before - after.
+    return int(np.argmin(np.concatenate([[0.0], np.cumsum(before - after)])[:-1]))
+
+
+def _squares(rest_a: Floats, u_a: Floats) -> Floats:
+    """Squares of what is left over the uncertainty, those of a phase that comes a little early or late cut off; 0 in
+    gaps."""
+    squares: Floats = np.nan_to_num(np.minimum((rest_a / u_a) ** 2, MOST_SQUARE))
+    return squares
 
 
 def _first_run(hits: Bools, length: int) -> int | None:

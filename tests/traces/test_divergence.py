@@ -76,6 +76,34 @@ def test_two_good_power_ups_do_not_part() -> None:
     assert sum(p is not None and p.divergence is not None for p in found) <= 1
 
 
+@pytest.mark.parametrize("rate", [10, 50, 200])
+def test_one_burst_of_work_that_no_reference_has_there_is_none(rate: float) -> None:
+    """0.2 s at four times the current: as it may come at any time, it is no phase of a boot."""
+    board = power_ups.good(50)
+    at = round((power_ups.WINDOW_S + 0.7) / 0.001)
+    board.demand_a[at : at + 200] = 1.2
+    assert first_divergence(power_ups.trace(board, 9, rate), references(3, rate)) is None
+
+
+def test_a_short_at_the_very_end_is_found_though_it_is_as_short_as_a_burst() -> None:
+    """A trip cuts it."""
+    board = power_ups.good(50)
+    at = round((power_ups.WINDOW_S + 10.0) / 0.001)
+    short = power_ups.Board(np.concatenate([board.demand_a[:at], np.full(200, 1.9)]), button_s=board.button_s)
+    found = first_divergence(power_ups.trace(short, 9, 200), references(3, 200))
+    assert found is not None
+    assert found.at_s == pytest.approx(10.0, abs=0.1)
+
+
+@pytest.mark.parametrize("at_s", [2.0, 4.0, 6.0])
+@pytest.mark.parametrize("level_a", [0.15, 0.4])
+def test_a_stall_amid_bursts_begins_where_the_bursts_end_even_with_one_reference(at_s: float, level_a: float) -> None:
+    """It is shown much later, by long stretches and beyond what comes later in the reference: that is no begin."""
+    found = first_divergence(power_ups.trace(power_ups.stopped(50, at_s, level_a), 9), references(1))
+    assert found is not None
+    assert found.at_s == pytest.approx(at_s, abs=0.15)
+
+
 def test_a_level_that_bursts_hide_is_found_in_long_stretches() -> None:
     band = references(3)
     found = first_divergence(power_ups.trace(power_ups.stopped(50, 1.6, 0.27), 9), band)
