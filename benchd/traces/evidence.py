@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from benchd.traces.card_words import filled, milliamps
 from benchd.traces.features import Features
 from benchd.traces.quantities import QUANTITIES
@@ -45,6 +47,9 @@ USB_LEVELS = (
     (3.0, "a device on Type-C (at most 3 A, USB Type-C §4.11)"),
 )
 """Up to which current it would be what, A."""
+OVER_LIMIT = 3.0
+"""A supply regulates its current: so many times its limit do not flow for most of the time (common practice, no
+source)."""
 SLOW_KEEPS, GAP_KEEPS, UNTOLD_KEEPS = 0.94, 0.9, 0.94
 """Share of the sureness that is left with slow readings, with readings missing, and with the settings not known: from
 counts of right findings on 1200 made-up traces."""
@@ -89,6 +94,21 @@ def _seen_badly(f: Features, cut: bool) -> Iterator[tuple[float, str]]:
         yield 1.0 if cut else UNTOLD_KEEPS, text
 
 
+def beyond_limit(f: Features) -> Evidence | None:
+    """A current that its own limit does not let through, for most of the time with current: not what flowed."""
+    flows = f.line.current_a[f.line.current_a > f.line.seen_a]
+    if f.line.limit_a is None or not len(flows):
+        return None
+    usual_a = float(np.median(flows))
+    if usual_a <= OVER_LIMIT * f.line.limit_a:
+        return None
+    text = (
+        f"{usual_a:.4g} A flow, {usual_a / f.line.limit_a:.0f} times the limit of {f.line.limit_a:g} A: it cannot be. "
+        "Are the readings in mA, or is the limit another one?"
+    )
+    return Evidence(text, "current", usual_a, "A")
+
+
 def references_told(compared: Against | None) -> list[str]:
     """Where the trace leaves its references, or why they cannot be compared."""
     if compared is None:
@@ -118,6 +138,8 @@ def nothing_on(f: Features) -> Evidence:
     """Why there is nothing to judge."""
     if not f.readings:
         return Evidence("The trace has no readings.", "readings", 0)
+    if f.line.sound.lost_share >= 1:
+        return Evidence("None of the readings has a time, a voltage and a current.", "readings", f.readings)
     if len(f.line.t_s):
         return Evidence("One single reading with the output on says nothing.", "readings", len(f.line.t_s))
     return Evidence(

@@ -287,9 +287,10 @@ def bin_sigma(line: Line, width_s: float) -> float:
 def _guess_set_voltage(v: Floats, i: Floats, quiet_a: float) -> float | None:
     """Where little flows the voltage is at its setting; None when no reading is like that."""
     quiet = v[(i < quiet_a) & (v > 0.5)]
-    if len(quiet) >= 3:
-        return float(np.median(some(quiet)))
     high = float(np.percentile(some(v), 95)) if len(v) else 0.0
     # A reading or two on the way down to a short say nothing about the setting.
     stays = np.count_nonzero(v >= 0.9 * high) >= 3
+    if len(quiet) >= 3 and not (stays and float(np.median(some(quiet))) < UP * high):
+        # Lower than where more flows: those are on the way up, or down after a switch-off.
+        return float(np.median(some(quiet)))
     return high if high > COLLAPSED_V and stays else None

@@ -11,7 +11,7 @@ from benchd.traces.card_score import holds, nearness, scores
 from benchd.traces.card_words import filled
 from benchd.traces.cards import Shelf, shipped_shelf
 from benchd.traces.cautions import CAUTIONS
-from benchd.traces.evidence import general, nothing_on, quality, references_told, usb_hint
+from benchd.traces.evidence import beyond_limit, general, nothing_on, quality, references_told, usb_hint
 from benchd.traces.features import Features, extract
 from benchd.traces.quantities import QUANTITIES
 from benchd.traces.quantity_values import Values, of
@@ -87,8 +87,9 @@ def judge(
         )
     ordered = [card for card in cards.cards if card.side in (side or "battery", "any")]
     fits = scores(ordered, values)
-    if f.reversed is not None and f.reversed.share > REVERSED_SHARE:
-        # No shape means anything with a board the wrong way round.
+    impossible = beyond_limit(f)
+    if impossible is not None or (f.reversed is not None and f.reversed.share > REVERSED_SHARE):
+        # No shape means anything with a board the wrong way round, or with numbers of another unit.
         fits = dict.fromkeys(fits, 0.0)
     ranked = sorted(fits.items(), key=lambda x: (-x[1], x[0]))
     (best, score), (_, next_score) = ranked[:2]
@@ -108,7 +109,8 @@ def judge(
         Alternative(name, round(min(rest, confidence), 2), _tell_apart(name, card, others, cards))
         for (name, _), rest in zip(others, left, strict=True)
     )
-    told = sentences(card, values) if card.id == UNCLEAR else []
+    told = [impossible] if impossible is not None else []
+    told += sentences(card, values) if card.id == UNCLEAR else []
     told += (sentences(shape, values) if score >= LEAST_NEAR else []) or general(values)
     doubts += references_told(compared)
     if side is None and (hint := usb_hint(values)):

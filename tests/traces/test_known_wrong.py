@@ -242,3 +242,23 @@ def test_the_voltage_that_is_read_tells_what_leak_is_normal() -> None:
     finding = read_trace(read(Board(demand, button_s=3.0), meter))
     assert finding.signature == "mid-stall"
     assert "up to 30 mA is normal here" in texts(finding)
+
+
+def test_currents_far_above_their_own_limit_are_not_read() -> None:
+    """A file in mA whose columns say A."""
+    trace = read(Board(np.concatenate([flat(2, 0.001), boot(np.random.default_rng(2))]), button_s=2.0), Meter())
+    trace = dataclasses.replace(
+        trace, samples=dataclasses.replace(trace.samples, current_a=1000 * trace.samples.current_a)
+    )
+    finding = read_trace(trace)
+    assert finding.signature == "unclear"
+    assert "times the limit" in finding.evidence[0].text
+
+
+def test_the_setting_is_not_guessed_from_a_voltage_that_decays() -> None:
+    """The only readings without current come after the switch-off."""
+    t = np.arange(0, 12, 0.05)
+    amps = np.where(t < 3, 0.026, np.where(t < 3.6, 0.1, np.where(t < 11, 0.223, 0.0)))
+    volts = np.where(t < 11, 19.5, 19.5 * np.exp(-(t - 11) / 0.1))
+    finding = read_trace(trace_of(t, volts, amps, None, Mark("button", 3 * 10**9, "hand")))
+    assert finding.signature == "mid-stall"
