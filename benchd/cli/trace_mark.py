@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, get_args
 from urllib.parse import quote
 
 import typer
@@ -31,9 +32,14 @@ def mark(
     from benchd.cli.signatures import shelf_of
     from benchd.store.log import TraceRow
     from benchd.store.marking import MarkError, keep_marked, mark_again
+    from benchd.traces.trace import HandKind
 
     if (seconds is None) is not remove:
         out.fail("say when, in s after the trace's start, or --remove, and not both", 2)
+    if kind not in (kinds := get_args(HandKind)):
+        out.fail(f"{kind!r} is no mark that is set by hand; there are {', '.join(kinds)}", 2)
+    if seconds is not None and not 0 <= seconds < math.inf:
+        out.fail(f"{kind} at {seconds:g} s is not in the trace: give s after its start, 0 s or more", 2)
     folder = job_cli.data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
         body = {"kind": kind, "at_s": seconds, "by": "command-line"}

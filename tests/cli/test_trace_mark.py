@@ -45,7 +45,9 @@ def test_a_mark_is_set_shown_and_taken_away(tmp_path: Path, id_: str) -> None:
         (("button",), 2, "say when, in s after the trace's start, or --remove, and not both"),
         (("button", "3", "--remove"), 2, "and not both"),
         (("button", "999"), 1, "button at 999 s is not in trace"),
-        (("tripped", "1"), 1, "no mark that is set by hand"),
+        (("button", "nan"), 2, "button at nan s is not in the trace: give s after its start, 0 s or more"),
+        (("button", "inf"), 2, "button at inf s is not in the trace"),
+        (("tripped", "1"), 2, "no mark that is set by hand"),
     ],
 )
 def test_what_cannot_be_is_one_line(tmp_path: Path, id_: str, words: tuple[str, ...], status: int, says: str) -> None:
