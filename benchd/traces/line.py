@@ -55,6 +55,8 @@ its usual voltage at the latest leaves 1/0.7, and some for noise."""
 RESISTIVE = 0.6
 """With its voltage below `COLLAPSED` of the setting a resistance takes less than that share of its current; for meters
 that lag, some more."""
+LEAST_ZERO = 5
+"""So many readings with the output off show the meter's zero."""
 EDGE, EDGE_FALL = 4, 0.02
 """Up to so many readings before it is low belong to a voltage that falls, where they lie this share below what it was;
 an instrument may show each measurement several times."""
@@ -97,6 +99,8 @@ class Line:
     no part of the columns. None: it did not."""
     sound: Sound
     gaps: Gaps
+    zero_a: float = 0.0
+    """What the meter reads with the output off, before it came on: its zero, A; 0 where that was not seen."""
 
 
 def make_line(trace: Trace) -> Line:
@@ -145,6 +149,7 @@ def make_line(trace: Trace) -> Line:
         float(t[ends]) if ends is not None else None,
         sound,
         find_gaps(t, interval),
+        float(np.median(i[: part.start])) if part.start >= LEAST_ZERO else 0.0,
     )
 
 

@@ -86,9 +86,10 @@ def rise_clear_a(w: Whole) -> float:
 
 def leak_excess(w: Whole) -> float:
     """Where the current before the button lies between the largest normal and the least odd one, by its logarithm: 0
-    to 1."""
-    f, leak_a = w.f, w.start.leak_a
-    if leak_a is None or leak_a <= f.normal_leak_a:
+    to 1. What the meter reads with the output off is no leak."""
+    f = w.f
+    leak_a = (w.start.leak_a or 0.0) - max(w.line.zero_a, 0.0)
+    if leak_a <= f.normal_leak_a:
         return 0.0
     return clamp(math.log(leak_a), math.log(f.normal_leak_a), math.log(f.odd_leak_a))
 

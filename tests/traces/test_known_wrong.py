@@ -262,3 +262,21 @@ def test_the_setting_is_not_guessed_from_a_voltage_that_decays() -> None:
     volts = np.where(t < 11, 19.5, 19.5 * np.exp(-(t - 11) / 0.1))
     finding = read_trace(trace_of(t, volts, amps, None, Mark("button", 3 * 10**9, "hand")))
     assert finding.signature == "mid-stall"
+
+
+@pytest.mark.parametrize("rate", [10.0, 50.0])
+def test_what_the_meter_reads_with_the_output_off_is_no_leak(rate: float) -> None:
+    """20 mA with nothing on, and the same 20 mA before the button."""
+    demand = np.concatenate([flat(4, 0.0), boot(np.random.default_rng(6))]) + 0.02
+    t = np.arange(0, len(demand) * 0.001, 1 / rate)
+    amps = np.interp(t, np.arange(len(demand)) * 0.001, demand)
+    volts = np.where(t < 1.2, 0.0, 4.2)
+    finding = read_trace(trace_of(t, volts, amps, Conditions(4.2, 2.6), Mark("button", 4 * 10**9, "hand")))
+    assert finding.signature == "clean-boot"
+
+
+def test_readings_that_are_no_numbers_do_not_say_that_the_output_was_off() -> None:
+    t = np.arange(0, 5, 0.05)
+    finding = read_trace(trace_of(t, np.full(len(t), 4.0), np.full(len(t), np.nan), TOLD))
+    assert finding.signature == "unclear"
+    assert "output was off" not in texts(finding)
