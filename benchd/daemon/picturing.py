@@ -34,8 +34,9 @@ class Picturing(Comparing):
                 raise Refused("not-found", f"trace {trace!r} is not in the log")
             return row, whole, band_for(db, row, self._bands)
 
-        found = await self._read(look)
+        # Read when it is its turn: a hundred that wait need no memory for their readings.
         async with self._drawing:
+            found = await self._read(look)
             return await asyncio.to_thread(drawn, *found, kind, self._core.cards.shelf())
 
 
