@@ -37,7 +37,8 @@ class Picturing(Comparing):
         # Read when it is its turn: a hundred that wait need no memory for their readings.
         async with self._drawing:
             found = await self._read(look)
-            return await asyncio.to_thread(drawn, *found, kind, self._core.cards.shelf())
+            # The cards too are read in the thread, not in the event loop.
+            return await asyncio.to_thread(lambda: drawn(*found, kind, self._core.cards.shelf()))
 
 
 def drawn(row: TraceRow, trace: Trace, band: Band | None, kind: Kind, cards: Shelf | None = None) -> bytes:
