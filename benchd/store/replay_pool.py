@@ -73,7 +73,12 @@ def outcomes(tools: Tools, wanted: Sequence[Wanted], workers: int) -> Iterator[O
     try:
         under_way: deque[Future[list[Outcome]]] = deque()
         for at in range(0, len(wanted), AT_ONCE):
-            under_way.append(pool.submit(_some, wanted[at : at + AT_ONCE]))
+            # The first call starts the processes: Ctrl-C, held back meanwhile, must not reach one before `_start`.
+            before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+            try:
+                under_way.append(pool.submit(_some, wanted[at : at + AT_ONCE]))
+            finally:
+                signal.pthread_sigmask(signal.SIG_SETMASK, before)
             if len(under_way) > 3 * workers:
                 yield from under_way.popleft().result()
         while under_way:
