@@ -114,7 +114,9 @@ def find_falls(line: Line, after: Bools, nothing_a: float, source: Source | None
         works_s = t[stop - 1] - t[end] if end < len(i) and i[end:stop].max() > held else 0.0
         lasts_s = float(t[min(end, len(i) - 1)] - t[k])
         amid_work = bool(min(worked_s, works_s) >= WORKED_S)
-        found.append(Fall(float(t[k]), from_a, bool(short_of[a : k + 1].any()), lasts_s, amid_work))
+        # Let go of, a source holds its voltage again; where it does not, the output was switched off.
+        starved = bool(short_of[a : k + 1].any() and not short_of[k:end].all())
+        found.append(Fall(float(t[k]), from_a, starved, lasts_s, amid_work))
     return tuple(found)
 
 
