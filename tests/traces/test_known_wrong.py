@@ -280,14 +280,3 @@ def test_readings_that_are_no_numbers_do_not_say_that_the_output_was_off() -> No
     finding = read_trace(trace_of(t, np.full(len(t), 4.0), np.full(len(t), np.nan), TOLD))
     assert finding.signature == "unclear"
     assert "output was off" not in texts(finding)
-
-
-@pytest.mark.parametrize("rate", [5.0, 100.0])
-def test_a_voltage_that_goes_with_a_switch_off_did_not_starve_the_board(rate: float) -> None:
-    demand = np.concatenate([flat(2, 0.001), boot(np.random.default_rng(7), 1.0, 8.0)])
-    off_s = len(demand) * 0.001
-    t = np.arange(0, off_s + 0.4, 1 / rate)
-    left = np.where(t > off_s, np.exp(-np.maximum(t - off_s, 0) / 0.1), 1.0)
-    amps = np.interp(t, np.arange(len(demand)) * 0.001, demand) * np.where(t > off_s + 0.1, 0.0, left)
-    finding = read_trace(trace_of(t, 4.0 * left, amps, TOLD, Mark("button", 2 * 10**9, "hand")))
-    assert "starved" not in texts(finding)
