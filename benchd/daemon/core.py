@@ -366,7 +366,7 @@ class Core:
             *alarms.of_log(health),
             *(f"{name}: {told['text']}" for name, told in followers if told["state"] != "ok"),
             *self.plans.faults(),
-            *self.cards.shelf().faults(),
+            *self.cards.faults(),
         ]
 
 

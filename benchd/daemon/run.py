@@ -82,6 +82,7 @@ class Daemon:
             core.restore_latches(kept.latched)
             core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
+            await asyncio.to_thread(core.cards.shelf)  # before anything is on: reading many cards takes a while
             loop = asyncio.get_running_loop()
             if signals:
                 for number in (signal.SIGINT, signal.SIGTERM):

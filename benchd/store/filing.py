@@ -15,7 +15,6 @@ from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace
 from benchd.traces.trace import Finding, Trace
 
-
 DATED_NS = 946_684_800_000_000_000
 """Times from here on (2000-01-01 UTC, ns since the epoch) are dates, and not times since a start."""
 
@@ -63,7 +62,7 @@ def file_imported(
     Raises LogError.
     """
     s = trace.samples
-    dated = len(s) > 0 and DATED_NS <= int(s.t_ns[0]) and int(s.t_ns[-1]) <= now_ns
+    dated = len(s) > 0 and int(s.t_ns[0]) >= DATED_NS and int(s.t_ns[-1]) <= now_ns
     shift = now_ns - int(s.t_ns[-1]) if len(s) and not dated else 0
     end_ns = int(s.t_ns[-1]) + shift if len(s) else now_ns
     moved = Trace(

@@ -7,7 +7,6 @@ file of one's own that cannot be used is named by `faults`, and the shipped one 
 from __future__ import annotations
 
 import functools
-import os
 import stat
 import threading
 import tomllib
@@ -24,7 +23,7 @@ from benchd.traces.card_score import in_order
 
 MOST_BYTES = 65_536
 """Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
-MOST_FILES = 500
+MOST_FILES = 100
 """So many cards in a folder are read at most. Our choice."""
 
 Origin = Literal["own", "shipped"]
@@ -103,9 +102,7 @@ class Shelf:
         if self.own_dir is None:
             return []
         try:
-            found = sorted(p for p in self.own_dir.iterdir() if p.suffix == ".toml" and not p.name.startswith("."))
-        except FileNotFoundError:
-            return []
+            found = _toml_files(self.own_dir, quiet=False)
         except OSError as error:
             self._faults.append(f"{self.own_dir}: cannot be read: {error}; the shipped cards are used")
             return []
@@ -143,6 +140,18 @@ def _misfit(cards: Mapping[str, Card]) -> _Misfit | None:
     return None
 
 
+def _toml_files(folder: Path, quiet: bool = True) -> list[Path]:
+    """Its cards by name, hidden files left out; none where there is no folder. Raises OSError unless `quiet`."""
+    try:
+        return sorted(p for p in folder.iterdir() if p.suffix == ".toml" and not p.name.startswith("."))
+    except FileNotFoundError:
+        return []
+    except OSError:
+        if quiet:
+            return []
+        raise
+
+
 class CardFolder:
     """The cards of a bench: those in `folder` before the shipped ones, read anew when a file there has changed.
 
@@ -163,12 +172,21 @@ class CardFolder:
                 self._shelf, self._seen = Shelf(self._folder), seen
             return self._shelf
 
+    def faults(self) -> list[str]:
+        """What was wrong with the files when they were last read; reads none."""
+        shelf = self._shelf
+        return shelf.faults() if shelf is not None else []
+
     def _look(self) -> object:
-        try:
-            with os.scandir(self._folder) as files:
-                return sorted((f.name, f.stat().st_mtime_ns, f.stat().st_size) for f in files)
-        except OSError:
-            return ()
+        found = []
+        for path in _toml_files(self._folder):
+            try:
+                state = path.stat()
+            except OSError:
+                found.append((path.name, 0, 0))  # gone, or a link to nothing: reading it says so
+            else:
+                found.append((path.name, state.st_mtime_ns, state.st_size))
+        return found
 
 
 @functools.cache

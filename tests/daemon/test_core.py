@@ -83,6 +83,8 @@ async def test_what_is_filed_is_read_by_the_cards_of_the_bench_as_they_are_now(
     assert row.finding is not None
     assert row.finding.cards == "low-stall@7"
     written(tmp_path / "cards", "format = 1", "broken")
+    assert not any("broken.toml" in w for w in core.view().warnings), "a view, which is asked for often, reads no files"
+    core.cards.shelf()
     assert any("broken.toml" in w for w in core.view().warnings)
 
 

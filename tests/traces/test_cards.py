@@ -17,7 +17,16 @@ from pydantic import ValidationError
 from benchd.traces.card import Card, Condition, Look
 from benchd.traces.card_score import fit, holds, nearness, own_score, scores
 from benchd.traces.card_words import FIELD, filled, said
-from benchd.traces.cards import MOST_BYTES, CardError, Shelf, check_together, read_card, shipped, shipped_shelf
+from benchd.traces.cards import (
+    MOST_BYTES,
+    CardError,
+    CardFolder,
+    Shelf,
+    check_together,
+    read_card,
+    shipped,
+    shipped_shelf,
+)
 from benchd.traces.cautions import CAUTIONS
 from benchd.traces.features import extract
 from benchd.traces.quantities import QUANTITIES
@@ -330,3 +339,19 @@ def test_a_shipped_card_is_whole(name: str) -> None:
 @pytest.mark.parametrize("name", ["usb-unconfigured", "usb-enumerated", "usb-charging", "usb-nothing"])
 def test_a_usb_card_names_the_specification(name: str) -> None:
     assert "USB 2.0" in shipped()[name].card.source or "USB BC 1.2" in shipped()[name].card.source
+
+
+def test_a_folder_of_cards_is_read_anew_when_a_file_changes(tmp_path: Path) -> None:
+    folder = CardFolder(tmp_path / "cards")
+    first = folder.shelf()
+    assert folder.shelf() is first
+    written(tmp_path / "cards")
+    assert folder.shelf().card("my-stall").version == 3
+    # What an editor leaves while it has a file open: a link to nothing. It hides no other file.
+    (tmp_path / "cards" / ".#my-stall.toml").symlink_to("nowhere")
+    (tmp_path / "cards" / "gone.toml").symlink_to("nowhere")
+    assert "gone.toml" in "".join(folder.shelf().faults() or folder.faults())
+    written(tmp_path / "cards", OWN.replace("version = 3", "version = 44"))
+    assert folder.shelf().card("my-stall").version == 44
+    (tmp_path / "cards" / "my-stall.toml").unlink()
+    assert folder.shelf().find("my-stall") is None
