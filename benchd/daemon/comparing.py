@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
@@ -28,6 +29,7 @@ from benchd.traces.band import Band
 from benchd.traces.comparison import Comparison, compare
 from benchd.traces.features import extract
 from benchd.traces.nearest import Row
+from benchd.traces.trace import Mark
 from benchd.web.port import BandView, Nearest, NearTrace, Refused
 
 DESCRIBED_AT_ONCE = 50
@@ -109,17 +111,18 @@ class Comparing(Records):
     async def nearest(self, trace: str, count: int, board: str | None) -> Nearest:
         """See `BenchPort.nearest`."""
 
-        def describe_some(db: Log) -> tuple[dict[str, Row | None], int]:
+        def describe_some(db: Log) -> tuple[list[Described], int]:
             if db.trace(trace) is None:
                 raise _no_trace(trace)
             waiting = undescribed(db)
             # The one that is asked about first: without it there is nothing to look for.
             waiting.sort(key=lambda id: id != trace)
-            return {id: described(db, id) for id in waiting[:DESCRIBED_AT_ONCE]}, len(waiting)
+            some = [(row, id) for id in waiting[:DESCRIBED_AT_ONCE] if (row := db.trace(id)) is not None]
+            return [Described(id, row.marks, described(db, id)) for row, id in some], len(waiting)
 
         made, waiting = await self._read(describe_some)
         if made:
-            await self._write(lambda db: _keep(db, made))
+            await self._write(lambda db: keep_described(db, made))
 
         def look(db: Log) -> list[NearTrace]:
             row = described(db, trace)
@@ -131,10 +134,22 @@ class Comparing(Records):
         return Nearest(await self._read(look), max(waiting - len(made), 0))
 
 
-def _keep(db: Log, made: dict[str, Row | None]) -> None:
+class Described(NamedTuple):
+    """What describes a trace, with the marks that it was measured by."""
+
+    trace: str
+    marks: list[Mark]
+    row: Row | None
+
+
+def keep_described(db: Log, made: list[Described]) -> None:
+    """Keep what describes traces, but for those that were marked since. Raises LogError."""
     with db.transaction(durable=False) as connection:
-        for id, row in made.items():
-            keep_row(connection, id, row)
+        for one in made:
+            now = db.trace(one.trace)
+            # Somebody may have set a mark meanwhile: then it is described anew when it is next looked for.
+            if now is not None and now.marks == one.marks:
+                keep_row(connection, one.trace, one.row)
 
 
 def _before(db: Log, trace: str) -> str:

@@ -126,11 +126,14 @@ def read_ended(
         )
     trace = Trace(samples, closed.start_ns, opened.conditions, tuple(closed.marks))
     row = summarise(trace, opened.id, opened.job, opened.supply, opened.channel, closed.end_ns, closed.reason, None)
-    described = None
+    # What was caught is filed, whatever a rule makes of it.
     try:
         row = msgspec.structs.replace(row, finding=read_trace(trace, cards(), band(row)))
-        described = describe(trace)
-    except Exception as e:  # what was caught is filed, whatever a rule makes of it
+    except Exception as e:
         log.exception("reading trace %s", opened.id)
         return ReadTrace(row, None, f"trace {opened.id} is filed without a finding: reading it failed with {e!r}")
-    return ReadTrace(row, described)
+    try:
+        return ReadTrace(row, describe(trace))
+    except Exception as e:
+        log.exception("describing trace %s", opened.id)
+        return ReadTrace(row, None, f"trace {opened.id} is not found by a search yet: describing it failed with {e!r}")

@@ -7,13 +7,15 @@ from pathlib import Path
 import pytest
 
 from benchd.daemon.bench import Bench
+from benchd.daemon.comparing import Described, keep_described
 from benchd.daemon.core import Core
 from benchd.daemon.filing import band_while_filing
 from benchd.jobs.job import Job
 from benchd.reading import Block
-from benchd.store.descriptor_rows import forget_row, undescribed
+from benchd.store.descriptor_rows import described, forget_row, undescribed
 from benchd.store.filing import file_imported
 from benchd.store.log import Log, TraceRow
+from benchd.store.marking import keep_marked, mark_again
 from benchd.store.reference_rows import Bands
 from benchd.web.port import Refused
 from tests.daemon.making import S, off, on, past
@@ -92,6 +94,19 @@ async def test_the_nearest_are_found_and_what_waits_is_described(bench: Bench, l
     assert [n.trace.id for n in (await bench.nearest(first.id, 5, "demo-a")).nearest] == [second.id]
     with pytest.raises(Refused, match="not in the log"):
         await bench.nearest("T-9", 5, None)
+
+
+def test_what_was_described_before_a_mark_was_set_is_not_kept(log: Log, job: str) -> None:
+    one, other = file(log, 1), file(log, 2)
+    with log.transaction() as db:
+        forget_row(db, one.id)
+        forget_row(db, other.id)
+    made = [Described(row.id, row.marks, described(log, row.id)) for row in (one, other)]
+    marked = mark_again(log, one.id, "button", 1.0)
+    assert marked is not None
+    keep_marked(log, marked, "page")
+    keep_described(log, made)
+    assert undescribed(log) == [one.id]
 
 
 async def test_what_is_filed_is_read_against_its_boards_references(core: Core, log: Log, job: str) -> None:
