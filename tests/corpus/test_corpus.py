@@ -83,15 +83,13 @@ def test_the_published_shares_reach_their_floors(page: str, name: str, least: fl
     assert int(row[5]) == 0
 
 
-def test_published_confidences_promise_no_more_than_is_kept(page: str) -> None:
-    """In each bin the mean of what was stated is no more than the interval of what was right reaches, or 0.07 above the
-    share itself; and where there are many, it is not far below either."""
+def test_published_confidences_are_what_they_say(page: str) -> None:
+    """In each bin the mean of what was stated lies in the interval of what was right, or within 0.07 of its share."""
     table = rows(page, "reliability")
     assert table
-    for bin_, n, mean, right, interval in table:
-        high = float(interval.split(" to ")[1])
-        assert float(mean) <= max(high, float(right) + 0.07), bin_
-        assert int(n) < 30 or float(mean) >= float(right) - 0.2, bin_
+    for bin_, _, mean, right, interval in table:
+        low, high = (float(end) for end in interval.split(" to "))
+        assert min(low, float(right) - 0.07) <= float(mean) <= max(high, float(right) + 0.07), bin_
 
 
 def test_wilson_gives_the_textbook_interval() -> None:
@@ -102,17 +100,17 @@ def test_wilson_gives_the_textbook_interval() -> None:
 
 @given(st.lists(st.builds(Stated, st.booleans(), st.floats(0, 1), st.booleans()), max_size=60))
 def test_a_fitted_map_never_falls_and_stays_between_0_and_1(stated: list[Stated]) -> None:
-    fitted = fit(stated)
+    fitted = fit(stated, 0.1)
     assert [raw for raw, _ in fitted] == list(AT)
     levels = [level for _, level in fitted]
-    assert all(level <= raw for raw, level in fitted)
+    assert all(level <= raw + 0.1 + 1e-9 for raw, level in fitted)
     assert levels == sorted(levels)
     assert 0 <= levels[0] <= levels[-1] <= 1
 
 
 def test_a_fit_of_what_is_always_right_is_surer_than_one_of_what_never_is() -> None:
-    sure = fit([Stated(False, 0.9, True)] * 200)
-    unsure = fit([Stated(False, 0.9, False)] * 200)
+    sure = fit([Stated(False, 0.9, True)] * 200, 0.0)
+    unsure = fit([Stated(False, 0.9, False)] * 200, 0.0)
     assert dict(sure)[0.95] == 0.95
     assert dict(unsure)[0.95] < 0.3
 
