@@ -11,7 +11,9 @@ from tests.corpus.run import Result
 from tests.corpus.score import by_rate, confusion, forbidden, reliability, share, wilson
 
 PAGE = Path(benchd.traces.__path__[0]) / "READING.md"
-SLICE = range(1, 161, 2)
+PUBLISHED_FROM = 20_000
+"""The published figures are of numbers from here on: nobody had looked at one of them while the reading was made."""
+SLICE = range(PUBLISHED_FROM + 1, PUBLISHED_FROM + 161, 2)
 """Held-out cases that every run of the tests reads again."""
 
 
@@ -87,5 +89,5 @@ def fill(page: str, parts: dict[str, str]) -> str:
 def publish(results: Sequence[Result]) -> int:
     """Write the page's tables."""
     PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), tables(results)), encoding="utf-8")
-    print(f"{PAGE}: {len(results)} cases, half of them held out")
+    print(f"{PAGE}: {len(results)} cases, all of them held out")
     return 0
