@@ -118,14 +118,14 @@ class Features:
     """The voltage was down but up for most, for long and right before: a limit or leads that are too small, for which a
     guard switches off as for a short."""
     charge_c: float
-    """∫ I dt by the trapezoidal rule, C."""
+    """∫ I dt by the trapezoidal rule while the output was on, C; what flowed after the board was taken off is in it."""
     energy_j: float
-    """∫ V·I dt by the trapezoidal rule, J."""
+    """∫ V·I dt likewise, J."""
 
 
 def extract(trace: Trace) -> Features:
     """Measure a trace. Any number of readings, none included; nothing raises."""
-    line = make_line(trace)
+    line = whole = make_line(trace)
     removed_s = taken_off(line, trace) if len(line.t_s) > 1 else None
     if removed_s is not None:
         line = until(line, removed_s)
@@ -144,8 +144,8 @@ def extract(trace: Trace) -> Features:
         removed_s=removed_s,
         tripped_s=trace.mark_s("tripped"),
         trip_rule=tripped.why if tripped else "",
-        charge_c=float(np.trapezoid(line.current_a, line.t_s)),
-        energy_j=float(np.trapezoid(line.current_a * line.voltage_v, line.t_s)),
+        charge_c=float(np.trapezoid(whole.current_a, whole.t_s)),
+        energy_j=float(np.trapezoid(whole.current_a * whole.voltage_v, whole.t_s)),
         backwards_share=backwards_share(line),
         reversed=find_reversed(line),
     )

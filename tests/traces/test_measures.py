@@ -9,7 +9,7 @@ import pytest
 import scipy.integrate
 import scipy.signal
 import scipy.stats
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchd.traces.card_words import within
@@ -41,6 +41,7 @@ def test_charge_and_energy_of_uneven_readings() -> None:
 
 
 @settings(max_examples=50, deadline=None)
+@example([(10**6, 0.0), (10**6, 1.0), (10**6, 1.0), (999_000_001, 1.0), (10**9, 0.0), (10**6, 0.0)])  # taken off
 @given(st.lists(st.tuples(st.integers(1_000_000, 10**9), st.floats(-1, 5)), min_size=2, max_size=60))
 def test_charge_is_scipys(rows: list[tuple[int, float]]) -> None:
     t = (np.cumsum([r[0] for r in rows]) / 1e9).tolist()
