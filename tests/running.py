@@ -35,7 +35,7 @@ class Running:
         """SIGTERM, and wait; the exit status."""
         if self.process.poll() is None:
             self.process.terminate()
-        status = self.process.wait(20)
+        status = self.process.wait(60)  # patience, and no figure: the machine may be busy
         if self.process.stdout is not None:
             self.process.stdout.close()
         return status

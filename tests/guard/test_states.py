@@ -104,7 +104,7 @@ def test_every_state_can_be_reached_and_on_takes_confirmation() -> None:
     assert {state for state, _ in first} == {ChannelState.STARTING}
 
 
-@pytest.mark.parametrize("state", POWERED)
+@pytest.mark.parametrize("state", sorted(POWERED))
 def test_in_every_powered_state_a_trip_and_a_lost_link_switch_off_and_latch(state: ChannelState) -> None:
     for event in (Event.TRIP, Event.LINK_LOST):
         assert step(state, event) == (ChannelState.TRIPPING, (Action.SWITCH_OFF,), True)
