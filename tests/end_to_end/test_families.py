@@ -1,7 +1,7 @@
 """Every second family in one daemon, all at once: power on, a board boots, a short, a lost link.
 
-Each family by itself is in tests/supplies. The supplies are simulated by threads of this process, each at its family's own pace, on the interface that its profile
-knows; the electrical model's truth decides, not what the daemon says.
+Each family by itself is in tests/supplies. The supplies are simulated by threads of this process, each at its family's
+own pace, on the interface that its profile knows; the electrical model's truth decides, not what the daemon says.
 """
 
 from __future__ import annotations
