@@ -136,4 +136,4 @@ def read_ended(
         return ReadTrace(row, describe(trace))
     except Exception as e:
         log.exception("describing trace %s", opened.id)
-        return ReadTrace(row, None, f"trace {opened.id} is not found by a search yet: describing it failed with {e!r}")
+        return ReadTrace(row, None, f"trace {opened.id} is not found by searches: describing it failed with {e!r}")
