@@ -149,14 +149,33 @@ class Supply(Table):
         return self
 
 
+class LogSettings(Table):
+    """What becomes of the log's file with time."""
+
+    thin_after_months: Annotated[int, Field(ge=1, le=600)] | None = None
+    """Readings older than this are thinned, peaks kept, but for those that are kept whole; not given: none is."""
+    thin_when_full: bool = False
+    """The oldest of those that may be thinned are, too, when the disk is full."""
+    backup_dir: str = ""
+    """Where the daemon puts a copy of the log each day; empty: none."""
+    backups_kept: Annotated[int, Field(ge=1, le=1000)] = 7
+
+
 class Influx(Table):
     """The time-series follower."""
 
     url: Annotated[str, Field(pattern=r"^https?://\S+$")]
+    write_path: Literal["v2", "v1"] = "v2"
+    """v1: `/write`, for servers before 1.8; `bucket` is the database then, and `token` is user:password."""
     bucket: str = "benchd"
     org: str = ""
     token: str = ""
     token_file: str = ""
+    batch_lines: Annotated[int, Field(ge=1, le=50_000)] = 5000
+    batch_age_s: Annotated[float, Field(ge=0.1, le=60)] = 1.0
+    """How long readings may wait for a fuller batch."""
+    gzip: bool | None = None
+    """Not given: squeezed unless the server is on this machine."""
 
 
 class Mqtt(Table):
@@ -167,7 +186,16 @@ class Mqtt(Table):
     user: str = ""
     password: str = ""
     password_file: str = ""
+    protocol: Literal["3.1.1", "5"] = "5"
     tls: bool = False
+    tls_ca_file: str = ""
+    """Whose certificates are trusted; empty: those of the system."""
+    tls_cert_file: str = ""
+    tls_key_file: str = ""
+    """The daemon's own certificate and key, for brokers that ask for one."""
+    discovery: bool = False
+    """Describe the outputs to home-automation hubs."""
+    discovery_prefix: Annotated[str, Field(pattern=r"^[^+#\x00/]+(/[^+#\x00/]+)*$")] = "homeassistant"
     commands: bool = False
     """Besides off, which is always taken."""
 
@@ -205,6 +233,7 @@ class Settings(Table):
     guard: GuardSettings = GuardSettings()
     plan: Annotated[list[Plan], Field(default_factory=list)]
     supply: Annotated[list[Supply], Field(min_length=1)]
+    log: LogSettings = LogSettings()
     influxdb: Influx | None = None
     mqtt: Mqtt | None = None
 

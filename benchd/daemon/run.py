@@ -10,19 +10,20 @@ import json
 import logging
 import os
 import signal
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.daemon.followers import follow
 from benchd.daemon.known import Known
 from benchd.daemon.notify import Notifier, status_line
 from benchd.daemon.quiet import QuietHours, local_time
 from benchd.guard.client import GuardClient
 from benchd.guard.wire import ChannelConfig, Configure, SupplyConfig
 from benchd.reading import OutputState
-from benchd.settings import Settings, SettingsError, Supply, secret
+from benchd.settings import Settings, SettingsError, Supply
 from benchd.settings_fit import unfit
 from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
@@ -34,8 +35,6 @@ from benchd.web.server import CannotListen, serve
 log = logging.getLogger("benchd")
 
 ADDRESS = "daemon.json"
-AGAIN_S = 30.0
-"""A follower that failed by a fault of ours is started again after this, s."""
 TASKS_END_S = 5.0
 LOCK = "daemon.lock"
 NOT_OFF = "not every output could be confirmed off: look at the supplies, switch off there"
@@ -107,7 +106,7 @@ class Daemon:
         latched = [key for key, watch in core.watches.items() if watch.latched]
         guard = GuardClient(configure, core.on_report, core.alarm, latched)
         core.guard = guard
-        tasks = [page, asyncio.create_task(core.pump(), name="pump"), *self._followers(core, writer, folder)]
+        tasks = [page, asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
         tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
         for watch in core.watches.values():
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
@@ -163,37 +162,6 @@ class Daemon:
         )
         return configure, Known(self._settings.supply)
 
-    def _followers(self, core: Core, writer: LogWriter, folder: Path) -> list[asyncio.Task[Any]]:
-        tasks: list[asyncio.Task[Any]] = []
-        try:
-            if (influx := self._settings.influxdb) is not None:
-                from benchd.store.influx import InfluxFollower
-
-                token = secret(influx.token, influx.token_file, "influxdb.token_file")
-                follower = InfluxFollower(
-                    folder / "benchd.sqlite", writer, bench=self._settings.bench, url=influx.url,
-                    bucket=influx.bucket, org=influx.org, token=token,
-                )  # fmt: skip
-                core.followers["influxdb"] = follower.health
-                tasks.append(asyncio.create_task(kept_up(core, "influxdb", follower.run), name="influxdb follower"))
-            if (mqtt := self._settings.mqtt) is not None:
-                from benchd.daemon.mqtt_commands import MqttCommands
-                from benchd.store.mqtt import MqttFollower
-
-                assert self.bench is not None
-                password = secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
-                publisher = MqttFollower(
-                    folder / "benchd.sqlite", writer, bench=self._settings.bench, host=mqtt.host, port=mqtt.port,
-                    user=mqtt.user, password=password, tls=mqtt.tls,
-                    carry=MqttCommands(self.bench, mqtt.commands).carry_out,
-                )  # fmt: skip
-                core.followers["mqtt"] = publisher.health
-                core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
-                tasks.append(asyncio.create_task(kept_up(core, "mqtt", publisher.run), name="mqtt follower"))
-        except SettingsError as e:
-            raise StartError(str(e)) from None
-        return tasks
-
 
 def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
     """A supply of the settings as the guard takes it."""
@@ -246,6 +214,13 @@ def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
     return writer, _Kept()
 
 
+def _followers(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any]]:
+    try:
+        return follow(bench, core, writer)
+    except SettingsError as e:
+        raise StartError(str(e)) from None
+
+
 async def _up(page: asyncio.Task[None], address: asyncio.Future[str]) -> None:
     """Wait for the page's address. Raises StartError when the page cannot be offered."""
     first: set[asyncio.Future[Any]] = {page, address}
@@ -256,22 +231,6 @@ async def _up(page: asyncio.Task[None], address: asyncio.Future[str]) -> None:
         except CannotListen as e:
             raise StartError(str(e)) from None
         raise StartError("the page ended before it was up")
-
-
-async def kept_up(
-    core: Core,
-    name: str,
-    run: Callable[[], Awaitable[None]],
-    sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
-) -> None:
-    """Run a follower until cancelled, and again after a fault nobody foresaw: its cursor in the log says from where."""
-    while True:
-        try:
-            await run()
-        except Exception as e:
-            log.exception("the %s follower failed", name)
-            core.alarm(f"{name}: the follower failed and is tried again in {AGAIN_S:.0f} s; nothing is lost: {e!r}")
-        await sleep(AGAIN_S)
 
 
 def _ended(core: Core, task: asyncio.Task[Any]) -> None:

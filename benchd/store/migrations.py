@@ -62,7 +62,25 @@ CREATE TABLE descriptors (
 """
 # What describes a trace is apart from it, so that a search reads these bytes only, one behind the other.
 
-STEPS = (_V1, _V2, _V3, _V4)
+_V5 = """
+CREATE INDEX traces_signature ON traces (json_extract(finding, '$.signature'), start_ns);
+CREATE INDEX traces_board ON traces (json_extract(conditions, '$.board'), start_ns);
+CREATE INDEX jobs_board ON jobs (board, created_ns);
+CREATE INDEX jobs_created ON jobs (created_ns);
+CREATE INDEX journal_trace ON journal (trace, seq) WHERE trace IS NOT NULL;
+CREATE INDEX journal_kind ON journal (kind, seq);
+CREATE INDEX trips_trace ON trips (trace, id) WHERE trace IS NOT NULL;
+CREATE INDEX blocks_trace ON blocks (trace, seq) WHERE trace IS NOT NULL;
+ALTER TABLE blocks ADD COLUMN thinned_from INTEGER;
+CREATE TABLE forgotten (job TEXT PRIMARY KEY, t_ns INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE unpacked (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, job TEXT NOT NULL, from_bench TEXT NOT NULL,
+  from_log TEXT NOT NULL, checksum TEXT NOT NULL);
+"""
+# `thinned_from`: how many readings there were before they were thinned; NULL: all are there. `forgotten`: jobs whose
+# owner's data was taken out, by the id they have since. `unpacked`: jobs that came in an archive from another bench.
+
+STEPS = (_V1, _V2, _V3, _V4, _V5)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 

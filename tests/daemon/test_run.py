@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from benchd.daemon import run
-from benchd.daemon.run import ADDRESS, LOCK, Daemon, StartError, kept_up
+from benchd.daemon.followers import kept_up
+from benchd.daemon.run import ADDRESS, LOCK, Daemon, StartError
 from tests.daemon.making import settings
 
 

@@ -120,7 +120,9 @@ BAD = {
     "half": lambda way, line: [way.answer(line)[0][:-2]],
     "half late": lambda way, line: [way.answer(line)[0][:1], 1.5 * TIMEOUT_S, way.answer(line)[0][1:]],
     "an error text": lambda way, line: [b"Invalid character" + way.end],
-    "twice": lambda way, line: [b"".join(2 * way.answer(line))],  # in one write: a second one may come too late to be seen
+    "twice": lambda way, line: [
+        b"".join(2 * way.answer(line))
+    ],  # in one write: a second one may come too late to be seen
 }
 
 
