@@ -1,0 +1,70 @@
+"""Starts the log's followers that the settings ask for, and keeps them going."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.settings import Influx, Mqtt, secret
+from benchd.store.writer import LogWriter
+
+log = logging.getLogger("benchd")
+
+AGAIN_S = 30.0
+"""A follower that failed by a fault of ours is started again after this, s."""
+
+
+def follow(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any]]:
+    """One task for each follower, running. Raises SettingsError when a file with a secret cannot be read."""
+    tasks: list[asyncio.Task[Any]] = []
+    if (influx := core.settings.influxdb) is not None:
+        tasks.append(_influxdb(influx, core, writer))
+    if (mqtt := core.settings.mqtt) is not None:
+        tasks.append(_mqtt(mqtt, bench, core, writer))
+    return tasks
+
+
+def _influxdb(influx: Influx, core: Core, writer: LogWriter) -> asyncio.Task[Any]:
+    from benchd.store.influx import InfluxFollower
+
+    token = secret(influx.token, influx.token_file, "influxdb.token_file")
+    follower = InfluxFollower(
+        writer.path, writer, bench=core.settings.bench, url=influx.url, bucket=influx.bucket, org=influx.org,
+        token=token,
+    )  # fmt: skip
+    core.followers["influxdb"] = follower.health
+    return asyncio.create_task(kept_up(core, "influxdb", follower.run), name="influxdb follower")
+
+
+def _mqtt(mqtt: Mqtt, bench: Bench, core: Core, writer: LogWriter) -> asyncio.Task[Any]:
+    from benchd.daemon.mqtt_commands import MqttCommands
+    from benchd.store.mqtt import MqttFollower
+
+    password = secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
+    publisher = MqttFollower(
+        writer.path, writer, bench=core.settings.bench, host=mqtt.host, port=mqtt.port, user=mqtt.user,
+        password=password, tls=mqtt.tls, carry=MqttCommands(bench, mqtt.commands).carry_out,
+    )  # fmt: skip
+    core.followers["mqtt"] = publisher.health
+    core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
+    return asyncio.create_task(kept_up(core, "mqtt", publisher.run), name="mqtt follower")
+
+
+async def kept_up(
+    core: Core,
+    name: str,
+    run: Callable[[], Awaitable[None]],
+    sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
+) -> None:
+    """Run a follower until cancelled, and again after a fault nobody foresaw: its cursor in the log says from where."""
+    while True:
+        try:
+            await run()
+        except Exception as e:
+            log.exception("the %s follower failed", name)
+            core.alarm(f"{name}: the follower failed and is tried again in {AGAIN_S:.0f} s; nothing is lost: {e!r}")
+        await sleep(AGAIN_S)
