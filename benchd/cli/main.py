@@ -12,6 +12,7 @@ from benchd.cli import (
     config,
     demo,
     job,
+    log,
     make_safe,
     output,
     plans,
@@ -68,6 +69,7 @@ app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(
     replay.replay
 )
+app.add_typer(log.app, name="log")
 app.add_typer(config.app, name="config")
 
 
