@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import fcntl
 import functools
 import json
 import logging
@@ -27,6 +26,7 @@ from benchd.settings import Settings, SettingsError, Supply
 from benchd.settings_fit import unfit
 from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
+from benchd.store.holding import FolderHeld, held
 from benchd.store.log import Log, StoredTrip
 from benchd.store.writer import LogWriter
 from benchd.web.app import create_app
@@ -36,7 +36,6 @@ log = logging.getLogger("benchd")
 
 ADDRESS = "daemon.json"
 TASKS_END_S = 5.0
-LOCK = "daemon.lock"
 NOT_OFF = "not every output could be confirmed off: look at the supplies, switch off there"
 
 
@@ -242,40 +241,17 @@ def _ended(core: Core, task: asyncio.Task[Any]) -> None:
 
 @contextlib.contextmanager
 def _only_one(folder: Path) -> Iterator[None]:
-    """Holds the folder for one daemon. Raises StartError when another has it or there is no such folder.
+    """Holds the folder for one daemon. Raises StartError when another process has it or there is no such folder.
 
     A disk that is full or read-only does not matter here: the outputs are guarded all the same.
     """
-    held = _opened(folder)
-    try:
+    with contextlib.ExitStack() as undo:
         try:
-            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
+            undo.enter_context(held(folder))
+        except FolderHeld as e:
             raise StartError(
-                f"{folder}: another daemon writes this log ({_holder(folder)}); end it, or set another data_dir"
+                f"{folder}: another daemon writes this log ({e.holder}); end it, or set another data_dir"
             ) from None
-        with contextlib.suppress(OSError):
-            os.truncate(held, 0)
-            os.write(held, f"pid {os.getpid()}".encode())
+        except OSError as e:
+            raise StartError(f"data_dir {folder}: cannot be made or opened: {e}") from None
         yield
-    finally:
-        os.close(held)
-
-
-def _opened(folder: Path) -> int:
-    file = folder / LOCK
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(OSError):
-            return os.open(file, os.O_RDWR | os.O_CREAT, 0o644)
-        # A folder can be locked like a file.
-        return os.open(file if file.exists() else folder, os.O_RDONLY)
-    except OSError as e:
-        raise StartError(f"data_dir {folder}: cannot be made or opened: {e}") from None
-
-
-def _holder(folder: Path) -> str:
-    try:
-        return (folder / LOCK).read_text("utf-8").strip() or "unknown"
-    except (OSError, ValueError):
-        return "unknown"

@@ -12,7 +12,8 @@ import pytest
 
 from benchd.daemon import run
 from benchd.daemon.followers import kept_up
-from benchd.daemon.run import ADDRESS, LOCK, Daemon, StartError
+from benchd.daemon.run import ADDRESS, Daemon, StartError
+from benchd.store.holding import LOCK
 from tests.daemon.making import settings
 
 
