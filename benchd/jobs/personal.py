@@ -1,0 +1,43 @@
+"""What in a job and its journal was typed by people, and may name or describe a customer.
+
+The kind of board, the figures and what benchd itself wrote stay. A kind of entry that is not known here loses all its
+text, so that a new one gives nothing away before somebody has thought of it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from benchd.jobs.job import Job
+
+OURS = frozenset(
+    ("trace", "finding", "mark", "trip", "re-arm", "probe", "leak", "advance", "promise", "quiet-hours", "plan",
+     "job-chosen", "output", "link", "instrument-error", "settings", "unpacked", "forgotten", "thinned")
+)  # fmt: skip
+"""Kinds of entries in which nothing is free text of a person."""
+
+
+def job_without_person(job: Job) -> Job:
+    """The job without what was said of device and symptom; its id stays."""
+    return msgspec.structs.replace(job, device="", symptom="")
+
+
+def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] | None:
+    """What may stay of an entry; None: nothing, it is a person's text and no more."""
+    match kind:
+        case "note":
+            return None
+        case "job-created":
+            return {"device": "", "board": payload.get("board", ""), "symptom": ""}
+        case "reference":
+            # The note stands behind a colon at the end of the text.
+            text, note = str(payload.get("text", "")), str(payload.get("note", ""))
+            return payload | {"note": "", "text": text.removesuffix(f": {note}") if note else text}
+        case "consent":
+            return payload | {"who": ""}
+        case _ if kind in OURS:
+            return payload
+        case _:
+            return {key: value for key, value in payload.items() if isinstance(value, int | float)}
