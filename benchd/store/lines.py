@@ -1,19 +1,22 @@
 """Readings, trips and findings as lines of InfluxDB line protocol, ns precision.
 
-    supply_reading  voltage (V), current (A), power (W), mode ("cv", "cc", "off", "unknown")   at the reading's time
-    supply_trip     rule, text, stage, set_voltage, limit, budget_j, let_through_c, let_through_j, let_through_a2s,
-                    and the upper bound of each (let_through_c_most ...),
-                    off_confirmed (boolean), off_sent_s, off_confirmed_s (s after the onset)   at the onset's detection
-    trace_finding   signature, confidence, reason, duration_s, readings, peak, charge, energy  at the trace's start
+    supply_reading  at the reading's time
+    supply_trip     at the onset's detection
+    trace_finding   at the trace's start: read again, it takes the place of what it said before
 
-Tags of all three: bench, supply, channel, and job and trace where known. A point is known by measurement, tags and
-time, so a line sent again is the same point. Escaping and types as in the "Line protocol" page of the InfluxDB v2
-reference: comma, equals and space in tags; double quote and backslash in strings; no line breaks; no NaN or infinity.
+`FIELDS` says what is in each. Tags of all three: bench, supply, channel, and job and trace where known. A point is
+known by measurement, tags and time, so a line sent again is the same point. Escaping and types as in the "Line
+protocol" page of the InfluxDB v2 reference: comma, equals and space in tags; double quote and backslash in strings; no
+line breaks; no NaN or infinity.
+
+What people type (device, symptom, notes) is in none of them: a job is its id. The codes stand for words at servers
+that keep numbers only (VictoriaMetrics).
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,6 +25,68 @@ from benchd.store.blocks import StoredBlock
 
 EVENT_KINDS = ("trip", "trace", "finding")
 """Journal entries that become points."""
+TAGS = ("bench", "channel", "job", "supply", "trace")
+"""In the order that servers sort them by."""
+
+
+class FieldIs(NamedTuple):
+    """A field: `kind` is its type in line protocol (float, integer, string, boolean); `unit` is empty for none."""
+
+    unit: str
+    kind: str
+    text: str
+
+
+FIELDS: dict[str, dict[str, FieldIs]] = {
+    "supply_reading": {
+        "voltage": FieldIs("V", "float", "as read"),
+        "current": FieldIs("A", "float", "as read"),
+        "power": FieldIs("W", "float", "their product"),
+        "mode": FieldIs("", "string", "cv, cc, off, unknown"),
+    },
+    "supply_trip": {
+        "rule": FieldIs("", "string", "which trip rule"),
+        "rule_code": FieldIs("", "integer", "the same as a number"),
+        "text": FieldIs("", "string", "what was seen"),
+        "stage": FieldIs("", "string", "probe, hold, boot"),
+        "set_voltage": FieldIs("V", "float", "as set"),
+        "limit": FieldIs("A", "float", "as set"),
+        "budget_j": FieldIs("J", "float", "what the plan allows"),
+        "let_through_c": FieldIs("C", "float", "charge from the onset to off"),
+        "let_through_j": FieldIs("J", "float", "energy from the onset to off"),
+        "let_through_a2s": FieldIs("A²s", "float", "I²t from the onset to off"),
+        "let_through_c_most": FieldIs("C", "float", "upper bound"),
+        "let_through_j_most": FieldIs("J", "float", "upper bound"),
+        "let_through_a2s_most": FieldIs("A²s", "float", "upper bound"),
+        "off_confirmed": FieldIs("", "boolean", "read back from the supply"),
+        "off_sent_s": FieldIs("s", "float", "after the onset"),
+        "off_confirmed_s": FieldIs("s", "float", "after the onset"),
+    },
+    "trace_finding": {
+        "signature": FieldIs("", "string", "what the trace looks like"),
+        "signature_code": FieldIs("", "integer", "the same as a number"),
+        "confidence": FieldIs("", "float", "0 to 1"),
+        "reason": FieldIs("", "string", "why the trace ended"),
+        "duration_s": FieldIs("s", "float", "of the trace"),
+        "readings": FieldIs("", "integer", "of the trace"),
+        "peak": FieldIs("A", "float", "highest current"),
+        "charge": FieldIs("C", "float", "of the trace"),
+        "energy": FieldIs("J", "float", "of the trace"),
+    },
+}
+
+RULE_CODES = {
+    "short": 1, "over-current": 2, "over-voltage": 3, "reverse": 4, "budget": 5, "stale": 6, "instrument": 7,
+    "panel": 8,
+}  # fmt: skip
+"""Rule → `rule_code`; 0 is one that is not here. A number is never used again for another."""
+SIGNATURE_CODES = {
+    "unread": 1, "unclear": 2, "clean-boot": 3, "no-draw": 4, "dead-short": 5, "late-short": 6, "early-leak": 7,
+    "low-stall": 8, "mid-stall": 9, "boot-loop": 10, "brief-kick": 11, "limit-sag": 12, "over-draw": 13,
+    "loose-contact": 14, "usb-charging": 15, "usb-enumerated": 16, "usb-nothing": 17, "usb-unconfigured": 18,
+}  # fmt: skip
+"""Signature → `signature_code`; 0 is one of one's own card. A number is never used again for another."""
+
 MAX_STRING = 1000
 _MODES = ("unknown", "cv", "cc", "off")
 _TAG = str.maketrans({",": "\\,", "=": "\\=", " ": "\\ ", "\n": "\\ ", "\r": "\\ "})
@@ -32,7 +97,7 @@ Field = str | float | int | bool | None
 
 def tag_set(bench: str, supply: str | None, channel: int | None, job: str | None, trace: str | None) -> str:
     """The tags, each with a comma before it, in the order that servers sort them by. Unknown ones are left out."""
-    tags = {"bench": bench, "channel": channel, "job": job, "supply": supply, "trace": trace}
+    tags = dict(zip(TAGS, (bench, channel, job, supply, trace), strict=True))
     # A backslash at the end would escape what follows it.
     texts = {k: str(v).rstrip("\\").translate(_TAG) for k, v in tags.items() if v is not None}
     return "".join(f",{k}={v}" for k, v in texts.items() if v)
@@ -83,6 +148,7 @@ def event_line(entry: JournalEntry, bench: str) -> str:
     if entry.kind == "trip":
         fields: dict[str, Field] = {
             "rule": p.get("rule"),
+            "rule_code": RULE_CODES.get(p.get("rule", ""), 0),
             "text": p.get("text"),
             "set_voltage": _float(p.get("set_voltage_v")),
             "limit": _float(p.get("limit_a")),
@@ -100,8 +166,10 @@ def event_line(entry: JournalEntry, bench: str) -> str:
         }
         return f"supply_trip{tags} {field_set(fields)} {entry.t_ns}"
     finding = p.get("finding") or {}
+    signature = finding.get("signature", "unread")
     fields = {
-        "signature": finding.get("signature", "unread"),
+        "signature": signature,
+        "signature_code": SIGNATURE_CODES.get(signature, 0),
         "confidence": _float(finding.get("confidence")),
         "reason": p.get("reason"),
         "duration_s": _float(p.get("duration_s")),

@@ -12,7 +12,17 @@ from line_protocol_parser import parse_line
 
 from benchd.jobs.job import JournalEntry
 from benchd.store.blocks import StoredBlock
-from benchd.store.lines import EVENT_KINDS, event_line, field_set, reading_lines, tag_set
+from benchd.store.lines import (
+    EVENT_KINDS,
+    FIELDS,
+    RULE_CODES,
+    SIGNATURE_CODES,
+    TAGS,
+    event_line,
+    field_set,
+    reading_lines,
+    tag_set,
+)
 from benchd.store.log import Log
 from benchd.traces.samples import Samples
 from tests.store.making import MS, T0, block, columns_block, finding, trace_row, tripped
@@ -113,8 +123,8 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     assert bounds["let_through_c_most"] == pytest.approx(0.005, rel=0.01)
     assert sorted(bounds) == ["let_through_a2s_most", "let_through_c_most", "let_through_j_most"]
     assert trip["fields"] == {
-        "rule": "short", "text": tripped().text, "set_voltage": 4.0, "limit": 1.0, "let_through_c": 0.002,
-        "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True, "off_sent_s": 0.00204,
+        "rule": "short", "rule_code": 1, "text": tripped().text, "set_voltage": 4.0, "limit": 1.0,
+        "let_through_c": 0.002, "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True, "off_sent_s": 0.00204,
         "off_confirmed_s": 0.004,
     }  # fmt: skip
     assert unsure["fields"]["off_confirmed"] is False
@@ -122,8 +132,8 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     assert not [name for name in unsure["fields"] if name.endswith("_most")]
     assert (filed["measurement"], filed["time"]) == ("trace_finding", T0)
     assert filed["fields"] == {
-        "signature": "low-stall", "confidence": 0.9, "reason": "removed", "duration_s": 5.0, "readings": 5000,
-        "peak": 0.13, "charge": 0.4, "energy": 1.6,
+        "signature": "low-stall", "signature_code": 8, "confidence": 0.9, "reason": "removed", "duration_s": 5.0,
+        "readings": 5000, "peak": 0.13, "charge": 0.4, "energy": 1.6,
     }  # fmt: skip
     # The same point, so the newer finding takes the older one's place.
     assert (again["time"], again["tags"]) == (filed["time"], filed["tags"])
@@ -134,9 +144,38 @@ def test_types_do_not_change_with_the_values() -> None:
     """A field's type is fixed by its first write, so a figure that happens to be whole stays a float."""
     trip = JournalEntry(1, T0, "trip", None, "psu-a", 1, None, {"rule": "short", "limit_a": 1, "set_voltage_v": 4})
     assert event_line(trip, "b") == (
-        f'supply_trip,bench=b,channel=1,supply=psu-a rule="short",set_voltage=4.0,limit=1.0 {T0}'
+        f'supply_trip,bench=b,channel=1,supply=psu-a rule="short",rule_code=1i,set_voltage=4.0,limit=1.0 {T0}'
     )
     filed = JournalEntry(2, T0, "trace", None, "psu-a", 1, "t", {"peak_a": 1, "readings": 7, "start_ns": 5})
     assert event_line(filed, "b") == (
-        'trace_finding,bench=b,channel=1,supply=psu-a,trace=t signature="unread",readings=7i,peak=1.0 5'
+        'trace_finding,bench=b,channel=1,supply=psu-a,trace=t signature="unread",signature_code=1i,readings=7i,'
+        "peak=1.0 5"
     )
+
+
+_KINDS = {float: "float", int: "integer", str: "string", bool: "boolean"}
+
+
+def test_every_line_has_the_fields_that_are_listed_with_their_types(entries: list[JournalEntry]) -> None:
+    """By another's parser; `FIELDS` is what dashboards and docs are made from."""
+    full = {name: 1 for name, field in FIELDS["supply_trip"].items() if field.kind == "float"}
+    figures = {"set_voltage_v": 4, "limit_a": 1, "off_sent_ns": 2, "off_confirmed_ns": 3, "onset_ns": 1}
+    words = {"rule": "short", "text": "t", "stage": "boot", "off_confirmed": True}
+    trip = JournalEntry(9, T0, "trip", None, "psu-a", 1, None, full | figures | words)
+    lines = reading_lines(stored(block(1), trace="t"), "b")
+    lines += [event_line(e, "b") for e in [*entries, trip]]
+    seen: dict[str, dict[str, str]] = {}
+    for line in lines:
+        parsed = parse_line(line)
+        assert set(parsed["tags"]) <= set(TAGS)
+        kinds = {name: _KINDS[type(value)] for name, value in parsed["fields"].items()}
+        seen.setdefault(parsed["measurement"], {}).update(kinds)
+    assert seen == {m: {name: field.kind for name, field in fields.items()} for m, fields in FIELDS.items()}
+
+
+def test_codes_are_told_apart() -> None:
+    for codes in (RULE_CODES, SIGNATURE_CODES):
+        assert len(set(codes.values())) == len(codes)
+        assert min(codes.values()) == 1  # 0: one that is not listed
+    own = JournalEntry(2, T0, "trace", None, "psu-a", 1, "t", {"finding": {"signature": "my-own"}})
+    assert parse_line(event_line(own, "b"))["fields"] == {"signature": "my-own", "signature_code": 0}
