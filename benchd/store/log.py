@@ -94,12 +94,12 @@ class Log:
         db = None
         try:
             if read_only and not path.exists():
-                raise LogDown(f"{path}: no such log; the daemon makes it when it starts")
+                raise LogDown("no such log; the daemon makes it when it starts")
             if not read_only:
                 path.parent.mkdir(parents=True, exist_ok=True)
             uri = path.as_uri() + ("?mode=ro" if read_only else "")
             db = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False)
-            _prepare(db, read_only)
+            _prepare(db, path, read_only)
             return cls(path, db)
         except BaseException as e:
             if db is not None:
@@ -108,8 +108,8 @@ class Log:
                 raise from_sqlite(e, path) from e
             if isinstance(e, OSError):
                 raise LogDown(f"{path}: {e}") from e
-            if type(e) is LogError:
-                raise LogError(f"{path}: {e}") from None
+            if isinstance(e, LogError):
+                raise type(e)(f"{path}: {e}") from None
             raise
 
     def close(self) -> None:
@@ -368,17 +368,17 @@ class Log:
         return blocks.after(self.rows, seq, limit, max_readings)
 
 
-def _prepare(db: sqlite3.Connection, read_only: bool) -> None:
+def _prepare(db: sqlite3.Connection, path: Path, read_only: bool) -> None:
     version = migrations.version_of(db)
     if read_only:
         if version < len(migrations.STEPS):
             raise LogError(
                 f"the log has version {version}, this benchd reads version {len(migrations.STEPS)}; "
-                "start the daemon once, it brings the file up to date"
+                "`benchd log upgrade` takes it forward and keeps a copy, as the daemon does when it starts"
             )
         return
     db.execute("PRAGMA journal_mode = WAL")
-    migrations.migrate(db)
+    migrations.migrate(db, path)
 
 
 def _where(job: str | None, after_seq: int, kinds: Collection[str] | None) -> tuple[str, list[Any]]:

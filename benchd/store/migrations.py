@@ -1,11 +1,21 @@
-"""The log's tables, step by step. `PRAGMA user_version` counts the steps a file has taken; they only go forward."""
+"""The log's tables, step by step. `PRAGMA user_version` counts the steps a file has taken; they only go forward.
+
+A file that holds something is copied before its first step (`copy_before`), and takes all steps or none.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import logging
+import os
 import sqlite3
 import uuid
+from pathlib import Path
 
-from benchd.store.errors import LogError
+from benchd.store.copying import copy_database
+from benchd.store.errors import LogDown, LogError
+
+log = logging.getLogger(__name__)
 
 APPLICATION_ID = 0x626E6364
 """Marks a SQLite file as a log of benchd ("bncd"), so that another program's database is refused."""
@@ -98,24 +108,63 @@ def version_of(db: sqlite3.Connection) -> int:
     return version
 
 
-def migrate(db: sqlite3.Connection) -> None:
-    """Take the file to the newest version, each step in one transaction. Raises LogError (see `version_of`).
+def migrate(db: sqlite3.Connection, path: Path) -> None:
+    """Take the file at `path` to the newest version, all steps or none; one that holds something is copied first.
 
-    The connection must be in autocommit mode (`isolation_level=None`).
+    The connection must be in autocommit mode (`isolation_level=None`). Raises LogError (see `version_of`), and LogDown
+    when the copy cannot be made: nothing was changed then.
     """
-    while version_of(db) < len(STEPS):
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            version = version_of(db)  # again, now that nobody else can take the step
-            if version < len(STEPS):
-                for statement in STEPS[version].split(";"):
-                    if statement.strip():
-                        db.execute(statement)
-                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-                db.execute(f"PRAGMA user_version = {version + 1}")
-                db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
-            db.execute("COMMIT")
-        except BaseException:
-            if db.in_transaction:
-                db.execute("ROLLBACK")
-            raise
+    if version_of(db) == len(STEPS):
+        return
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        first = version_of(db)  # again, now that nobody else can take a step
+        copy = _copied(path) if 0 < first < len(STEPS) else None
+        for version in range(first, len(STEPS)):
+            for statement in STEPS[version].split(";"):
+                if statement.strip():
+                    db.execute(statement)
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            db.execute(f"PRAGMA user_version = {version + 1}")
+            db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
+    if copy is not None:
+        log.warning("%s: taken from version %d to %d; the file as it was is %s", path, first, len(STEPS), copy)
+
+
+def copy_before(path: Path) -> Path:
+    """Where the file is copied to before it is taken to this benchd's version."""
+    return path.with_name(f"{path.name}.before-v{len(STEPS)}")
+
+
+def _copied(path: Path) -> Path:
+    """Copy the file, which nobody else can write now. One from an earlier try is replaced, no other."""
+    copy = copy_before(path)
+    if os.path.lexists(copy) and (_log_id(copy) is None or _log_id(copy) != _log_id(path)):
+        raise LogDown(
+            f"before the log is taken to version {len(STEPS)} it is copied to {copy}, but there is a file of that name "
+            "that is not an older copy of this log: move it away (nothing was changed)"
+        )
+    try:
+        copy_database(path, copy)
+    except LogDown as e:
+        raise LogDown(
+            f"before the log is taken to version {len(STEPS)} it is copied, and that failed (nothing was changed): {e}"
+        ) from e
+    return copy
+
+
+def _log_id(path: Path) -> str | None:
+    """The id of a log of an older version; None: it is none."""
+    try:
+        with contextlib.closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
+            if not 0 < version_of(db) < len(STEPS):
+                return None
+            found = db.execute("SELECT value FROM bench WHERE key = 'log'").fetchone()
+            return str(found[0]) if found else None
+    except (sqlite3.Error, LogError):
+        return None

@@ -397,7 +397,7 @@ def test_a_step_that_fails_takes_nothing_with_it(tmp_path: Path, monkeypatch: py
     with pytest.raises(LogError, match="table jobs already exists"):
         Log.open(path)
     monkeypatch.setattr(migrations, "STEPS", (*steps, good))
-    with pytest.raises(LogError, match="start the daemon once"):
+    with pytest.raises(LogError, match="`benchd log upgrade` takes it forward"):
         Log.open(path, read_only=True)
     with Log.open(path) as log:
         assert log.rows("SELECT id, owner FROM jobs") == [("R-1", "")]
