@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator, Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from benchd.daemon.core import Core
 from benchd.daemon.memory import between
@@ -25,6 +25,9 @@ from benchd.traces.samples import Samples
 from benchd.traces.trace import HandKind
 from benchd.web.port import BenchView, PlanView, Refused
 
+if TYPE_CHECKING:
+    from benchd.daemon.metrics import Metrics
+
 
 class Bench(Picturing):
     """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop.
@@ -35,6 +38,7 @@ class Bench(Picturing):
     def __init__(self, core: Core, log_path: Path, clock: Callable[[], datetime] = local_time) -> None:
         super().__init__(core, log_path)
         self._clock = clock
+        self._metrics: Metrics | None = None
 
     def view(self) -> BenchView:
         """See `BenchPort.view`."""
@@ -43,6 +47,13 @@ class Bench(Picturing):
     def live(self) -> AsyncIterator[dict[str, Any]]:
         """See `BenchPort.live`."""
         return self._core.live()
+
+    def metrics(self, accept: str) -> tuple[bytes, str]:
+        """See `BenchPort.metrics`."""
+        from benchd.daemon.metrics import Metrics  # most benches are never asked
+
+        self._metrics = self._metrics or Metrics(self._core)
+        return self._metrics.text(accept)
 
     def _watch(self, supply: str, channel: int) -> ChannelWatch:
         try:

@@ -33,8 +33,8 @@ class Hub:
     def __init__(self) -> None:
         self._clients: set[_Client] = set()
 
-    def __bool__(self) -> bool:
-        return bool(self._clients)
+    def __len__(self) -> int:
+        return len(self._clients)
 
     def send(self, message: dict[str, Any]) -> None:
         """To every client, without waiting."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
@@ -82,7 +83,9 @@ class ChannelWatch:
         self.link_text = "not connected yet"
         self.identity = ""
         self.met: Met | None = None
-        self.dropped = 0
+        self.readings = self.dropped = 0
+        self.trips: Counter[str] = Counter()
+        """By the rule that decided, since the daemon was started; like `readings`."""
         self.open: OpenTrace | None = None
         self.last_closed: OpenTrace | None = None
         self.memory = Memory(capture.longest_s + capture.pre_roll_s + 30)
@@ -115,6 +118,7 @@ class ChannelWatch:
 
     def on_block(self, block: Block) -> None:
         """Readings as they come in."""
+        self.readings += len(block)
         self.dropped += block.dropped
         samples = Samples.from_block(block)
         if not len(samples):
@@ -178,6 +182,7 @@ class ChannelWatch:
             samples = Samples.from_block(block)
             self.memory.add(samples)
             self._feed(samples)
+        self.trips[trip.rule] += 1
         self.trip = trip_figures(trip, self._accuracy)
         if trip.stage == "probe":
             self._file_probe(trip)

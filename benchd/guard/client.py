@@ -103,6 +103,11 @@ class GuardClient:
         """Process id of the guard that runs now."""
         return self._keeper.pid
 
+    @property
+    def restarts(self) -> int:
+        """How many guards were started after the first."""
+        return max(0, self._keeper.guards - 1)
+
     async def start(self) -> None:
         """Start the guard, wait for its first heartbeat, and a little for the links.
 

@@ -97,6 +97,11 @@ class GuardKeeper:
 
     # ---- for the owner ----------------------------------------------------------------------------------------
 
+    @property
+    def guards(self) -> int:
+        """How many were started."""
+        return self._guards
+
     def start(self) -> None:
         """Start the thread that starts the guard. Once only."""
         self.state = "restarting"

@@ -16,6 +16,7 @@ from benchd.web import (
     bench_routes,
     errors,
     job_routes,
+    metrics_routes,
     picture_routes,
     plan_routes,
     reference_routes,
@@ -58,7 +59,7 @@ def create_app(
     api.include_router(trip_routes.router(bench))
     describe(api)
     app = Starlette(
-        routes=[Mount("/api/v1", api), Mount("/", Files(root or web_root()))],
+        routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", Files(root or web_root()))],
         middleware=[Middleware(Gate, allowed_hosts=tuple(allowed_hosts))],
     )
     errors.install(api)

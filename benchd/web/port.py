@@ -188,6 +188,9 @@ class BenchPort(Protocol):
 
     def view(self) -> BenchView: ...
 
+    def metrics(self, accept: str) -> tuple[bytes, str]:
+        """The bench's own figures for a metrics server, and their content type; `accept`: the header, as it came."""
+
     async def power_on(
         self,
         supply: str,

@@ -106,6 +106,8 @@ class FakeGuard:
     def __init__(self, core: Core) -> None:
         self._core = core
         self.state = "alive"
+        self.restarts = 0
+        self.pid: int | None = None
         self.refuse = ""
         self.needs = ""
         """The consent that it wants."""

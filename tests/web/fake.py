@@ -222,6 +222,11 @@ class FakeBench:
             self.alarms,
         )
 
+    def metrics(self, accept: str) -> tuple[bytes, str]:
+        """See `BenchPort`."""
+        self.asked.append(("metrics", accept))
+        return b"lab_outputs 2.0\n", "text/plain; version=0.0.4; charset=utf-8"
+
     async def power_on(
         self,
         supply: str,
