@@ -124,7 +124,8 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
     assert sorted(bounds) == ["let_through_a2s_most", "let_through_c_most", "let_through_j_most"]
     assert trip["fields"] == {
         "rule": "short", "rule_code": 1, "text": tripped().text, "set_voltage": 4.0, "limit": 1.0,
-        "let_through_c": 0.002, "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True, "off_sent_s": 0.00204,
+        "let_through_c": 0.002, "let_through_j": 0.0002, "let_through_a2s": 0.002, "off_confirmed": True,
+        "off_sent_s": 0.00204,
         "off_confirmed_s": 0.004,
     }  # fmt: skip
     assert unsure["fields"]["off_confirmed"] is False
