@@ -309,7 +309,7 @@ async def test_a_guard_that_is_gone_or_hangs_is_replaced_and_outputs_made_safe(
     assert (UNKNOWN, "guard-gone", False) in daemon.said()
     assert any("gone" in alarm for alarm in daemon.alarms)
     await daemon.until(lambda: daemon.client.state == "alive" and daemon.client.pid != first)
-    assert daemon.client.restarts == 1
+    assert daemon.client.restarts >= 1
     await daemon.until(lambda: len(daemon.of(LinkChanged)) >= 2)
     await daemon.client.power_on("left", 1, 4.0, 1.5)
     assert supply.truth(1).output
