@@ -111,7 +111,8 @@ def join(db: sqlite3.Connection) -> None:
     """
     last = db.execute("SELECT value FROM bench WHERE key = 'joined'").fetchone()
     fresh = db.execute(
-        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks WHERE seq > ? ORDER BY seq",
+        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks WHERE seq > ? AND thinned_from IS NULL"
+        " ORDER BY seq",
         (int(last[0]) if last else 0,),
     ).fetchall()
     if not fresh:

@@ -82,6 +82,7 @@ CREATE INDEX journal_kind ON journal (kind, seq);
 CREATE INDEX trips_trace ON trips (trace, id) WHERE trace IS NOT NULL;
 CREATE INDEX blocks_trace ON blocks (trace, seq) WHERE trace IS NOT NULL;
 ALTER TABLE blocks ADD COLUMN thinned_from INTEGER;
+CREATE INDEX blocks_whole ON blocks (t1_ns) WHERE thinned_from IS NULL;
 CREATE TABLE forgotten (job TEXT PRIMARY KEY, t_ns INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE unpacked (
   id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, job TEXT NOT NULL, from_bench TEXT NOT NULL,

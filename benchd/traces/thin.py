@@ -38,10 +38,15 @@ def pick(samples: Samples, index: NDArray[np.intp]) -> Samples:
 
 def keep(t_ns: NDArray[np.int64], columns: tuple[NDArray[np.float64], ...], buckets: int) -> NDArray[np.intp]:
     """Places of the readings that thinning into `buckets` equal spans of time leaves, ascending."""
-    count = len(t_ns)
     # Offsets first: ns since the epoch do not fit a float64 exactly.
     offset = t_ns - t_ns[0]
-    bucket = np.minimum(offset // (int(offset[-1]) // buckets + 1), buckets - 1)
+    return extremes(np.minimum(offset // (int(offset[-1]) // buckets + 1), buckets - 1), columns)
+
+
+def extremes(bucket: NDArray[np.int64], columns: tuple[NDArray[np.float64], ...]) -> NDArray[np.intp]:
+    """Places of the first and the last reading of each run of one bucket number, and of those with the smallest and the
+    largest number in each column; ascending. At least one reading."""
+    count = len(bucket)
     first = np.flatnonzero(np.concatenate(([True], bucket[1:] != bucket[:-1])))
     last = np.append(first[1:], count) - 1
     kept = [first, last]
