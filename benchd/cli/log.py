@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import log_upgrade, out
+from benchd.cli import log_backup, log_upgrade, out
 
 if TYPE_CHECKING:
     from benchd.store.log import Log
 
 app = typer.Typer(help="The log's file: what is in it, whether it is sound, copies of it.", no_args_is_help=True,
                   rich_markup_mode=None)  # fmt: skip
+
+app.command("backup")(log_backup.backup)
+app.command("restore")(log_backup.restore)
 
 app.command("upgrade")(log_upgrade.upgrade)
 

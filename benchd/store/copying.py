@@ -14,9 +14,8 @@ from benchd.whole_file import sync_folder
 
 ROOM = 1.1
 """Free space that a copy wants, in its own sizes: the disk is not to be filled to the last byte."""
-
-
 STEP_PAGES = 1000
+"""Of a copy whose progress is told: some 4 MB, a few hundredths of a second."""
 
 
 def copy_database(
@@ -25,10 +24,11 @@ def copy_database(
     """Copy a database as it is at this moment, also while others write to it; takes the place of what `target` was.
 
     By SQLite's own backup (sqlite.org/backup.html), which sees what is committed and nothing else. The copy has the
-    mode of its source, and needs no other file beside it. `progress` is told the share that is done, 0..1; what it raises
-    ends the copy. `check`: the copy takes its name only when SQLite finds it whole (`integrity_check`); LogError says
-    what is damaged. Raises LogDown when it cannot be written or the disk has no
-    room for it, sqlite3.Error when the source cannot be read; what was at `target` is there still.
+    mode of its source, and needs no other file beside it. `progress` is told the share that is done, 0..1; what it
+    raises ends the copy. `check`: the copy takes its name only when SQLite finds it whole (`integrity_check`).
+
+    Raises LogDown when it cannot be written or the disk has no room for it, LogError when it is found damaged,
+    sqlite3.Error when the source cannot be read; what was at `target` is there still.
     """
     part = target.with_name(target.name + ".part")
     _check_room(source, target)
