@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,10 @@ MAX_ROW_READINGS = 8192
 """Large enough that a row's overhead is small, small enough that a follower's step is short."""
 MAX_ROW_SPAN_NS = 60 * 1_000_000_000
 """No row covers more time, so a search by time need not look further back than this."""
+
+STREAM_READINGS = 100_000
+"""In one piece of a stream: some 3 MB."""
+_LOOK_ROWS = 256
 
 Rows = Callable[[str, Sequence[Any]], list[tuple[Any, ...]]]
 
@@ -73,6 +77,42 @@ def between(rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int) -
             samples.mode[order], samples.flags[order],
         )  # fmt: skip
     return samples.between(start_ns, end_ns)
+
+
+def stream(
+    rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int, readings: int = STREAM_READINGS
+) -> Iterator[Samples]:
+    """What `between` returns, in pieces of some `readings`, of which no two are in memory at once.
+
+    Each piece is looked up by itself, by time: a caller may take as long as it wants, without holding up the log, and
+    rows that are joined meanwhile neither hide readings nor show them twice.
+    """
+    while start_ns < end_ns:
+        until_ns = _next_piece(rows, supply, channel, start_ns, end_ns, readings)
+        piece = between(rows, supply, channel, start_ns, until_ns)
+        if len(piece):
+            yield piece
+        start_ns = until_ns
+
+
+def _next_piece(rows: Rows, supply: str, channel: int, start_ns: int, end_ns: int, readings: int) -> int:
+    """Until when rows that begin at `start_ns` or later hold some `readings`, or `end_ns`."""
+    # What begins before is one row where rows do not interlace; those that do are bounded by MAX_ROW_SPAN_NS.
+    total, first_ns = 0, start_ns
+    while True:
+        found = rows(
+            "SELECT t0_ns, n FROM blocks WHERE supply = ? AND channel = ? AND t0_ns >= ? AND t0_ns < ?"
+            " ORDER BY t0_ns LIMIT ?",
+            (supply, channel, first_ns, end_ns, _LOOK_ROWS),
+        )
+        for t0_ns, n in found:
+            if t0_ns > start_ns and total + n > readings:
+                return int(t0_ns)
+            total += n
+        if len(found) < _LOOK_ROWS:
+            return end_ns
+        # Rows of the last moment are counted twice when there are more than fit: the piece is then smaller.
+        first_ns = max(found[-1][0], first_ns + 1)
 
 
 def after(rows: Rows, seq: int, limit: int, max_readings: int) -> list[StoredBlock]:

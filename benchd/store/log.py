@@ -11,12 +11,10 @@ be used from any thread; one call at a time runs.
 from __future__ import annotations
 
 import contextlib
-import re
 import sqlite3
 import threading
 import time
 from collections.abc import Collection, Iterator, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -25,52 +23,20 @@ import msgspec
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JournalEntry, check_job_id
 from benchd.reading import Block
-from benchd.store import blocks, migrations, trip_rows
+from benchd.store import blocks, journal_rows, migrations, trace_rows, trip_rows
 from benchd.store.blocks import StoredBlock
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.follower_rows import FollowerRows, Rejected
+from benchd.store.trace_rows import TraceRow, new_trace_id
 from benchd.store.trip_rows import StoredTrip
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Conditions, Finding, Mark, Trace
+from benchd.traces.trace import Finding, Mark, Trace
 from benchd.traces.trip_record import trip_figures
 
 __all__ = ["Log", "LogDown", "LogError", "Rejected", "StoredBlock", "StoredTrip", "TraceRow", "new_trace_id"]
 
-# Made here, while one thread imports: msgspec 0.22 crashes the process when two threads meet a type for the first time.
-_CONDITIONS = msgspec.json.Decoder(Conditions)
-_MARKS = msgspec.json.Decoder(list[Mark])
-_FINDING = msgspec.json.Decoder(Finding)
-
 BUSY_TIMEOUT_S = 5.0
 """How long to wait for another process (a command line that writes) to finish its transaction."""
-
-
-class TraceRow(msgspec.Struct, frozen=True):
-    """A filed trace, without its readings (`Log.samples` has those)."""
-
-    id: str
-    job: str | None
-    supply: str
-    channel: int
-    start_ns: int
-    """ns since the epoch; t = 0 of everything said about the trace in s."""
-    end_ns: int
-    conditions: Conditions
-    marks: list[Mark]
-    reason: str
-    """Why it ended, in one word: removed, off, tripped, settled ..."""
-    finding: Finding | None = None
-    readings: int = 0
-    peak_a: float | None = None
-    charge_c: float | None = None
-    energy_j: float | None = None
-
-
-def new_trace_id(t_ns: int, supply: str, channel: int) -> str:
-    """An id that sorts by time (UTC, ms) and is safe in MQTT topics, tags, addresses and file names."""
-    when = datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
-    name = re.sub(r"[^A-Za-z0-9-]+", "-", supply)
-    return f"{when:%Y%m%d-%H%M%S}-{t_ns // 1_000_000 % 1000:03d}-{name}-{channel}"
 
 
 class Log:
@@ -224,29 +190,24 @@ class Log:
         t_ns: int | None = None,
     ) -> JournalEntry:
         """Add one line to the timeline, now or at `t_ns`."""
-        t_ns = time.time_ns() if t_ns is None else t_ns
-        text = msgspec.json.encode(payload or {}).decode()
         with self.transaction() as db:
-            seq = db.execute(
-                "INSERT INTO journal (t_ns, kind, job, supply, channel, trace, payload) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (t_ns, kind, job, supply, channel, trace, text),
-            ).lastrowid
-        assert seq is not None
-        return JournalEntry(seq, t_ns, kind, job, supply, channel, trace, msgspec.json.decode(text))
+            return journal_rows.insert(db, kind, job, supply, channel, trace, payload, t_ns)
 
     def journal(
-        self, job: str | None = None, limit: int = 1000, after_seq: int = 0, kinds: Collection[str] | None = None
+        self,
+        job: str | None = None,
+        limit: int = 1000,
+        after_seq: int | None = None,
+        kinds: Collection[str] | None = None,
+        trace: str | None = None,
     ) -> list[JournalEntry]:
-        """The newest `limit` entries (of one job, above a seq, of some kinds, if given), oldest of them first."""
-        where, args = _where(job, after_seq, kinds)
-        sql = f"SELECT * FROM journal WHERE {where} ORDER BY seq DESC LIMIT ?"  # noqa: S608
-        return [_entry(r) for r in self.rows(sql, [*args, limit])][::-1]
+        """The newest `limit` entries (of one job or trace, above a seq, of some kinds, if given), oldest of them
+        first."""
+        return journal_rows.newest(self.rows, job, trace, limit, after_seq, kinds)
 
     def entries_after(self, seq: int, limit: int, kinds: Collection[str]) -> list[JournalEntry]:
         """The oldest `limit` entries above `seq` of these kinds, oldest first: what followers step through."""
-        where, args = _where(None, seq, kinds)
-        sql = f"SELECT * FROM journal WHERE {where} ORDER BY seq LIMIT ?"  # noqa: S608
-        return [_entry(r) for r in self.rows(sql, [*args, limit])]
+        return journal_rows.oldest(self.rows, limit, seq, kinds)
 
     # ---- traces -----------------------------------------------------------------------------------------------
 
@@ -255,12 +216,7 @@ class Log:
         with self.transaction() as db:
             if self.trace(row.id) is not None:
                 raise LogError(f"trace {row.id} is already filed")
-            db.execute(
-                "INSERT INTO traces VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (row.id, row.job, row.supply, row.channel, row.start_ns, row.end_ns, row.reason,
-                 _json(row.conditions), _json(row.marks), _json(row.finding) if row.finding else None,
-                 row.readings, row.peak_a, row.charge_c, row.energy_j),
-            )  # fmt: skip
+            trace_rows.insert(db, row)
             return self._trace_entry("trace", row)
 
     def update_finding(self, trace: str, finding: Finding, marks: list[Mark] | None = None) -> JournalEntry:
@@ -270,34 +226,31 @@ class Log:
             if old is None:
                 raise LogError(f"trace {trace!r} is not there")
             row = msgspec.structs.replace(old, finding=finding, marks=old.marks if marks is None else marks)
-            db.execute(
-                "UPDATE traces SET finding = ?, marks = ? WHERE id = ?", (_json(finding), _json(row.marks), trace)
-            )
+            trace_rows.update(db, row)
             return self._trace_entry("finding", row)
 
     def _trace_entry(self, kind: str, row: TraceRow) -> JournalEntry:
-        facts = {
-            "start_ns": row.start_ns,
-            "duration_s": (row.end_ns - row.start_ns) / 1e9,
-            "reason": row.reason,
-            "readings": row.readings,
-            "peak_a": row.peak_a,
-            "charge_c": row.charge_c,
-            "energy_j": row.energy_j,
-            "finding": msgspec.to_builtins(row.finding),
-        }
-        return self.add_entry(kind, job=row.job, supply=row.supply, channel=row.channel, trace=row.id, payload=facts)
+        return self.add_entry(
+            kind, job=row.job, supply=row.supply, channel=row.channel, trace=row.id, payload=trace_rows.facts(row)
+        )
 
-    def traces(self, job: str | None = None, limit: int = 1000) -> list[TraceRow]:
-        """Filed traces, of one job if given, newest first."""
-        where, args = ("WHERE job = ?", [job]) if job is not None else ("", [])
-        sql = f"SELECT * FROM traces {where} ORDER BY start_ns DESC, id DESC LIMIT ?"  # noqa: S608
-        return [_trace_row(r) for r in self.rows(sql, [*args, limit])]
+    def traces(
+        self,
+        job: str | None = None,
+        limit: int = 1000,
+        *,
+        board: str | None = None,
+        signature: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> list[TraceRow]:
+        """Filed traces, newest first: of a job, of a kind of board, with a signature, since_ns <= start < until_ns, if
+        given; all of these together."""
+        return trace_rows.newest(self.rows, job, limit, board, signature, since_ns, until_ns)
 
     def trace(self, trace: str) -> TraceRow | None:
         """The trace of that id."""
-        row = self._one("SELECT * FROM traces WHERE id = ?", (trace,))
-        return _trace_row(row) if row else None
+        return trace_rows.numbered(self.rows, trace)
 
     def whole_trace(self, trace: str) -> Trace | None:
         """The trace of that id with its readings."""
@@ -362,6 +315,10 @@ class Log:
         """The readings of one channel with start_ns <= t < end_ns, in time order."""
         return blocks.between(self.rows, supply, channel, start_ns, end_ns)
 
+    def stream_samples(self, supply: str, channel: int, start_ns: int, end_ns: int) -> Iterator[Samples]:
+        """What `samples` returns, in pieces, for more than memory should hold; see `blocks.stream`."""
+        return blocks.stream(self.rows, supply, channel, start_ns, end_ns)
+
     def blocks_after(self, seq: int, limit: int, max_readings: int = 20_000) -> list[StoredBlock]:
         """Rows of readings with a seq above `seq`, oldest first: at most `limit` rows and, past the first row, no more
         than `max_readings`."""
@@ -378,31 +335,6 @@ def _prepare(db: sqlite3.Connection, path: Path, read_only: bool) -> None:
             )
         return
     db.execute("PRAGMA journal_mode = WAL")
+    # What is deleted inside a page is overwritten, at no further writing (sqlite.org/pragma.html).
+    db.execute("PRAGMA secure_delete = FAST")
     migrations.migrate(db, path)
-
-
-def _where(job: str | None, after_seq: int, kinds: Collection[str] | None) -> tuple[str, list[Any]]:
-    parts, args = ["seq > ?"], [after_seq, *([] if job is None else [job]), *(kinds or ())]
-    if job is not None:
-        parts.append("job = ?")
-    if kinds is not None:
-        parts.append(f"kind IN ({', '.join('?' * len(kinds))})")
-    return " AND ".join(parts), args
-
-
-def _entry(r: tuple[Any, ...]) -> JournalEntry:
-    seq, t_ns, kind, job, supply, channel, trace, payload = r
-    return JournalEntry(seq, t_ns, kind, job, supply, channel, trace, msgspec.json.decode(payload))
-
-
-def _trace_row(r: tuple[Any, ...]) -> TraceRow:
-    return TraceRow(
-        id=r[0], job=r[1], supply=r[2], channel=r[3], start_ns=r[4], end_ns=r[5], reason=r[6],
-        conditions=_CONDITIONS.decode(r[7]), marks=_MARKS.decode(r[8]),
-        finding=_FINDING.decode(r[9]) if r[9] else None,
-        readings=r[10], peak_a=r[11], charge_c=r[12], energy_j=r[13],
-    )  # fmt: skip
-
-
-def _json(value: Any) -> str:
-    return msgspec.json.encode(value).decode()
