@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import log_backup, log_upgrade, out
+from benchd.cli import log_backup, log_thin, log_upgrade, out
 
 if TYPE_CHECKING:
     from benchd.store.log import Log
@@ -21,6 +21,8 @@ app.command("backup")(log_backup.backup)
 app.command("restore")(log_backup.restore)
 
 app.command("upgrade")(log_upgrade.upgrade)
+app.command("thin")(log_thin.thin)
+app.command("compact")(log_thin.compact)
 
 
 @app.command()
