@@ -123,7 +123,11 @@ def of_channels(watches: Iterable[ChannelWatch]) -> list[str]:
 
 def of_log(health: Mapping[str, Any]) -> list[str]:
     """What is so of the log."""
-    found = [] if health["state"] == "ok" else [f"the log is not being written: {health['text']}"]
+    found = []
+    if health["state"] != "ok":
+        found = [f"the log is not being written: {health['text']}"]
+    elif health["text"]:
+        found = [health["text"]]
     lost = [f"{health[key]} {what}" for key, what in (("dropped", "readings"), ("refused", "events")) if health[key]]
     if lost:
         found.append(f"the log could not be written for too long: {' and '.join(lost)} are not in it")

@@ -26,6 +26,7 @@ from benchd.reading import Block
 from benchd.store import blocks
 from benchd.store.errors import LogDown, LogError
 from benchd.store.log import Log
+from benchd.store.room import Room
 
 T = TypeVar("T")
 Key = tuple[str, int, str | None, str | None]
@@ -48,7 +49,8 @@ _JOINED_READINGS = 4096
 
 
 class LogHealth(dict[str, Any]):
-    """state (ok, failing), text, waiting (readings not yet committed), tasks, dropped (readings), refused (events)."""
+    """state (ok, failing), text (why it fails, or that room gets short), waiting (readings not yet committed), tasks,
+    dropped (readings), refused (events), file_bytes and free_bytes (of the disk; None: not known)."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -57,6 +59,7 @@ class _Task(Generic[T]):
     future: Future[T]
     keep: bool
     quiet: bool
+    bare: bool
 
 
 class LogWriter:
@@ -95,6 +98,7 @@ class LogWriter:
         # The thread's own:
         self._log: Log | None = None
         self._delay_s = 0.0
+        self._room = Room(self.path.absolute(), time.monotonic())
         try:
             self._log = opener(self.path)
         except LogDown as e:
@@ -123,14 +127,17 @@ class LogWriter:
                 self._bytes -= _READING_BYTES * len(oldest)
                 self._dropped += len(oldest)
 
-    def submit(self, work: Callable[[Log], T], *, keep: bool = True, quiet: bool = False) -> Future[T]:
+    def submit(
+        self, work: Callable[[Log], T], *, keep: bool = True, quiet: bool = False, bare: bool = False
+    ) -> Future[T]:
         """Run `work(log)` as one transaction, at once. The future has its result, or the error it raised.
 
         `keep`: while the file cannot be written, wait and try again (for what must not be lost); without it the future
         fails with LogDown (for callers that wait for the answer). `quiet`: not made durable against a power cut and not
-        told to listeners (for followers' cursors). `work` may run more than once; a failed run leaves nothing behind.
+        told to listeners (for followers' cursors). `bare`: not in a transaction (for what makes its own, or takes the
+        file as a whole). `work` may run more than once; a failed run leaves nothing behind, if it is not bare.
         """
-        task = _Task(work, Future(), keep, quiet)
+        task = _Task(work, Future(), keep, quiet, bare)
         with self._wake:
             if self._closing:
                 task.future.set_exception(LogDown(f"{self.path}: the log is closed"))
@@ -159,11 +166,13 @@ class LogWriter:
         with self._wake:
             return LogHealth(
                 state=self._state if alive else "failing",
-                text=self._text if alive else self._text or "the log's writing thread has ended",
+                text=self._text or (self._room.warning if alive else "the log's writing thread has ended"),
                 waiting=self._bytes // _READING_BYTES,
                 tasks=len(self._tasks),
                 dropped=self._dropped,
                 refused=self._refused,
+                file_bytes=self._room.file_bytes,
+                free_bytes=self._room.free_bytes,
             )
 
     def close(self) -> None:
@@ -177,6 +186,7 @@ class LogWriter:
 
     def _run(self) -> None:
         now = time.monotonic()
+        self._room.look(now)
         commit_at, join_at, retry_at = now + self._commit_every_s, now + self._join_every_s, now
         while True:
             with self._wake:
@@ -193,12 +203,14 @@ class LogWriter:
                     ok, commit_at = self._commit_blocks(), now + self._commit_every_s
                 if trying and ok and (closing or now >= join_at):
                     ok, join_at = self._join(), now + self._join_every_s
+                    self._room.look(now)
             except Exception as e:  # a mistake of ours must not end the recording for good
                 log.exception("the log's writing thread failed")
                 self._failed(LogError(f"{self.path}: {type(e).__name__}: {e}"))
                 ok = False
             if trying and not ok:
                 self._join_waiting()
+                self._room.look(now)
                 retry_at = time.monotonic() + self._delay_s
             if closing:
                 self._end()
@@ -232,7 +244,7 @@ class LogWriter:
             return True
         try:
             db = self._opened()
-            with db.transaction(durable=not task.quiet):
+            with contextlib.nullcontext() if task.bare else db.transaction(durable=not task.quiet):
                 result = task.work(db)
         except LogDown as e:
             self._failed(e)
@@ -263,6 +275,7 @@ class LogWriter:
         except LogError as e:
             self._failed(e)
             return False
+        self._room.took(sum(len(block) for _, _, block in taken))
         with self._wake:
             # What was dropped for want of room while it was being stored is not lost after all.
             oldest = self._blocks[0][0] if self._blocks else self._number + 1

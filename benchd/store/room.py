@@ -1,0 +1,62 @@
+"""How much room the log's disk has left, and whether that is enough for another day."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+LEAST_BYTES = 500_000_000
+"""Less free than this is told early: the rest of the machine writes to this disk too. Common practice, no source."""
+READING_BYTES = 5
+"""What a reading takes in the file, its share of rows and indexes included, at most (measured: `python -m
+tests.benchmarks log`)."""
+DAY_S = 86_400.0
+KNOWN_AFTER_S = 3600.0
+"""A pace is of this long at least: the first minutes tell nothing of a day."""
+
+
+class Room:
+    """Looks when it is told to, in the thread that writes: a disk that hangs must not hold up who only asks."""
+
+    def __init__(self, path: Path, now_s: float) -> None:
+        """`now_s`: now on a clock that never goes back."""
+        self._path = path
+        self._since_s = now_s
+        self._readings = 0
+        self.file_bytes: int | None = None
+        """The log's file with what waits beside it; None: not known."""
+        self.free_bytes: int | None = None
+        """Of its disk, for this user; None: not known."""
+        self.warning = ""
+        """For the operator; empty: there is room enough, or it is not known."""
+
+    def took(self, readings: int) -> None:
+        """So many were written."""
+        self._readings += readings
+
+    def look(self, now_s: float) -> None:
+        """See how much there is."""
+        try:
+            disk = os.statvfs(self._path.parent)
+            self.free_bytes = disk.f_bavail * disk.f_frsize
+            self.file_bytes = sum(_size(self._path.with_name(self._path.name + end)) for end in ("", "-wal"))
+        except OSError:
+            self.free_bytes = self.file_bytes = None
+            self.warning = ""
+            return
+        day = self._readings / max(now_s - self._since_s, KNOWN_AFTER_S) * DAY_S * READING_BYTES
+        wanted = max(LEAST_BYTES, day)
+        self.warning = ""
+        if not wanted <= self.free_bytes:
+            self.warning = (
+                f"the log's disk has {self.free_bytes / 1e6:.0f} MB free, wanted are {wanted / 1e6:.0f} MB"
+                + (" (a day of readings at the present pace)" if wanted > LEAST_BYTES else "")
+                + f": free some space where {self._path} is; recording stops when it is full"
+            )
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
