@@ -9,7 +9,7 @@ from typing import Any
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
-from benchd.settings import Influx, Mqtt, secret
+from benchd.settings import Influx, Mqtt, SettingsError, secret
 from benchd.store.writer import LogWriter
 
 log = logging.getLogger("benchd")
@@ -29,12 +29,21 @@ def follow(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any
 
 
 def _influxdb(influx: Influx, core: Core, writer: LogWriter) -> asyncio.Task[Any]:
+    from benchd.store.follower import Kept
     from benchd.store.influx import InfluxFollower
+    from benchd.store.influx_post import Target
 
-    token = secret(influx.token, influx.token_file, "influxdb.token_file")
+    def token() -> str:
+        try:
+            return secret(influx.token, influx.token_file, "influxdb.token_file")
+        except SettingsError as e:
+            raise Kept(str(e)) from None
+
+    secret(influx.token, influx.token_file, "influxdb.token_file")  # one that is not there is told at the start
+    target = Target(influx.url, influx.bucket, influx.org, token, influx.write_path, influx.gzip)
     follower = InfluxFollower(
-        writer.path, writer, bench=core.settings.bench, url=influx.url, bucket=influx.bucket, org=influx.org,
-        token=token,
+        writer.path, writer, bench=core.settings.bench, target=target, batch_lines=influx.batch_lines,
+        batch_age_s=influx.batch_age_s,
     )  # fmt: skip
     core.followers["influxdb"] = follower.health
     return asyncio.create_task(kept_up(core, "influxdb", follower.run), name="influxdb follower")

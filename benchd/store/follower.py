@@ -3,25 +3,32 @@
 Every item ends in one of three ways: accepted by the server; rejected for good (set aside in the log and counted,
 never sent again); or kept, and sent again later. The cursor moves over accepted and rejected items only, so an outage
 of any length loses nothing. What is sent twice (the cursor could not be stored, a time-out after the server had
-already taken it) must be harmless: same time and tags, or an event id that the consumer knows.
+already taken it, a server that lost what it took last: see `settling`) must be harmless: same time and tags, or an
+event id that the consumer knows.
+
+The next batch is read while one is being delivered.
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import dataclasses
 import logging
 import random
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Generic, Literal, Protocol, TypeVar
 
-from benchd.store.errors import LogDown, LogError
+from benchd.store.errors import LogError
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
+from benchd.store.place import Place, Writer
+from benchd.store.settling import Settling
+
+__all__ = ["Backoff", "Follower", "Gather", "Kept", "Stream", "Writer"]
 
 T = TypeVar("T")
 Item = TypeVar("Item", bound="Numbered")
@@ -30,6 +37,7 @@ log = logging.getLogger(__name__)
 
 FIRST_DELAY_S = 1.0
 LONGEST_DELAY_S = 60.0
+COUNT_EVERY_S = 5.0
 LONGEST_ASKED_S = 300.0
 """A server's Retry-After is followed up to here; a longer one is more likely a mistake than a plan."""
 
@@ -42,20 +50,26 @@ class Numbered(Protocol):
 
 
 class Kept(Exception):
-    """The server did not take the batch and may take it later; `retry_after_s`: not before, as the server asked."""
+    """The server did not take the batch and may take it later; `retry_after_s`: not before, as the server asked.
 
-    def __init__(self, text: str, retry_after_s: float = 0.0) -> None:
+    `away`: it did not answer at all, or only something in between did; it may have been restarted.
+    """
+
+    def __init__(self, text: str, retry_after_s: float = 0.0, *, away: bool = False) -> None:
         super().__init__(text)
         self.text = text
         self.retry_after_s = retry_after_s
+        self.away = away
 
 
-class Writer(Protocol):
-    """The part of `LogWriter` that followers use."""
+@dataclasses.dataclass(frozen=True)
+class Gather:
+    """Wait for a fuller batch."""
 
-    def submit(self, work: Callable[[Log], T], *, keep: bool = True, quiet: bool = False) -> Future[T]: ...
-
-    def on_commit(self, listener: Callable[[], None]) -> Callable[[], None]: ...
+    enough: Callable[[Log, int], bool]
+    """(log, after seq): is there enough for one request?"""
+    age_s: float
+    """What is there waits no longer than this for more, s."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -67,6 +81,9 @@ class Stream(Generic[Item]):
     head: Callable[[Log], int]
     """The highest seq there is; 0 for none."""
     start_at_end: bool = False
+    oldest: Callable[[Log, int], int | None] | None = None
+    """(log, after seq) → when the next item happened, ns since the epoch; None: there is none."""
+    gather: Gather | None = None
 
 
 @dataclasses.dataclass
@@ -117,9 +134,11 @@ class Wake:
         """From now on; call before looking for new rows, so that none falls between looking and waiting."""
         self._event.clear()
 
-    async def wait(self) -> None:
-        """Until a commit after the last `clear`."""
-        await self._event.wait()
+    async def wait(self, within_s: float | None = None) -> None:
+        """Until a commit after the last `clear`, or for so long."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                await self._event.wait()
 
 
 class Follower(Generic[Item]):
@@ -135,39 +154,51 @@ class Follower(Generic[Item]):
         *,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
         backoff: Backoff | None = None,
+        settling: Settling | None = None,
     ) -> None:
-        """`deliver` sends a batch whole and returns what was rejected for good, or raises Kept.
+        """`deliver` sends a batch whole and returns what was rejected for good, or raises Kept. It may tell by
+        `accepted` how far it has come.
 
-        Any other exception of `deliver` ends `run` with the cursor unmoved.
+        Any other exception of `deliver` ends `run`, with the cursor at what was accepted.
+        `settling`: the server may lose what it took last; see there.
         """
         self.name = name
         self._path, self._writer, self._stream, self._deliver = Path(path), writer, stream, deliver
-        self._sleep, self._backoff = sleep, backoff or Backoff()
+        self._sleep, self._backoff, self._settling = sleep, backoff or Backoff(), settling
         self._log: Log | None = None
-        self._cursor: int | None = None
-        self._unstored: list[Rejected] = []
+        self._place: Place | None = None
+        self._ahead: asyncio.Task[Sequence[Item]] | None = None
         self._head = 0
-        self._rejected = 0
-        self._last_rejected = ""
+        self._oldest_ns: int | None = None
         self._state: Literal["ok", "waiting", "stopped"] = "stopped"
         self._text = "not started"
         self._last_ok_ns: int | None = None
 
     def health(self) -> dict[str, Any]:
-        """state (ok, waiting, stopped), text, backlog, rejected, last_ok_ns.
+        """state (ok, waiting, stopped), text, backlog, lag_s, rejected, last_ok_ns.
 
-        `backlog` counts rows of the log still to be sent (an upper bound: joined rows leave gaps in the numbers).
+        `backlog` counts rows of the log still to be sent (an upper bound: joined rows leave gaps in the numbers);
+        `lag_s` is the age of the oldest of them, s; None: none waits, or it is not known.
         """
-        text = self._text
-        if not text and self._rejected:
-            text = f"{self._rejected} items were refused for good; the last: {self._last_rejected}"
+        text, place = self._text, self._place
+        rejected = place.rejected if place is not None else 0
+        if not text and place is not None and rejected:
+            text = f"{rejected} items were refused for good; the last: {place.last_reason}"
+        backlog = max(0, self._head - place.cursor) if place is not None else self._head
+        oldest_ns = self._oldest_ns if backlog else None
         return {
             "state": self._state,
             "text": text,
-            "backlog": max(0, self._head - (self._cursor or 0)) if self._cursor is not None else self._head,
-            "rejected": self._rejected,
+            "backlog": backlog,
+            "lag_s": None if oldest_ns is None else round(max(0.0, (time.time_ns() - oldest_ns) / 1e9), 3),
+            "rejected": rejected,
             "last_ok_ns": self._last_ok_ns,
         }
+
+    def accepted(self, seq: int, rejected: Sequence[Rejected] = ()) -> None:
+        """For `deliver`, from any thread: all items up to this one are done with, these refused ones among them."""
+        if self._place is not None:
+            self._place.move(seq, rejected)
 
     async def run(self) -> None:
         """Follow the log until cancelled."""
@@ -178,82 +209,148 @@ class Follower(Generic[Item]):
                 while True:
                     wake.clear()
                     try:
-                        more = await self._step()
+                        more = await self._step(wake)
                     except (Kept, LogError) as e:
                         await self._wait(e)
                     else:
                         if not more:
-                            await wake.wait()
+                            await wake.wait(self._settling.due_in_s if self._settling is not None else None)
         finally:
-            self._state, self._text = "stopped", "not running"
-            self.close()
+            self._end()
 
     def close(self) -> None:
         """Close the reading connection that `look` may have opened; `run` does so itself."""
+        self._drop_ahead()
         if self._log is not None:
             self._log.close()
             self._log = None
 
-    async def _step(self) -> bool:
+    def _end(self) -> None:
+        # A server that is there at an orderly end has time to write all down.
+        if self._place is not None and self._state == "ok":
+            self._place.keep(self._place.cursor)
+        self._state, self._text = "stopped", "not running"
+        self.close()
+
+    async def _step(self, wake: Wake) -> bool:
         """Deliver the next batch; False when there is none."""
-        batch = await asyncio.to_thread(self._next)
+        batch = await self._next()
+        assert self._place is not None
+        if batch and self._stream.gather is not None and await self._gathered(wake, batch):
+            batch = await self._next()
+        if self._settling is not None and not await self._settle(self._settling, bool(batch)):
+            return True
         if not batch:
             self._is_ok()
             return False
-        rejected = await self._deliver(batch)
+        if self._head > batch[-1].seq:
+            self._ahead = asyncio.create_task(asyncio.to_thread(self._read, batch[-1].seq), name=f"{self.name} ahead")
+        try:
+            rejected = await self._deliver(batch)
+        except BaseException:
+            self._drop_ahead()
+            if self._settling is None:
+                self._place.keep(self._place.cursor)
+            raise
         if rejected:
             log.warning("%s: %d items refused for good, first: %s", self.name, len(rejected), rejected[0].reason)
-            self._rejected += len(rejected)
-            self._last_rejected = rejected[-1].reason
-        self._cursor = batch[-1].seq
-        self._unstored.extend(rejected)
-        await self._store_cursor()
+        self._place.move(batch[-1].seq, rejected)
+        if self._settling is None:
+            await self._place.kept(self._place.cursor)
+        else:
+            self._settling.took(self._place.cursor)
         self._is_ok()
         self._last_ok_ns = time.time_ns()
         return True
 
+    async def _settle(self, settling: Settling, sending: bool) -> bool:
+        """Store the cursor as far as the server has settled; False: it may have lost what came after, so go back."""
+        assert self._place is not None
+        due_s = settling.due_in_s
+        if due_s is not None and due_s <= 0.0:
+            seq = await settling.settled(self._place.cursor)
+            if seq is not None:
+                await self._place.kept(seq)
+                return True
+        elif not sending or await settling.lost_nothing():
+            return True
+        if self._place.cursor > self._place.settled:
+            log.info("%s: the server was restarted; what it took last is sent again", self.name)
+        self._drop_ahead()
+        self._place.go_back()
+        return False
+
+    async def _gathered(self, wake: Wake, batch: Sequence[Item]) -> bool:
+        """Wait until there is enough for one request, or the batch's first item has waited long enough.
+
+        False: there was enough at once."""
+        gather, after = self._stream.gather, batch[0].seq - 1
+        assert gather is not None
+        clock = asyncio.get_running_loop().time
+        until = clock() + gather.age_s
+        waited = False
+        while clock() < until and not await asyncio.to_thread(self._asked, gather.enough, after):
+            await wake.wait(until - clock())
+            wake.clear()
+            waited = True
+        return waited
+
     async def look(self) -> None:
         """Bring `backlog` up to date without sending anything; a new follower takes its place in the log."""
-        await asyncio.to_thread(self._place)
+        await asyncio.to_thread(self._look)
 
-    def _next(self) -> Sequence[Item]:
-        log, cursor = self._place()
-        return self._stream.read(log, cursor)
+    async def _next(self) -> Sequence[Item]:
+        ahead, self._ahead = self._ahead, None
+        place = await asyncio.to_thread(self._look)
+        if ahead is not None and (batch := await ahead):
+            return batch
+        return await asyncio.to_thread(self._read, place.cursor)
 
-    def _place(self) -> tuple[Log, int]:
+    def _read(self, after: int) -> Sequence[Item]:
+        return self._asked(self._stream.read, after)
+
+    def _asked(self, question: Callable[[Log, int], T], after: int) -> T:
+        assert self._log is not None
+        return question(self._log, after)
+
+    def _drop_ahead(self) -> None:
+        if self._ahead is not None:
+            self._ahead.cancel()
+            self._ahead = None
+
+    def _look(self) -> Place:
         if self._log is None:
             self._log = Log.open(self._path, read_only=True)
         self._head = self._stream.head(self._log)
-        if self._cursor is None:
-            stored = self._log.followers.cursor(self.name)
-            if stored is None:
-                stored = self._head if self._stream.start_at_end else 0
-                self._advance(stored, ()).result()
-            self._cursor = stored
-            self._rejected = self._log.followers.rejected_count(self.name)
-        return self._log, self._cursor
-
-    def _advance(self, cursor: int, rejected: Sequence[Rejected]) -> Future[None]:
-        return self._writer.submit(lambda db: db.followers.advance(self.name, cursor, rejected), keep=False, quiet=True)
-
-    async def _store_cursor(self) -> None:
-        cursor, rejected = self._cursor, tuple(self._unstored)
-        assert cursor is not None
-        try:
-            await asyncio.wrap_future(self._advance(cursor, rejected))
-        except LogDown:
-            # The log says so itself. The cursor here goes on; it is stored with the next batch.
-            return
-        del self._unstored[: len(rejected)]
+        if self._place is None:
+            self._place = Place.taken(
+                self.name, self._log, self._writer, self._head if self._stream.start_at_end else 0
+            )
+        if self._stream.oldest is not None:
+            self._oldest_ns = self._stream.oldest(self._log, self._place.cursor)
+        return self._place
 
     async def _wait(self, error: Kept | LogError) -> None:
         asked_s = error.retry_after_s if isinstance(error, Kept) else 0.0
+        if isinstance(error, Kept) and error.away and self._settling is not None:
+            self._settling.was_away()
         delay_s = self._backoff.next_s(asked_s)
         text = str(error)
         if self._state == "ok":
             log.warning("%s: waiting, nothing is lost: %s", self.name, text)
         self._state, self._text = "waiting", text
-        await self._sleep(delay_s)
+        counting = asyncio.create_task(self._count(), name=f"{self.name} backlog")
+        try:
+            await self._sleep(delay_s)
+        finally:
+            counting.cancel()
+
+    async def _count(self) -> None:
+        """While it waits, what is still to be sent grows."""
+        while True:
+            await asyncio.sleep(COUNT_EVERY_S)
+            with contextlib.suppress(LogError):
+                await self.look()
 
     def _is_ok(self) -> None:
         if self._state == "waiting":

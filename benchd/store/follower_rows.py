@@ -24,6 +24,16 @@ class Rejected(msgspec.Struct, frozen=True):
     item: str
 
 
+class RejectedRow(msgspec.Struct, frozen=True):
+    """A refused item as the log has it. `t_ns`: when it was set aside, ns since the epoch."""
+
+    follower: str
+    seq: int
+    t_ns: int
+    reason: str
+    item: str
+
+
 class FollowerRows:
     """The tables `cursors` and `rejected` of a log."""
 
@@ -66,6 +76,31 @@ class FollowerRows:
         """The newest refused items, newest first."""
         sql = "SELECT seq, reason, item FROM rejected WHERE follower = ? ORDER BY id DESC LIMIT ?"
         return [Rejected(*r) for r in self._log.rows(sql, (name, limit))]
+
+    def set_aside(self, followers: Sequence[str] = (), limit: int = 100) -> list[RejectedRow]:
+        """The newest refused items of these followers (of all, if none is named), newest first."""
+        where = f"WHERE follower IN ({', '.join('?' * len(followers))})" if followers else ""
+        sql = f"SELECT follower, seq, t_ns, reason, item FROM rejected {where} ORDER BY id DESC LIMIT ?"  # noqa: S608
+        return [RejectedRow(*r) for r in self._log.rows(sql, [*followers, limit])]
+
+    def stand(self) -> list[tuple[str, int, int]]:
+        """Of every follower that ever ran on this log: name, stored cursor, how many items were refused."""
+        return [(n, int(s), int(r)) for n, s, r in self._log.rows("SELECT name, seq, rejected FROM cursors")]
+
+    def oldest(self, table: str, after: int, kinds: Sequence[str] = ()) -> int | None:
+        """When the next row above a seq happened (in `blocks`, or in `journal` of these kinds), ns; None: none."""
+        if table == "blocks":
+            rows = self._log.rows("SELECT t0_ns FROM blocks WHERE seq > ? ORDER BY seq LIMIT 1", (after,))
+        else:
+            marks = ", ".join("?" * len(kinds))
+            sql = f"SELECT t_ns FROM journal WHERE seq > ? AND kind IN ({marks}) ORDER BY seq LIMIT 1"  # noqa: S608
+            rows = self._log.rows(sql, (after, *kinds))
+        return int(rows[0][0]) if rows else None
+
+    def readings_after(self, seq: int, rows: int) -> int:
+        """How many readings the next rows have, at most so many rows."""
+        sql = "SELECT coalesce(sum(n), 0) FROM (SELECT n FROM blocks WHERE seq > ? ORDER BY seq LIMIT ?)"
+        return int(self._log.rows(sql, (seq, rows))[0][0])
 
     def rejected_count(self, name: str) -> int:
         """How many items were ever refused."""
