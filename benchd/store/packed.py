@@ -1,0 +1,188 @@
+"""A whole job as one archive: a zip file, and what stands in it.
+
+    README.txt       what this is, for a person who opens it
+    manifest.json    formats, where the job is from, times, counts, and each other file with size and SHA-256 (Manifest)
+    job.json         the job
+    journal.jsonl    its journal, oldest first                                                          (PackedEntry)
+    traces.jsonl     its traces with conditions, marks and findings, oldest first                       (PackedTrace)
+    trips.jsonl      its trips, oldest first: figures, and the guard's record                           (PackedTrip)
+    readings.jsonl   a line for each row of readings: what it is of, and where it is in readings.bin      (PackedRow)
+    readings.bin     the rows, one behind the other, as the log has them: lossless, see `benchd.store.codec`
+    csv/TRACE.csv    if wanted, each trace for other programs; never read back
+
+`.jsonl`: one JSON object a line. Times are ns since the epoch (UTC), those of the manifest RFC 3339. Units are in the
+names. The same content packed again gives the same bytes: nothing in an archive says when it was packed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import msgspec
+
+from benchd.jobs.job import Job
+from benchd.store.log import TraceRow
+
+FORMAT = 1
+"""Raised when an archive says something that an earlier benchd would read wrongly."""
+KIND = "benchd job"
+MANIFEST, README = "manifest.json", "README.txt"
+TEXTS = ("job.json", "journal.jsonl", "traces.jsonl", "trips.jsonl", "readings.jsonl")
+ROWS = "readings.bin"
+CONTENT = (*TEXTS, ROWS)
+"""What an archive must have, and what its checksum is made of, in this order."""
+CSV_FOLDER = "csv/"
+
+MOST_TEXT_BYTES = 256_000_000
+"""Of one text file, unpacked: a job with 10 000 traces and trips has some 100 MB."""
+MOST_ROW_BYTES = 1_000_000
+"""Of one row of readings: 8192 readings that fit no grid have 213 kB."""
+MOST_BYTES = 16_000_000_000
+"""Of all files, unpacked: 10^9 readings have some 5 GB."""
+
+
+class PackedFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One file of the archive."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+class Counts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How much is in it."""
+
+    journal: int
+    traces: int
+    trips: int
+    rows: int
+    readings: int
+
+
+class Manifest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the archive is."""
+
+    kind: Literal["benchd job"]
+    format: int
+    log_version: int
+    """Version of the log that the shapes are those of."""
+    benchd: str
+    """The version that packed it."""
+    bench: str
+    log: str
+    """Id of the log that it is from."""
+    job: str
+    created: str
+    """The job's, RFC 3339."""
+    first: str | None
+    """Time of the first reading, RFC 3339; null: there is none."""
+    last: str | None
+    without_person: bool
+    """Packed without what was said of device, symptom and in notes."""
+    counts: Counts
+    checksum: str
+    """SHA-256 over the SHA-256s of the files in CONTENT: the same for the same content."""
+    files: tuple[PackedFile, ...]
+
+
+class PackedEntry(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A line of the journal."""
+
+    t_ns: int
+    kind: str
+    supply: str | None
+    channel: int | None
+    trace: str | None
+    payload: dict[str, Any]
+
+
+class PackedReference(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """That a trace is a reference for a kind of board."""
+
+    board: str
+    note: str
+    added_ns: int
+
+
+class PackedTrace(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A trace without its readings."""
+
+    row: TraceRow
+    reference: PackedReference | None
+
+
+class PackedTrip(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A trip. `number`: from 1 in this archive; journal entries name it by that."""
+
+    number: int
+    trace: str | None
+    figures: dict[str, Any]
+    record: bytes
+    """`Tripped` as MessagePack (in JSON as base64): with the readings around it."""
+
+
+class PackedRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A row of readings; `at`, `bytes`: where in readings.bin."""
+
+    supply: str
+    channel: int
+    trace: str | None
+    t0_ns: int
+    t1_ns: int
+    n: int
+    half_trip_ns: int
+    dropped: int
+    thinned_from: int | None
+    at: int
+    bytes: int
+
+
+# Made here, while one thread imports: msgspec 0.22 crashes the process when two threads meet a type for the first time.
+JOB = msgspec.json.Decoder(Job)
+MANIFEST_OF = msgspec.json.Decoder(Manifest)
+ENTRY = msgspec.json.Decoder(PackedEntry)
+TRACE = msgspec.json.Decoder(PackedTrace)
+TRIP = msgspec.json.Decoder(PackedTrip)
+ROW = msgspec.json.Decoder(PackedRow)
+
+
+def checksum(files: Sequence[PackedFile]) -> str:
+    """See `Manifest.checksum`. Raises KeyError when one of CONTENT is missing."""
+    by_name = {file.name: file.sha256 for file in files}
+    return hashlib.sha256("\n".join(by_name[name] for name in CONTENT).encode()).hexdigest()
+
+
+def rfc3339(t_ns: int) -> str:
+    """A time as RFC 3339 has it, UTC, to the ns."""
+    seconds, ns = divmod(t_ns, 1_000_000_000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{ns:09d}Z"
+
+
+def readme(manifest: Manifest) -> str:
+    """What a person reads who opens the archive."""
+    person = "without what was said of device, symptom and in notes" if manifest.without_person else (
+        "with what was said of device, symptom and in notes: it may name a customer"
+    )  # fmt: skip
+    c = manifest.counts
+    return f"""\
+Job {manifest.job} of bench {manifest.bench or manifest.log}, packed by benchd {manifest.benchd}, {person}.
+
+{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings.
+
+On another bench:   benchd job unpack FILE --dry-run     checks it and says what it would do
+                    benchd job unpack FILE               takes it into that bench's log
+
+manifest.json    where it is from, and every file with its size and SHA-256
+job.json         the job
+journal.jsonl    its journal, oldest first
+traces.jsonl     its traces: conditions, marks, findings
+trips.jsonl      its trips: figures, and the whole record (MessagePack in base64)
+readings.jsonl   what each row of readings is of, and where it is in readings.bin
+readings.bin     the readings, lossless, in benchd's own blocks
+csv/             (if packed with --csv) each trace as CSV: time_s, voltage_v, current_a
+
+.jsonl: one JSON object a line. Times in ns are since 1970-01-01 UTC; units stand in the names (v, a, c, j, s, ns).
+"""

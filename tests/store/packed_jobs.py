@@ -1,0 +1,82 @@
+"""A log with a job in it that has all kinds of things, and its archive."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from benchd.jobs.job import Job
+from benchd.store import packed
+from benchd.store.log import Log
+from benchd.store.packing import pack_job
+from benchd.store.reference_rows import check_reference, keep_reference
+from tests.store.making import MS, T0, block, trace_row, tripped
+
+SECRET = "Ms Invented; a blue phone"
+JOB = "R-1042"
+TRACE = "20260102-030405-678-psu-a-1"
+
+
+def log_with_job(path: Path) -> Log:
+    """Job R-1042: a trace of 5000 readings whose first 500 were stored while another job was on the bench, a trip,
+    notes, a reference. And job R-1041, whose ids and readings must not come along."""
+    log = Log.open(path)
+    log.add_job(Job("R-1041", "another", "demo-a", "another's", T0 - 10_000 * MS))
+    log.set_current_job("R-1041")
+    log.add_block(block(1500, T0 - 1000 * MS), "R-1041")
+    log.add_job(Job(JOB, SECRET, "demo-a", SECRET, T0 - 5_000 * MS))
+    log.set_current_job(JOB)
+    log.add_block(block(4501, T0 + 500 * MS), JOB, TRACE)
+    log.add_block(block(100, T0 + 9_000 * MS, channel=2), JOB)
+    log.add_trace(trace_row(TRACE, JOB))
+    log.add_trip(tripped(T0 + 4_000 * MS), JOB, TRACE)
+    log.add_entry("note", job=JOB, payload={"text": f"{SECRET} says: it fell"})
+    keep_reference(log, check_reference(log, TRACE, "demo-a", SECRET), "page")
+    return log
+
+
+def packed_job(log: Log, to: Path, **wanted: Any) -> packed.Manifest:
+    """The archive of R-1042, or of `job`."""
+    job = wanted.pop("job", JOB)
+    with Log.open(log.path, read_only=True) as reading, to.open("wb") as file:
+        return pack_job(reading, job, file, **{"bench": "bench-b", **wanted})
+
+
+def files_of(archive: Path) -> dict[str, bytes]:
+    """What stands in an archive."""
+    with zipfile.ZipFile(archive) as file:
+        return {name: file.read(name) for name in file.namelist()}
+
+
+def written(files: dict[str, bytes], to: Path) -> Path:
+    """An archive of these files, its manifest as it is."""
+    with zipfile.ZipFile(to, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, data in files.items():
+            file.writestr(name, data)
+    return to
+
+
+def spoilt(archive: Path, to: Path, name: str, change: Callable[[Any], Any]) -> Path:
+    """An archive in which one file was changed by somebody who knows how to make all its checksums right again.
+
+    `change` gets the lines of a text as JSON, the manifest as JSON, or the bytes of readings.bin.
+    """
+    files = files_of(archive)
+    manifest = json.loads(files.pop(packed.MANIFEST))
+    if name == packed.MANIFEST:
+        return written(files | {name: json.dumps(change(manifest)).encode()}, to)
+    if name == packed.ROWS:
+        files[name] = change(files[name])
+    else:
+        lines = change([json.loads(line) for line in files[name].splitlines()])
+        files[name] = b"".join(json.dumps(line).encode() + b"\n" for line in lines)
+    listed = [packed.PackedFile(n, len(d), hashlib.sha256(d).hexdigest()) for n, d in files.items()]
+    manifest["files"] = msgspec.to_builtins(listed)
+    manifest["checksum"] = packed.checksum(listed)
+    return written(files | {packed.MANIFEST: json.dumps(manifest).encode()}, to)
