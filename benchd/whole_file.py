@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 
 def replace_file(path: Path, text: str) -> None:
@@ -14,18 +16,28 @@ def replace_file(path: Path, text: str) -> None:
     Raises OSError, or UnicodeEncodeError for a text that UTF-8 cannot say, and then the file is as it was.
     """
     data = text.encode("utf-8")
+    with replacing(path) as file:
+        file.write(data)
+
+
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[BinaryIO]:
+    """The same, for who writes piece by piece: the new file takes the old one's place when the block has ended.
+
+    Raises OSError, and then, or when anything is raised inside, the file is as it was.
+    """
     target = Path(os.path.realpath(path))
     target.parent.mkdir(parents=True, exist_ok=True)
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
-        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
+        descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
+        with os.fdopen(descriptor, "w+b") as file:
+            yield file
             file.flush()
             _take_after(target, file.fileno())
             os.fsync(file.fileno())
         os.replace(temporary, target)
-    except OSError:
+    except BaseException:
         temporary.unlink(missing_ok=True)
         raise
     sync_folder(target.parent)

@@ -12,6 +12,7 @@ from benchd.cli import (
     config,
     demo,
     job,
+    job_pack,
     log,
     make_safe,
     output,
@@ -59,6 +60,8 @@ app.command(
 app.command("make-safe")(make_safe.make_safe)
 app.command("service", short_help="A systemd unit for these settings.")(service.service)
 app.add_typer(supplies.app, name="supplies")
+job.app.command("pack")(job_pack.pack)
+job.app.command("unpack")(job_pack.unpack)
 app.add_typer(job.app, name="job")
 app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")
