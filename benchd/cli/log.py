@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import log_backup, log_thin, log_upgrade, out
+from benchd.cli import log_backup, log_check, log_thin, log_upgrade, out
 
 if TYPE_CHECKING:
     from benchd.store.log import Log
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 app = typer.Typer(help="The log's file: what is in it, whether it is sound, copies of it.", no_args_is_help=True,
                   rich_markup_mode=None)  # fmt: skip
 
+app.command("check")(log_check.check)
 app.command("backup")(log_backup.backup)
 app.command("restore")(log_backup.restore)
 

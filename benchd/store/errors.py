@@ -26,7 +26,7 @@ _ADVICE = {
     "SQLITE_IOERR": "the disk reports an error: check the disk and its free space",
     "SQLITE_BUSY": "another program holds the file: close it",
     "SQLITE_LOCKED": "another program holds the file: close it",
-    "SQLITE_CORRUPT": "the file is damaged: keep a copy, restore a backup or begin a new file",
+    "SQLITE_CORRUPT": "the file is damaged: `benchd log check` says where; it is repaired, or a copy restored",
     "SQLITE_NOTADB": "not a log of benchd: name another file",
 }
 _PASSING = ("SQLITE_FULL", "SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN", "SQLITE_IOERR", "SQLITE_BUSY",
