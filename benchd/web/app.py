@@ -14,6 +14,7 @@ from starlette.routing import Mount
 from benchd import __version__
 from benchd.web import (
     bench_routes,
+    benches_routes,
     errors,
     job_routes,
     metrics_routes,
@@ -23,6 +24,7 @@ from benchd.web import (
     trace_routes,
     trip_routes,
 )
+from benchd.web.benches_view import BenchesPort, NoBroker
 from benchd.web.description import describe
 from benchd.web.files import Files, web_root
 from benchd.web.gate import Gate
@@ -36,11 +38,13 @@ def create_app(
     allowed_hosts: Iterable[str] = (),
     root: Path | None = None,
     now_ns: Callable[[], int] = time.time_ns,
+    benches: BenchesPort | None = None,
 ) -> Starlette:
     """The page and its API for one bench.
 
     `allowed_hosts`: names beside localhost and the loopback addresses by which the bench may be called. `root`: the
-    folder of the page, for one that is not installed. `now_ns`: the clock that dates new jobs.
+    folder of the page, for one that is not installed. `now_ns`: the clock that dates new jobs. `benches`: who listens
+    to all benches of the broker; None: nobody.
     """
     api = FastAPI(
         title=f"benchd: bench {bench_name}",
@@ -57,6 +61,7 @@ def create_app(
     api.include_router(reference_routes.router(bench))
     api.include_router(picture_routes.router(bench))
     api.include_router(trip_routes.router(bench))
+    api.include_router(benches_routes.router(benches or NoBroker()))
     describe(api)
     app = Starlette(
         routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", Files(root or web_root()))],

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Any, Literal, Protocol
 
 import msgspec
 
@@ -90,3 +92,28 @@ class BenchesView(msgspec.Struct):
     text: str
     """Why not; or what is missing here."""
     benches: list[BenchSeen]
+
+
+class BenchesPort(Protocol):
+    """Who listens to all benches, as the web room sees it."""
+
+    async def now(self) -> BenchesView:
+        """Once; waits until each bench that is there had time to say something."""
+
+    def live(self) -> AsyncIterator[dict[str, Any]]:
+        """Messages for one page: `benches` (a BenchesView) at once after any change, and with new numbers twice a s."""
+
+
+class NoBroker:
+    """Stands for it on a bench that has no broker."""
+
+    _view = BenchesView("", False, "no broker is set: [mqtt] in benchd.toml says where all benches meet", [])
+
+    async def now(self) -> BenchesView:
+        """Says so."""
+        return self._view
+
+    async def live(self) -> AsyncIterator[dict[str, Any]]:
+        """Says so, and no more."""
+        yield {"type": "benches", **msgspec.to_builtins(self._view)}
+        await asyncio.Event().wait()

@@ -12,6 +12,7 @@ from benchd.jobs.job import Job, JournalEntry
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
+from benchd.web.benches_view import BenchesView
 from benchd.web.port import (
     BandView,
     BenchView,
@@ -57,8 +58,8 @@ class TripDetail(msgspec.Struct):
 
 
 SHAPES = (
-    BandView, BenchView, ChannelView, Comparison, Job, JournalEntry, Nearest, PlanView, Reference, ReferenceAdded,
-    TraceRow, TripRow, TripDetail, Columns, Failure,
+    BandView, BenchesView, BenchView, ChannelView, Comparison, Job, JournalEntry, Nearest, PlanView, Reference,
+    ReferenceAdded, TraceRow, TripRow, TripDetail, Columns, Failure,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

@@ -23,18 +23,19 @@ def web_root() -> Path:
 
 
 class Files(StaticFiles):
-    """The page, read-only. Anything that is not one of its files is not found, by any method."""
+    """The page, read-only. Anything that is not one of its files is not found, by any method. `first`: which file is
+    meant where none is named."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, first: str = "index.html") -> None:
         super().__init__(directory=root, check_dir=False)
-        self._there = (root / "index.html").is_file()
+        self._there = (root / first).is_file()
+        self._named = {".": first, "benches": "benches.html"}
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         """A file, or not found."""
         if not self._there:
             return PlainTextResponse("The page's files were not installed; the API under /api/v1 works.", 503)
-        if path == ".":
-            path = "index.html"
+        path = self._named.get(path, path)
         if scope["method"] not in ("GET", "HEAD") or Path(path).suffix not in SUFFIXES:
             raise HTTPException(404)
         return await super().get_response(path, scope)

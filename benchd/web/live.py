@@ -1,7 +1,8 @@
 """The live stream: the bench's messages to one page, over a WebSocket.
 
-Each message is one JSON text with a `type`: `bench`, `samples` and `event` come from the bench; `beat` comes when the
-bench had nothing to say for a second, so that a page that hears nothing for longer knows that its link is dead.
+Each message is one JSON text with a `type`: `bench`, `samples` and `event` come from the bench (of all benches:
+`benches`); `beat` comes when there was nothing to say for a second, so that a page that hears nothing for longer knows
+that its link is dead.
 """
 
 from __future__ import annotations
@@ -9,11 +10,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
-from typing import Any
+from typing import Any, Protocol
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from benchd.web.port import BenchPort, Refused
+from benchd.web.port import Refused
 from benchd.web.shapes import encode
 
 BEAT_S = 1.0
@@ -24,7 +25,14 @@ CLOSE_TRY_LATER = 1013
 """RFC 6455 registry, "Try Again Later"."""
 
 
-async def pump(socket: WebSocket, bench: BenchPort, *, beat_s: float = BEAT_S, send_s: float = SEND_S) -> None:
+class Speaks(Protocol):
+    """Whoever has messages for pages."""
+
+    def live(self) -> AsyncIterator[dict[str, Any]]:
+        """Messages for one page, each a JSON-able object with `type`."""
+
+
+async def pump(socket: WebSocket, bench: Speaks, *, beat_s: float = BEAT_S, send_s: float = SEND_S) -> None:
     """Serve one page until it goes. What a page sends is read and ignored."""
     await socket.accept()
     messages = bench.live()

@@ -6,8 +6,9 @@ const LONGEST_WAIT_MS = 5000;
 const SILENCE_MS = 3000;
 
 export class Link {
-  /** `onMessage(message)` for each message; `onOpen()` after each connection. */
-  constructor(onMessage, onOpen) {
+  /** `onMessage(message)` for each message; `onOpen()` after each connection; `path`: of the stream. */
+  constructor(onMessage, onOpen, path = "/api/v1/live") {
+    this.path = path;
     this.onMessage = onMessage;
     this.onOpen = onOpen;
     this.heardAt = null;
@@ -32,7 +33,7 @@ export class Link {
 
   connect() {
     this.timer = null;
-    const address = new URL("/api/v1/live", location.href);
+    const address = new URL(this.path, location.href);
     address.protocol = location.protocol === "https:" ? "wss:" : "ws:";
     const socket = new WebSocket(address);
     this.socket = socket;
