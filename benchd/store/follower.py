@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 FIRST_DELAY_S = 1.0
 LONGEST_DELAY_S = 60.0
 COUNT_EVERY_S = 5.0
+GOODBYE_S = 2.0
+"""How long an end may wait for the server."""
 LONGEST_ASKED_S = 300.0
 """A server's Retry-After is followed up to here; a longer one is more likely a mistake than a plan."""
 
@@ -216,7 +218,7 @@ class Follower(Generic[Item]):
                         if not more:
                             await wake.wait(self._settling.due_in_s if self._settling is not None else None)
         finally:
-            self._end()
+            await self._end()
 
     def close(self) -> None:
         """Close the reading connection that `look` may have opened; `run` does so itself."""
@@ -225,12 +227,17 @@ class Follower(Generic[Item]):
             self._log.close()
             self._log = None
 
-    def _end(self) -> None:
-        # A server that is there at an orderly end has time to write all down.
-        if self._place is not None and self._state == "ok":
-            self._place.keep(self._place.cursor)
-        self._state, self._text = "stopped", "not running"
-        self.close()
+    async def _end(self) -> None:
+        state, self._state, self._text = self._state, "stopped", "not running"
+        try:
+            if self._place is not None and self._settling is not None and state == "ok":
+                # A server that is still there has time to write all down.
+                with contextlib.suppress(Kept, TimeoutError):
+                    async with asyncio.timeout(GOODBYE_S):
+                        if await self._settling.lost_nothing(sure=True):
+                            self._place.keep(self._place.cursor)
+        finally:
+            self.close()
 
     async def _step(self, wake: Wake) -> bool:
         """Deliver the next batch; False when there is none."""
@@ -333,7 +340,7 @@ class Follower(Generic[Item]):
     async def _wait(self, error: Kept | LogError) -> None:
         asked_s = error.retry_after_s if isinstance(error, Kept) else 0.0
         if isinstance(error, Kept) and error.away and self._settling is not None:
-            self._settling.was_away()
+            self._settling.server.was_away()
         delay_s = self._backoff.next_s(asked_s)
         text = str(error)
         if self._state == "ok":

@@ -22,7 +22,7 @@ from benchd.store.influx_post import Target
 from benchd.store.influx_sink import BATCH_LINES, LineSink, Refused
 from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
 from benchd.store.log import Log
-from benchd.store.settling import SETTLE_S, Settling
+from benchd.store.settling import SETTLE_S, ServerRun, Settling
 
 BATCH_AGE_S = 1.0
 _ROWS = 64
@@ -57,6 +57,7 @@ class InfluxFollower:
     ) -> None:
         self._bench, self._most_readings = bench, READ_BATCHES * batch_lines
         self._sink = LineSink(target, batch_lines)
+        server = ServerRun(self._started)
         gather = Gather(lambda log, seq: log.followers.readings_after(seq, _ROWS) >= batch_lines, batch_age_s)
         readings = Stream(
             self._rows_after, lambda log: log.followers.head("blocks"),
@@ -68,11 +69,11 @@ class InfluxFollower:
         )  # fmt: skip
         self._readings: Follower[Row] = Follower(
             STREAMS[0], path, writer, readings, self._send_readings, sleep=sleep,
-            settling=Settling(self._started, settle_s),
+            settling=Settling(server, settle_s),
         )  # fmt: skip
         self._events: Follower[JournalEntry] = Follower(
             STREAMS[1], path, writer, events, self._send_events, sleep=sleep,
-            settling=Settling(self._started, settle_s),
+            settling=Settling(server, settle_s),
         )  # fmt: skip
 
     async def run(self) -> None:
