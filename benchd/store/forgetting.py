@@ -1,0 +1,175 @@
+"""Takes a customer's data out of the log. The trace stays, and nothing in the file leads from it to a person.
+
+What goes: what was said of the device and its symptom, notes in the journal and at references, and the job's id, in the
+place of which stands a new one at random: in every table, in the journal of other jobs, and in what servers refused.
+What stays: kind of board, conditions, marks, findings, trips, readings, times.
+
+SQLite overwrites what is deleted (`secure_delete`, sqlite.org/pragma.html); copies of pages that it had moved earlier
+may still lie in the file and in its -wal file, so it is written anew afterwards, and looked through, byte by byte
+(`forgetting_files`). What a disk keeps of overwritten files is beyond any program's reach.
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+import sqlite3
+from typing import Any
+
+import msgspec
+
+from benchd.jobs.job import Job
+from benchd.jobs.personal import entry_without_person, job_without_person
+from benchd.store.errors import LogError
+from benchd.store.log import Log
+
+NEW_ID = "forgotten-"
+_ID_KEYS = frozenset(("job", "before", "after", "packed_as"))
+"""Of a journal entry's payload: where ids of jobs stand."""
+_TEXT_KEYS = frozenset(("text", "note", "device", "symptom"))
+
+
+class Personal(msgspec.Struct, frozen=True):
+    """What is to be forgotten of a job."""
+
+    job: Job
+    notes: tuple[str, ...]
+    """What people wrote, in the journal and at references."""
+    traces: int
+    rows: int
+    """Of readings."""
+
+
+class Forgotten(msgspec.Struct, frozen=True):
+    """What was done."""
+
+    job: str
+    """The id that it has from now on."""
+    t_ns: int
+    notes: int
+    traces: int
+    rows: int
+
+
+def personal(log: Log, job: str) -> Personal:
+    """Look at what there is to be forgotten. Raises LogError when there is no such job."""
+    found = log.job(job)
+    if found is None:
+        raise LogError(f"job {job!r} is not in this log; `benchd job list` shows what is")
+    written = {"note": "text", "reference": "note"}
+    notes = [str(e.payload.get(written[e.kind], "")) for e in log.journal(job=job, limit=-1, kinds=written.keys())]
+    (traces,), (rows,) = (
+        log.rows(f"SELECT count(*) FROM {table} WHERE job = ?", (job,))[0]  # noqa: S608
+        for table in ("traces", "blocks")
+    )
+    return Personal(found, tuple(n for n in notes if n), traces, rows)
+
+
+def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_bench: bool = False) -> Forgotten:
+    """Do it, in one transaction. `new`: the id from now on, where another copy of the log has given it already.
+    `from_bench`: take the job off the bench, too.
+
+    Raises LogError when there is no such job, or it is on the bench.
+    """
+    with log.transaction() as db:
+        known = personal(log, job)
+        if from_bench and log.current_job() == job:
+            log.set_current_job(None)
+        if log.current_job() == job:
+            raise LogError(f"job {job} is on the bench: take it off first (`benchd job use`), then forget it")
+        db.execute("PRAGMA secure_delete = ON")
+        new = new or NEW_ID + secrets.token_hex(6)
+        _blank(db, known.job)
+        _rename(db, job, new)
+        _clean_journal(db, new, _Words(job, new))
+        db.execute("INSERT OR REPLACE INTO forgotten VALUES (?, ?)", (new, now_ns))
+        text = "what was known of its owner was taken out, its id among it"
+        log.add_entry("forgotten", job=new, payload={"text": text}, t_ns=now_ns)
+        db.execute("PRAGMA secure_delete = FAST")  # as for everything else that is written
+    return Forgotten(new, now_ns, len(known.notes), known.traces, known.rows)
+
+
+class _Words:
+    """An id among other words."""
+
+    def __init__(self, old: str, new: str) -> None:
+        self.old, self.new = old, new
+        quoted = re.escape(old)
+        # As a tag of a line, or as a member of a JSON object, which may be quoted in another.
+        self._told = re.compile(rf'(,job=|\\*"job\\*": ?\\*"){quoted}(?![A-Za-z0-9._-])')
+        self._word = re.compile(rf"(?<![A-Za-z0-9._-]){quoted}(?![A-Za-z0-9_-]|\.[A-Za-z0-9])")
+        self.telling = telling(old)
+
+    def said(self, text: str) -> str:
+        """The text of a person: an id that is nothing but an id is renamed; "12" may be anything."""
+        return self._word.sub(self.new, text) if self.telling else text
+
+    def sent(self, text: str) -> str:
+        """What was sent to a server, or came back."""
+        return self.said(self._told.sub(lambda m: m[1] + self.new, text))
+
+    def payload(self, value: Any, key: str = "") -> Any:
+        """A journal entry's payload, or a part of it."""
+        if isinstance(value, dict):
+            return {k: self.payload(v, k) for k, v in value.items()}
+        if isinstance(value, list):
+            return [self.payload(v, key) for v in value]
+        if isinstance(value, str):
+            if key in _ID_KEYS and value == self.old:
+                return self.new
+            return self.said(value) if key in _TEXT_KEYS else value
+        return value
+
+
+def telling(text: str) -> bool:
+    """Whether a word like this is an id wherever it stands: four characters at least, and a digit among them."""
+    return len(text) >= 4 and any(c.isdigit() for c in text)
+
+
+def _blank(db: sqlite3.Connection, job: Job) -> None:
+    kept = job_without_person(job)
+    db.execute("UPDATE jobs SET device = ?, symptom = ? WHERE id = ?", (kept.device, kept.symptom, job.id))
+    db.execute("UPDATE board_references SET note = '' WHERE trace IN (SELECT id FROM traces WHERE job = ?)", (job.id,))
+    rows = db.execute("SELECT seq, kind, payload FROM journal WHERE job = ?", (job.id,)).fetchall()
+    for seq, kind, payload in rows:
+        left = entry_without_person(kind, msgspec.json.decode(payload))
+        if left is None:
+            db.execute("DELETE FROM journal WHERE seq = ?", (seq,))
+        else:
+            db.execute("UPDATE journal SET payload = ? WHERE seq = ?", (_json(left), seq))
+
+
+def _rename(db: sqlite3.Connection, old: str, new: str) -> None:
+    """In every table that says of which job its rows are, whichever tables there are by now."""
+    db.execute("UPDATE jobs SET id = ? WHERE id = ?", (new, old))
+    tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()]
+    for table in tables:
+        columns = [row[1] for row in db.execute(f'PRAGMA table_info("{table}")').fetchall()]
+        if "job" in columns:
+            db.execute(f'UPDATE "{table}" SET job = ? WHERE job = ?', (new, old))  # noqa: S608
+
+
+def _clean_journal(db: sqlite3.Connection, new: str, words: _Words) -> None:
+    """What other rows say of it: which job was on the bench before, notes that name it, what servers refused."""
+    old = words.old
+    rows = db.execute("SELECT seq, kind, job, payload FROM journal WHERE instr(payload, ?) OR job = ?", (old, new))
+    for seq, kind, job, payload in rows.fetchall():
+        told = msgspec.json.decode(payload)
+        if kind == "unpacked" and job == new:
+            told["packed_as"] = new  # what another bench calls it leads to the same person
+        if (clean := _json(words.payload(told))) != payload:
+            db.execute("UPDATE journal SET payload = ? WHERE seq = ?", (clean, seq))
+    for table, columns in (("jobs", ("device", "symptom")), ("board_references", ("note",))):
+        for column in columns:
+            _renamed(db, table, column, words.said, old)
+    for column in ("item", "reason"):
+        _renamed(db, "rejected", column, words.sent, old)
+
+
+def _renamed(db: sqlite3.Connection, table: str, column: str, rename: Any, old: str) -> None:
+    db.create_function("renamed", 1, rename, deterministic=True)
+    db.execute(f"UPDATE {table} SET {column} = renamed({column}) WHERE instr({column}, ?)", (old,))  # noqa: S608
+
+
+def _json(value: Any) -> str:
+    return msgspec.json.encode(value).decode()

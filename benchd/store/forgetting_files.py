@@ -1,0 +1,102 @@
+"""Whether files still hold what was forgotten, byte by byte; and the same forgetting in copies of the log."""
+
+from __future__ import annotations
+
+import contextlib
+import mmap
+import os
+import re
+import sqlite3
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from benchd.store.compacting import compact
+from benchd.store.copying import copy_database
+from benchd.store.errors import LogDown, LogError, from_sqlite
+from benchd.store.forgetting import Forgotten, Personal, forget, telling
+from benchd.store.log import Log
+from benchd.store.migrations import copy_before
+from benchd.whole_file import sync_folder
+
+LEAST_BYTES = 6
+"""Shorter texts are found anywhere by chance, and say nothing of anybody."""
+MOST_BYTES = 48
+"""Long texts are looked for in pieces: SQLite cuts what does not fit a page."""
+
+
+def needles(known: Personal) -> list[bytes]:
+    """By what a file is looked through: the texts, in pieces as they lie in a file, and the id where it is telling."""
+    texts = [known.job.device, known.job.symptom, *known.notes]
+    # In JSON a line break, a quote or a backslash is another byte: what lies between them is the same in both.
+    pieces = [piece.encode() for text in texts for piece in re.split(r'[\x00-\x1f"\\]+', text)]
+    cut = {piece[at : at + MOST_BYTES] for piece in pieces for at in range(0, len(piece), MOST_BYTES)}
+    found = sorted(piece for piece in cut if len(piece) >= LEAST_BYTES)
+    return [*found, known.job.id.encode()] if telling(known.job.id) else found
+
+
+def still_said(log: Log, sought: Sequence[bytes]) -> set[bytes]:
+    """Those that other rows of the log hold as well, as "no start" may stand at many jobs: no sign of anybody. For
+    after the forgetting. Raises LogError."""
+    sql = (
+        "SELECT EXISTS (SELECT 1 FROM jobs WHERE instr(CAST(id || char(0) || device || char(0) || board || char(0)"
+        " || symptom AS BLOB), ?1)) OR EXISTS (SELECT 1 FROM journal WHERE instr(CAST(payload AS BLOB), ?1))"
+        " OR EXISTS (SELECT 1 FROM board_references WHERE instr(CAST(board || char(0) || note AS BLOB), ?1))"
+        " OR EXISTS (SELECT 1 FROM traces WHERE instr(CAST(conditions AS BLOB), ?1))"
+        " OR EXISTS (SELECT 1 FROM settings_changes WHERE instr(CAST(settings AS BLOB), ?1))"
+    )
+    return {each for each in sought if log.rows(sql, (each,))[0][0]}
+
+
+def residue(files: Iterable[Path], sought: Sequence[bytes]) -> list[Path]:
+    """Those of the files that hold any of these bytes. Raises OSError."""
+    return [file for file in files if file.is_file() and file.stat().st_size and _holds(file, sought)]
+
+
+def _holds(file: Path, sought: Sequence[bytes]) -> bool:
+    with file.open("rb") as opened, mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        return any(content.find(each) >= 0 for each in sought)
+
+
+def clean(log: Log, known: Personal) -> list[Path]:
+    """Write the log's file anew after a forgetting; then those of its own files that still hold something of it.
+
+    Outside of a transaction. Raises LogDown when it cannot be written anew now, LogError, OSError.
+    """
+    compact(log)
+    own = [log.path.with_name(log.path.name + end) for end in ("", "-wal", "-shm")]
+    sought = needles(known)
+    common = still_said(log, sought)
+    return residue(own, [each for each in sought if each not in common])
+
+
+def forget_in_copy(copy: Path, job: str, done: Forgotten) -> bool:
+    """The same in a copy of the log, which then has this benchd's version; False when the job is not in it.
+
+    A new file takes its place, whole or not at all. Raises LogError and LogDown: it is as it was.
+    """
+    part = copy.with_name(copy.name + ".forgetting")
+    try:
+        copy_database(copy, part)
+        with Log.open(part) as log:
+            if log.job(job) is None:
+                return False
+            forget(log, job, done.t_ns, done.job, from_bench=True)
+            compact(log)
+            log.rows("PRAGMA journal_mode = DELETE")  # else whoever looks at it needs two more files beside it
+        for end in ("-wal", "-shm"):
+            part.with_name(part.name + end).unlink(missing_ok=True)
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        os.replace(part, copy)
+        sync_folder(copy.parent)
+    except sqlite3.Error as e:
+        raise from_sqlite(e, copy) from e
+    except OSError as e:
+        raise LogDown(f"{copy}: cannot be written anew: {e.strerror or e}") from e
+    except LogError as e:
+        raise type(e)(f"{copy}: {e}") from e
+    finally:
+        for left in (part, copy_before(part), *(part.with_name(part.name + end) for end in ("-wal", "-shm"))):
+            with contextlib.suppress(OSError):
+                left.unlink(missing_ok=True)
+    return True
