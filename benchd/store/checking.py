@@ -211,7 +211,7 @@ def _readings_of(db: sqlite3.Connection, row: Row, found: Checked) -> None:
                 return
             inside = start_ns <= t0_ns and t1_ns <= end_ns
             there += n if inside else _within(data, start_ns, end_ns)
-    except (sqlite3.DatabaseError, codec.CodecError):
+    except (sqlite3.DatabaseError, codec.CodecError, TypeError):
         return  # told of the rows themselves
     missing = filed - there
     if missing <= 0:

@@ -162,16 +162,18 @@ class _Taken:
 
     def _corrected(self, row: Row) -> Row | None:
         """Readings that can be unpacked say themselves how many they are, and of when."""
-        data, supply, channel = row[11], row[4], row[5]
         try:
-            samples = codec.decode(data)
+            samples = codec.decode(row[11])
         except (codec.CodecError, TypeError):
             return None
-        if not len(samples) or not (isinstance(supply, str) and isinstance(channel, int)):
+        if not len(samples):
+            return None
+        reach = (int(samples.t_ns.min()), int(samples.t_ns.max()))
+        better = (*row[:2], *reach, *row[4:7], len(samples), *row[8:])
+        if fault_of("blocks", better):
             return None
         self.corrected += 1
-        reach = (int(samples.t_ns.min()), int(samples.t_ns.max()))
-        return (*row[:2], *reach, *row[4:7], len(samples), *row[8:])
+        return better
 
     def _insert(self, db: sqlite3.Connection, table: str, row: Row) -> None:
         shape = TABLES[table]

@@ -1,0 +1,49 @@
+"""`python -m tests.crash damage N` and `python -m tests.crash kills N`: exit status 0 when every promise was kept."""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import tempfile
+from collections import defaultdict
+from pathlib import Path
+
+from tests.crash import damage
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.crash")
+    parser.add_argument("what", choices=["damage", "kills"])
+    parser.add_argument("number", type=int)
+    parser.add_argument("--seed", type=int, default=random.randrange(10**6), help="the same again")
+    asked = parser.parse_args()
+    print(f"seed {asked.seed}", file=sys.stderr, flush=True)
+    return _damage(asked.number, asked.seed)
+
+
+def _damage(number: int, seed: int) -> int:
+    by_way: dict[str, list[damage.Outcome]] = defaultdict(list)
+    with tempfile.TemporaryDirectory() as made:
+        kept = damage.make(Path(made))
+        for n in range(number):
+            with tempfile.TemporaryDirectory() as folder:
+                outcome = damage.once(kept, Path(folder), seed + n)
+            by_way[outcome.how].append(outcome)
+            if outcome.failure:
+                print(f"seed {outcome.seed}, {outcome.how}: {outcome.failure}", flush=True)
+    print(f"{'damage':<22} {'logs':>5} {'sound':>6} {'repaired':>9} {'nothing left':>13} {'rows saved':>11}")
+    for how, outcomes in sorted(by_way.items()):
+        read = [each for each in outcomes if each.sound or each.repaired]
+        share = sum(each.rows_after for each in read) / max(1, sum(each.rows_before for each in read))
+        print(
+            f"{how:<22} {len(outcomes):>5} {sum(each.sound for each in outcomes):>6} "
+            f"{sum(each.repaired for each in outcomes):>9} {len(outcomes) - len(read):>13} {share:>10.1%}"
+        )
+    failed = sum(bool(each.failure) for outcomes in by_way.values() for each in outcomes)
+    print(f"{number} damaged logs, {failed} not as promised")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
