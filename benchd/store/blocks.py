@@ -18,6 +18,11 @@ MAX_ROW_READINGS = 8192
 MAX_ROW_SPAN_NS = 60 * 1_000_000_000
 """No row covers more time, so a search by time need not look further back than this."""
 
+SETTLE_EVERY_S = 120.0
+SETTLE_ROWS = 400
+"""At once: some 50 ms of work, so that what is recorded meanwhile need not wait long."""
+_NEWEST = 2**63 - 1
+
 STREAM_READINGS = 100_000
 """In one piece of a stream: some 3 MB."""
 _LOOK_ROWS = 256
@@ -149,16 +154,44 @@ def join(db: sqlite3.Connection) -> None:
     150 bytes of its own. The joined row takes the last one's seq: a follower that had read only the first of them
     sends those again (same time and tags: the same points), and none misses any.
     """
-    last = db.execute("SELECT value FROM bench WHERE key = 'joined'").fetchone()
-    fresh = db.execute(
-        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks WHERE seq > ? AND thinned_from IS NULL"
-        " ORDER BY seq",
-        (int(last[0]) if last else 0,),
-    ).fetchall()
+    fresh = _belonging(db, _marker(db, "joined") or 0, _NEWEST)
     if not fresh:
         return
+    _join_all(db, fresh)
+    # Written even when nothing could be joined: a durable commit has to write something to bring all rows to the disk.
+    _set_marker(db, "joined", fresh[-1][0])
+
+
+def settle(db: sqlite3.Connection) -> bool:
+    """Join the rows that were joined up to the time before the last, to as few as may be; True: there are more.
+
+    To be called every SETTLE_EVERY_S: a follower that keeps up has sent them by then, and sends nothing again. Rows of
+    before the first call stay as they are.
+    """
+    joined, settled = _marker(db, "joined") or 0, _marker(db, "settled")
+    until = _marker(db, "settling")
+    rows = [] if settled is None or until is None else _belonging(db, settled, until, SETTLE_ROWS)
+    _join_all(db, rows)
+    if len(rows) == SETTLE_ROWS:
+        _set_marker(db, "settled", rows[-1][0])
+        return True
+    _set_marker(db, "settled", joined if until is None else until)
+    _set_marker(db, "settling", joined)
+    return False
+
+
+def _belonging(db: sqlite3.Connection, after: int, until: int, limit: int = -1) -> list[tuple[Any, ...]]:
+    """Rows with after < seq <= until that may be joined: what they have (seq, n, t0, t1), and what they belong to."""
+    return db.execute(
+        "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks"
+        " WHERE seq > ? AND seq <= ? AND thinned_from IS NULL ORDER BY seq LIMIT ?",
+        (after, until, limit),
+    ).fetchall()
+
+
+def _join_all(db: sqlite3.Connection, rows: Sequence[tuple[Any, ...]]) -> None:
     groups: dict[tuple[Any, ...], _Group] = {}
-    for seq, n, t0_ns, t1_ns, *key in fresh:
+    for seq, n, t0_ns, t1_ns, *key in rows:
         group = groups.setdefault(tuple(key), _Group())
         if not group.take(seq, n, t0_ns, t1_ns):
             _join_group(db, group.seqs)
@@ -166,8 +199,15 @@ def join(db: sqlite3.Connection) -> None:
             group.take(seq, n, t0_ns, t1_ns)
     for group in groups.values():
         _join_group(db, group.seqs)
-    # Written even when nothing could be joined: a durable commit has to write something to bring all rows to the disk.
-    db.execute("INSERT OR REPLACE INTO bench VALUES ('joined', ?)", (str(fresh[-1][0]),))
+
+
+def _marker(db: sqlite3.Connection, name: str) -> int | None:
+    row = db.execute("SELECT value FROM bench WHERE key = ?", (name,)).fetchone()
+    return int(row[0]) if row else None
+
+
+def _set_marker(db: sqlite3.Connection, name: str, seq: int) -> None:
+    db.execute("INSERT OR REPLACE INTO bench VALUES (?, ?)", (name, str(seq)))
 
 
 class _Group:

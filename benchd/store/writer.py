@@ -2,7 +2,8 @@
 
 Readings are taken without ever waiting, gathered, and committed every 250 ms: a kill of the process loses at most
 those. Everything else (trips, journal, jobs) is one short transaction each, committed at once. Every few seconds the
-small rows of readings are joined to larger ones by a durable commit, so a power cut loses at most those seconds.
+small rows of readings are joined to larger ones by a durable commit, so a power cut loses at most those seconds; every
+two minutes those of the minutes before become as few as may be.
 
 When the file cannot be written (disk full, read-only, error) nothing stops: health says `failing`, work is kept and
 tried again with a growing delay, and recording goes on by itself once the file can be written. The room for waiting
@@ -97,6 +98,7 @@ class LogWriter:
         self._listeners: list[Callable[[], None]] = []
         # The thread's own:
         self._log: Log | None = None
+        self._settle_at = 0.0
         self._delay_s = 0.0
         self._room = Room(self.path.absolute(), time.monotonic())
         try:
@@ -318,9 +320,13 @@ class LogWriter:
 
     def _join(self) -> bool:
         try:
-            db = self._opened()
+            db, now = self._opened(), time.monotonic()
             with db.transaction() as connection:
                 blocks.join(connection)
+            if now >= self._settle_at:
+                with db.transaction(durable=False) as connection:
+                    more = blocks.settle(connection)
+                self._settle_at = now + (0 if more else blocks.SETTLE_EVERY_S)
         except LogError as e:
             self._failed(e)
             return False
