@@ -27,6 +27,7 @@ from benchd.reading import Block, OutputState
 from benchd.settings import Settings
 from benchd.store.consent_rows import Consent, add_consent
 from benchd.store.log import StoredTrip, TraceRow
+from benchd.store.mqtt_payloads import Reading, State
 from benchd.store.settings_rows import record_settings
 from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
@@ -63,8 +64,8 @@ class Core:
         self.hub = Hub()
         self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
         self.alarms = Alarms()
-        self.on_live: Callable[[str, int, dict[str, Any]], None] | None = None
-        self.on_state: Callable[[str, int, dict[str, Any]], None] | None = None
+        self.on_live: Callable[[str, int, Reading], None] | None = None
+        self.on_state: Callable[[str, int, State], None] | None = None
         self.of_unit: Callable[[str, str], Accuracies] = lambda supply, identity: {}
         """How well the readings of a supply are known, once its identification is; what is missing stays as it is."""
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
@@ -290,19 +291,20 @@ class Core:
         if self.on_state is not None:
             self.on_state(watch.supply, watch.number, self._state_of(watch))
 
-    def _state_of(self, watch: ChannelWatch) -> dict[str, Any]:
-        return {
-            "output": str(watch.output),
-            "reason": watch.reason,
-            "latched": watch.latched,
-            "link_up": watch.link_up,
-            "set_voltage_v": watch.set_voltage_v,
-            "limit_a": watch.limit_a,
-            "job": self.job,
-            "trip": watch.trip,
-            "trust": watch.met.trust if watch.met else None,
-            "consent_needed": bool(self.meetings.needed(watch.supply)),
-        }
+    def _state_of(self, watch: ChannelWatch) -> State:
+        return State(
+            output=str(watch.output),
+            reason=watch.reason,
+            stage=watch.power.stage if watch.on and watch.power is not None else None,
+            latched=watch.latched,
+            link_up=watch.link_up,
+            set_voltage_v=watch.set_voltage_v,
+            limit_a=watch.limit_a,
+            job=self.job,
+            trip=watch.trip,
+            trust=watch.met.trust if watch.met else None,
+            consent_needed=bool(self.meetings.needed(watch.supply)),
+        )
 
     async def pump(self) -> None:
         """Feeds page clients and the MQTT live numbers until cancelled."""
@@ -385,15 +387,15 @@ def samples_message(watch: ChannelWatch, fresh: Samples) -> dict[str, Any]:
     }
 
 
-def live_numbers(watch: ChannelWatch) -> dict[str, Any]:
-    """The newest reading as JSON, for MQTT."""
+def live_numbers(watch: ChannelWatch) -> Reading:
+    """The newest reading, for MQTT."""
     assert watch.latest is not None
     t_ns, volts, amps, mode = watch.latest
-    return {
-        "t_ns": t_ns,
-        "voltage_v": round(volts, 6),
-        "current_a": round(amps, 6),
-        "power_w": round(volts * amps, 6),
-        "mode": MODE_WORDS[mode],
-        "trace": watch.open.id if watch.open else None,
-    }
+    return Reading(
+        t_ns=t_ns,
+        voltage_v=round(volts, 6),
+        current_a=round(amps, 6),
+        power_w=round(volts * amps, 6),
+        mode=MODE_WORDS[mode],
+        trace=watch.open.id if watch.open else None,
+    )

@@ -5,12 +5,15 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.settings import Influx, Mqtt, SettingsError, secret
 from benchd.store.writer import LogWriter
+
+if TYPE_CHECKING:
+    from benchd.store.mqtt_broker import Broker
 
 log = logging.getLogger("benchd")
 
@@ -53,14 +56,30 @@ def _mqtt(mqtt: Mqtt, bench: Bench, core: Core, writer: LogWriter) -> asyncio.Ta
     from benchd.daemon.mqtt_commands import MqttCommands
     from benchd.store.mqtt import MqttFollower
 
-    password = secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
-    publisher = MqttFollower(
-        writer.path, writer, bench=core.settings.bench, host=mqtt.host, port=mqtt.port, user=mqtt.user,
-        password=password, tls=mqtt.tls, carry=MqttCommands(bench, mqtt.commands).carry_out,
+    follower = MqttFollower(
+        writer.path, writer, bench=core.settings.bench, broker=broker_of(mqtt), outputs=tuple(core.watches),
+        discovery=mqtt.discovery, discovery_prefix=mqtt.discovery_prefix,
+        carry=MqttCommands(bench, mqtt.commands).carry_out, alarm=core.alarm,
     )  # fmt: skip
-    core.followers["mqtt"] = publisher.health
-    core.on_live, core.on_state = publisher.publish_live, publisher.publish_state
-    return asyncio.create_task(kept_up(core, "mqtt", publisher.run), name="mqtt follower")
+    core.followers["mqtt"] = follower.health
+    core.on_live, core.on_state = follower.publish_live, follower.publish_state
+    for watch in core.watches.values():  # what the broker has kept of each is of an earlier time
+        core.state_changed(watch)
+    return asyncio.create_task(kept_up(core, "mqtt", follower.run), name="mqtt follower")
+
+
+def broker_of(mqtt: Mqtt) -> Broker:
+    """What the settings say of the broker. Raises SettingsError when the file with the password cannot be read now."""
+    from benchd.store.mqtt_broker import Broker
+
+    def password() -> str:
+        return secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
+
+    password()
+    return Broker(
+        mqtt.host, mqtt.port, mqtt.user, password, mqtt.protocol, mqtt.tls, mqtt.tls_ca_file, mqtt.tls_cert_file,
+        mqtt.tls_key_file,
+    )  # fmt: skip
 
 
 async def kept_up(

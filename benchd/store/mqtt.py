@@ -1,86 +1,70 @@
 """The MQTT link: live readings, state, every trip and finding, and commands with their answers, `benchd/<bench>/`.
 
-    benchd/<bench>/availability                   "online" or "offline"   retained, QoS 1, with a will
-    benchd/<bench>/<supply>/<channel>/reading     newest reading          QoS 0, at most 10 a second, none while offline
-    benchd/<bench>/<supply>/<channel>/state       output, job, latch …    retained, QoS 1
-    benchd/<bench>/<supply>/<channel>/trip        a trip                  QoS 1, by cursor
-    benchd/<bench>/<supply>/<channel>/finding     a filed or re-read trace and its finding   QoS 1, by cursor
-    benchd/<bench>/do/<supply>/<channel>/<word>   commands, subscribed to with QoS 1 (what they mean: `Carry`)
-    benchd/<bench>/done/<id>                      the answer to the command with that id     QoS 1
+Topics and payloads: MQTT.md beside this file, made from `mqtt_topics` and `mqtt_payloads`.
 
-Payloads but availability are JSON objects with the unit in the key (`current_a`, `t_ns` = ns since the epoch).
-A state holds only while availability is "online": the broker keeps the last one when the daemon is gone. What is known
-of every output is published before each "online", so an old state is never vouched for.
-Trips and findings are never left out, but one may come twice after a break: drop an `id` that was seen before. A
-follower that is new to a log begins with the next event.
+A state holds only while availability is "online" and its run is that of `who`: the broker keeps the last one when the
+daemon is gone. What is known of every output is published before each "online", so an old state is never vouched for.
 
-The session is clean (MQTT 3.1.1 §3.1.2.4), so that no broker keeps a command for a daemon that is away and hands it
-over when nobody expects it any more. A command goes on when the connection is lost; its answer is then lost with it.
+The session is clean, so that no broker keeps a command for a daemon that is away. A command goes on when the connection
+is lost; its answer is then lost with it.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import dataclasses
 import logging
-import ssl
+import random
+import secrets
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 import aiomqtt
 import msgspec
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from benchd import __version__
 from benchd.store.errors import LogError
-from benchd.store.follower import Backoff, Follower, Stream, Writer
-from benchd.store.follower_rows import Rejected
+from benchd.store.follower import Backoff, Writer
 from benchd.store.log import Log
+from benchd.store.mqtt_broker import Broker, Link, not_granted
+from benchd.store.mqtt_discovery import Output, configs, is_config, old_filter
+from benchd.store.mqtt_events import Events
+from benchd.store.mqtt_payloads import Answer, Reading, State, Who
+from benchd.store.mqtt_presence import NameTaken, Presence
+from benchd.store.mqtt_topics import TOPICS
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE_S = 10
-"""The broker tells that we are gone after 1.5 times this (MQTT 3.1.1 §3.1.2.10)."""
 LIVE_EVERY_S = 0.1
-TIMEOUT_S = 10.0
 GOODBYE_S = 2.0
 """How long the end of the daemon may wait for the broker."""
 COMMANDS_AT_ONCE = 32
 """Commands that are being carried out; beyond that the sender hears that there are too many."""
-_TOPICS = {"trip": "trip", "trace": "finding", "finding": "finding"}
-"""Journal kind → last level of the topic."""
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Event:
-    """A journal entry on its way: `seq` for the cursor."""
-
-    seq: int
-    topic: str
-    payload: bytes
+TAKEN_S = 30.0
+"""While another daemon has our name: looked at again after this, to twice this."""
+ANSWER_KEPT_S = 600
+"""An answer that a broker could not hand over for so long is of no use any more (MQTT 5 §3.3.2.3.3)."""
 
 
 class Command(NamedTuple):
-    """A message to `do/<supply>/<channel>/<word>`, as it came. `retained`: the broker kept it from an earlier time."""
+    """A message to `do/…`, as it came. Supply and channel None: for the whole bench."""
 
-    supply: str
-    channel: str
+    supply: str | None
+    channel: str | None
     word: str
     payload: bytes
     retained: bool
+    """The broker kept it from an earlier time, or was asked to keep it."""
     crowded: bool
     """So many are being carried out already that only what must not wait should be."""
 
 
-class Done(NamedTuple):
-    """The answer to a command. `id` is the last level of its topic."""
-
-    id: str
-    answer: dict[str, Any]
-
-
-Carry = Callable[[Command], Awaitable[Done]]
+Carry = Callable[[Command], Awaitable[Answer]]
 
 
 class MqttFollower:
@@ -95,53 +79,58 @@ class MqttFollower:
         writer: Writer,
         *,
         bench: str,
-        host: str,
-        port: int = 1883,
-        user: str = "",
-        password: str = "",
-        tls: bool = False,
+        broker: Broker,
+        outputs: Iterable[Output] | None = None,
+        discovery_prefix: str = "homeassistant",
+        discovery: bool = False,
         carry: Carry | None = None,
+        alarm: Callable[[str], None] = log.warning,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
         backoff: Backoff | None = None,
     ) -> None:
-        self._base = f"benchd/{bench}"
-        self._bench, self._host, self._port = bench, host, port
-        self._user, self._password, self._tls = user, password, tls
-        self._carry = carry
-        self._doing: set[asyncio.Task[None]] = set()
+        """`outputs`: all there are; what is retained of others is taken away. None: nothing is. `alarm`: tells the
+        operator of something that does not stop it."""
+        self._bench, self._broker, self._path = bench, broker, Path(path)
+        self._outputs = None if outputs is None else tuple(outputs)
+        self._prefix, self._discovery = discovery_prefix, discovery
+        self._carry, self._alarm = carry, alarm
         self._sleep, self._backoff = sleep, backoff or Backoff(longest_s=30.0)
-        self._client: aiomqtt.Client | None = None
-        self._live: dict[str, dict[str, Any]] = {}
+        self._who = Who(secrets.token_hex(8), None, __version__, time.time_ns())
+        self._doing: set[asyncio.Task[None]] = set()
+        self._client: Link | None = None
+        self._live: dict[str, Reading] = {}
         self._live_ready = asyncio.Event()
         self._states: dict[str, bytes] = {}
         self._changed: set[str] = set()
         self._state_ready = asyncio.Event()
+        self._left: asyncio.Queue[str] = asyncio.Queue()
+        self._rivals: set[str] = set()
         self._state: Literal["ok", "waiting", "stopped"] = "stopped"
         self._text = "not started"
-        stream = Stream(self._events_after, lambda db: db.followers.head("journal", tuple(_TOPICS)), start_at_end=True)
-        self._events: Follower[Event] = Follower("mqtt", path, writer, stream, self._send_event, sleep=sleep)
+        self._events = Events(path, writer, bench, self._broker.address, sleep=sleep)
 
     # ---- for the daemon ---------------------------------------------------------------------------------------
 
-    def publish_live(self, supply: str, channel: int, reading: dict[str, Any]) -> None:
+    def publish_live(self, supply: str, channel: int, reading: Reading) -> None:
         """Show the newest reading. The newest wins; while there is no connection it is forgotten."""
         if self._client is not None:
-            self._live[f"{self._base}/{supply}/{channel}/reading"] = reading
+            self._live[TOPICS["reading"].of(bench=self._bench, supply=supply, channel=channel)] = reading
             self._live_ready.set()
 
-    def publish_state(self, supply: str, channel: int, state: dict[str, Any]) -> None:
+    def publish_state(self, supply: str, channel: int, state: State) -> None:
         """Show what is known of an output. Kept, and published again after each reconnect."""
-        topic = f"{self._base}/{supply}/{channel}/state"
-        self._states[topic] = msgspec.json.encode({**state, "t_ns": time.time_ns()})
+        topic = TOPICS["state"].of(bench=self._bench, supply=supply, channel=channel)
+        state = msgspec.structs.replace(state, run=self._who.run, t_ns=time.time_ns())
+        self._states[topic] = msgspec.json.encode(state)
         self._changed.add(topic)
         self._state_ready.set()
 
     def health(self) -> dict[str, Any]:
-        """state (ok, waiting, stopped), text, backlog (events still to be sent, at most), rejected, last_ok_ns."""
+        """state (ok, waiting, stopped), text, backlog (events still to be sent, at most), rejected, last_ok_ns …"""
         events = self._events.health()
         if self._state != "ok":
             return events | {"state": self._state, "text": self._text}
-        return events
+        return events | {"text": events["text"] or self._text}
 
     # ---- the connection ---------------------------------------------------------------------------------------
 
@@ -149,17 +138,19 @@ class MqttFollower:
         """Connect, publish, connect again when lost, until cancelled."""
         try:
             while True:
-                text = ""
+                error: BaseException = aiomqtt.MqttError("")
                 try:
                     with contextlib.suppress(LogError):  # while the log is down, state and readings go out all the same
                         await self._events.look()
                     await self._connection()
                 except* (aiomqtt.MqttError, LogError) as group:
-                    text = str(_first(group))
-                if self._state != "waiting":
-                    log.warning("mqtt %s:%d: waiting, no event is lost: %s", self._host, self._port, text)
-                self._state, self._text = "waiting", f"{self._host}:{self._port}: {text}"
-                await self._sleep(self._backoff.next_s())
+                    error = _first(group)
+                text = str(error) if isinstance(error, LogError) else self._broker.explain(error)
+                if self._state != "waiting" or self._text != text:
+                    log.warning("mqtt: waiting, no event is lost: %s", text)
+                self._state, self._text = "waiting", text
+                taken = isinstance(error, NameTaken)
+                await self._sleep(TAKEN_S * (1.0 + random.random()) if taken else self._backoff.next_s())  # noqa: S311
         finally:
             self._state, self._text = "stopped", "not running"
             for task in self._doing:
@@ -167,130 +158,181 @@ class MqttFollower:
             self._events.close()
 
     async def _connection(self) -> None:
-        availability = f"{self._base}/availability"
-        client = aiomqtt.Client(
-            self._host,
-            self._port,
-            username=self._user or None,
-            password=self._password or None,
-            # Always the same id: when a half-dead connection of ours still stands at the broker, this one replaces it
-            # and its will is published before our "online", not minutes after it.
-            identifier=f"benchd-{self._bench}",
-            will=aiomqtt.Will(availability, b"offline", qos=1, retain=True),
-            keepalive=KEEPALIVE_S,
-            timeout=TIMEOUT_S,
+        self._who = msgspec.structs.replace(self._who, log=await asyncio.to_thread(self._log_id) or self._who.log)
+        # The same id at each connect of this run: when a half-dead connection of ours still stands at the broker, this
+        # one replaces it and its will is published before our "online". Another daemon of our name has another id, or
+        # the two would throw each other out for ever.
+        will = aiomqtt.Will(TOPICS["availability"].of(bench=self._bench), b"offline", qos=1, retain=True)
+        link = await self._broker.client(
+            f"benchd-{self._bench}-{self._who.run[:8]}",
+            will,
             max_queued_incoming_messages=1000,  # only what one round of the loop brings: each is taken at once
             max_queued_outgoing_messages=100,
-            tls_context=ssl.create_default_context() if self._tls else None,
         )
-        async with client:
-            self._changed = set(self._states)
+        presence = Presence(link, self._bench, self._who, lambda: self._say(link), self._told_of)
+        async with link:
             try:
-                await self._publish_states(client)
-                await client.publish(availability, b"online", qos=1, retain=True)
-                self._live.clear()
-                self._client = client
-                if self._carry is not None:
-                    await client.subscribe(f"{self._base}/do/+/+/+", qos=1)
-                self._state, self._text = "ok", ""
-                self._backoff.reset()
-                log.info("mqtt %s:%d: connected", self._host, self._port)
                 async with asyncio.TaskGroup() as group:
-                    group.create_task(self._events.run(), name="mqtt events")
-                    group.create_task(self._send_live(client), name="mqtt live")
-                    group.create_task(self._send_states(client), name="mqtt states")
-                    group.create_task(self._take_commands(client), name="mqtt commands")
+                    group.create_task(self._take(link, presence), name="mqtt messages")
+                    told = await presence.claim()
+                    await self._say(link)
+                    self._live.clear()
+                    self._client = link
+                    told = await self._take_orders(link) or told
+                    await self._tidy(link)
+                    self._state, self._text = "ok", told
+                    self._backoff.reset()
+                    log.info("mqtt %s: connected", self._broker.address)
+                    if told:
+                        self._alarm(f"mqtt {self._broker.address}: {told}")
+                    group.create_task(presence.keep(), name="mqtt name")
+                    group.create_task(self._events.run(link), name="mqtt events")
+                    group.create_task(self._send_live(link), name="mqtt live")
+                    group.create_task(self._send_states(link), name="mqtt states")
+                    group.create_task(self._clear_left(link), name="mqtt left")
             except asyncio.CancelledError:
                 # A clean end discards the will, so say it ourselves; the last states (off) are often not out yet.
-                with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                    async with asyncio.timeout(GOODBYE_S):
-                        await self._publish_states(client)
-                        await client.publish(availability, b"offline", qos=1, retain=True)
+                if presence.holding:
+                    await self._goodbye(link)
                 raise
             finally:
                 self._client = None
+                self._events.lost()
 
-    async def _send_live(self, client: aiomqtt.Client) -> None:
+    def _log_id(self) -> str:
+        with contextlib.suppress(LogError):
+            db = Log.open(self._path, read_only=True)
+            try:
+                return db.log_id
+            finally:
+                db.close()
+        return ""
+
+    async def _say(self, link: Link) -> None:
+        """All that is known of the outputs, and then that it holds."""
+        self._changed |= set(self._states)
+        await self._publish_states(link)
+        await link.publish(TOPICS["availability"].of(bench=self._bench), b"online", qos=1, retain=True)
+
+    async def _goodbye(self, link: Link) -> None:
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+            async with asyncio.timeout(GOODBYE_S):
+                await self._publish_states(link)
+                await link.publish(TOPICS["availability"].of(bench=self._bench), b"offline", qos=1, retain=True)
+
+    def _told_of(self, rival: Who) -> None:
+        """Another daemon wants our name; it is told off, and the operator is told once."""
+        if rival.run not in self._rivals:
+            self._rivals.add(rival.run)
+            self._alarm(
+                f'mqtt {self._broker.address}: a second daemon wants to speak as bench "{self._bench}" (its log '
+                f'{rival.log}); it is kept silent: give one of them another  bench = "..."  in its settings'
+            )
+
+    async def _send_live(self, link: Link) -> None:
         while True:
             await self._live_ready.wait()
             self._live_ready.clear()
             waiting, self._live = self._live, {}
             for topic, reading in waiting.items():
-                await client.publish(topic, msgspec.json.encode(reading), qos=0)
+                await link.publish(topic, msgspec.json.encode(reading), qos=0)
             await asyncio.sleep(LIVE_EVERY_S)
 
-    async def _send_states(self, client: aiomqtt.Client) -> None:
+    async def _send_states(self, link: Link) -> None:
         while True:
             await self._state_ready.wait()
             self._state_ready.clear()
-            await self._publish_states(client)
+            await self._publish_states(link)
 
-    async def _publish_states(self, client: aiomqtt.Client) -> None:
+    async def _publish_states(self, link: Link) -> None:
         while self._changed:
             topic = next(iter(self._changed))
             payload = self._states[topic]
-            await client.publish(topic, payload, qos=1, retain=True)
+            await link.publish(topic, payload, qos=1, retain=True)
             if self._states[topic] is payload:  # not for a publish that was cut short: the end sends it again
                 self._changed.discard(topic)
 
+    # ---- what was left at the broker --------------------------------------------------------------------------
+
+    async def _tidy(self, link: Link) -> None:
+        """Describe the outputs to hubs, or no more; ask for what is kept of outputs that are not there any more."""
+        if self._outputs is None:
+            return
+        wanted = configs(self._prefix, self._bench, self._outputs) if self._discovery else {}
+        for topic, payload in wanted.items():
+            await link.publish(topic, payload, qos=1, retain=True)
+        filters = [TOPICS["state"].filter(bench=self._bench), old_filter(self._prefix, self._bench)]
+        # What is kept comes before the answer to the second of the two; where it is not allowed, nothing comes.
+        await link.subscribe([(each, 0) for each in filters])
+        await link.unsubscribe(filters)
+
+    def _is_left(self, topic: str) -> bool:
+        if self._outputs is None:
+            return False
+        if is_config(self._prefix, self._bench, topic):
+            return not (self._discovery and topic in configs(self._prefix, self._bench, self._outputs))
+        state = TOPICS["state"]
+        mine = {state.of(bench=self._bench, supply=supply, channel=channel) for supply, channel in self._outputs}
+        return (state.levels(topic) or {}).get("bench") == self._bench and topic not in mine | set(self._states)
+
+    async def _clear_left(self, link: Link) -> None:
+        """An empty retained message takes away the one that was kept (MQTT 3.1.1 §3.3.1.3)."""
+        while True:
+            await link.publish(await self._left.get(), b"", qos=1, retain=True)
+
     # ---- commands ---------------------------------------------------------------------------------------------
 
-    async def _take_commands(self, client: aiomqtt.Client) -> None:
-        """Raises MqttError when the connection is lost. Off must not wait for an on that takes its time: each command
-        is a task of its own, and not of this connection."""
-        async for message in client.messages:
-            *_, supply, channel, word = message.topic.value.split("/")
-            payload = message.payload if isinstance(message.payload, bytes) else b""
-            crowded = len(self._doing) >= COMMANDS_AT_ONCE
-            command = Command(supply, channel, word, payload, bool(message.retain), crowded)
-            task = asyncio.create_task(self._do(command), name=f"mqtt {word}")
-            self._doing.add(task)
-            task.add_done_callback(self._doing.discard)
+    async def _take_orders(self, link: Link) -> str:
+        """Subscribe to commands. Why they do not come, or ''."""
+        if self._carry is None:
+            return ""
+        filters = [TOPICS[kind].filter(bench=self._bench) for kind in ("command", "bench-command")]
+        if self._broker.protocol == "5":
+            # retainAsPublished (MQTT 5 §3.8.3.1): what is to be retained is told from an order for now.
+            topics: Any = [(each, SubscribeOptions(qos=1, retainAsPublished=True)) for each in filters]
+        else:
+            topics = [(each, 1) for each in filters]
+        if refused := not_granted(await link.subscribe(topics)):
+            return f"no command comes from this broker, off neither: it does not let us read {filters[0]} ({refused})"
+        return ""
 
-    async def _do(self, command: Command) -> None:
-        assert self._carry is not None
-        done = await self._carry(command)
-        if self._client is None:
-            log.warning("mqtt: the answer to %s has no connection to go out by", done.id)
+    async def _take(self, link: Link, presence: Presence) -> None:
+        """Raises MqttError when the connection is lost, NameTaken."""
+        async for message in link.messages:
+            topic = message.topic.value
+            if presence.take(message):
+                continue
+            for kind in ("command", "bench-command"):
+                if (levels := TOPICS[kind].levels(topic)) is not None and levels["bench"] == self._bench:
+                    self._order(levels, message)
+            if message.retain and message.payload and self._is_left(topic):
+                self._left.put_nowait(topic)
+
+    def _order(self, levels: dict[str, str], message: aiomqtt.Message) -> None:
+        """Off must not wait for an on that takes its time: each is a task of its own, and not of this connection."""
+        payload = message.payload if isinstance(message.payload, bytes) else b""
+        if self._carry is None or (message.retain and not payload):  # somebody takes a retained one away
             return
+        crowded = len(self._doing) >= COMMANDS_AT_ONCE
+        place = levels.get("supply"), levels.get("channel")
+        command = Command(*place, levels["word"], payload, bool(message.retain), crowded)
+        task = asyncio.create_task(self._do(self._carry, command), name=f"mqtt {command.word}")
+        self._doing.add(task)
+        task.add_done_callback(self._doing.discard)
+
+    async def _do(self, carry: Carry, command: Command) -> None:
+        answer = await carry(command)
+        link = self._client
+        if link is None:
+            log.warning("mqtt: the answer to %s has no connection to go out by", answer.id)
+            return
+        properties = None
+        if self._broker.protocol == "5":
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.MessageExpiryInterval = ANSWER_KEPT_S
+        topic = TOPICS["done"].of(bench=self._bench, id=answer.id)
         with contextlib.suppress(aiomqtt.MqttError):
-            await self._client.publish(f"{self._base}/done/{done.id}", msgspec.json.encode(done.answer), qos=1)
-
-    # ---- events -----------------------------------------------------------------------------------------------
-
-    def _events_after(self, db: Log, seq: int) -> list[Event]:
-        # One at a time: the cursor moves after each acknowledgement, so a break repeats one event at most.
-        return [
-            Event(
-                e.seq,
-                f"{self._base}/{e.supply}/{e.channel}/{_TOPICS[e.kind]}",
-                msgspec.json.encode(
-                    {
-                        **e.payload,
-                        "id": f"{db.log_id}-{e.seq}",
-                        "kind": e.kind,
-                        "t_ns": e.t_ns,
-                        "job": e.job,
-                        "supply": e.supply,
-                        "channel": e.channel,
-                        "trace": e.trace,
-                    }
-                ),
-            )
-            for e in db.entries_after(seq, 1, tuple(_TOPICS))
-        ]
-
-    async def _send_event(self, batch: Sequence[Event]) -> list[Rejected]:
-        client = self._client
-        if client is None:
-            raise aiomqtt.MqttError("not connected")
-        rejected = []
-        for event in batch:
-            try:
-                await client.publish(event.topic, event.payload, qos=1)  # returns with the broker's PUBACK
-            except ValueError as e:  # a topic or payload that MQTT does not allow
-                rejected.append(Rejected(event.seq, str(e), f"{event.topic} {event.payload.decode()}"))
-        return rejected
+            await link.publish(topic, msgspec.json.encode(answer), qos=1, properties=properties)
 
 
 def _first(group: BaseExceptionGroup[Any]) -> BaseException:

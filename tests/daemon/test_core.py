@@ -19,6 +19,7 @@ from benchd.guard.wire import LinkChanged, SupplyErrors
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.store.log import Log
+from benchd.store.mqtt_payloads import Reading, State
 from benchd.traces.cards import shipped
 from tests.daemon.making import ACCURACY, MS, THIN, FakeWriter, S, off, on, past, readings, settings, trip
 from tests.traces.test_cards import written
@@ -294,19 +295,19 @@ async def test_another_unit_or_place_is_an_alarm_and_an_event(core: Core) -> Non
 
 
 async def test_every_state_is_published_and_carries_the_job(core: Core) -> None:
-    published: list[tuple[str, int, dict[str, Any]]] = []
+    published: list[tuple[str, int, State]] = []
     core.on_state = lambda supply, channel, state: published.append((supply, channel, state))
     core.job = "R-1"
     core.on_report(on())
     core.on_report(off(state=OutputState.UNKNOWN))
-    assert [(s, c, p["output"], p["job"]) for s, c, p in published] == [
+    assert [(s, c, p.output, p.job) for s, c, p in published] == [
         ("psu-a", 1, "on", "R-1"),
         ("psu-a", 1, "unknown", "R-1"),
     ]
 
 
 async def test_pages_get_thinned_readings_and_the_broker_the_newest(core: Core) -> None:
-    live: list[dict[str, Any]] = []
+    live: list[Reading] = []
     core.on_live = lambda supply, channel, numbers: live.append(numbers)
     messages = await listening(core)
     t = past(10)
@@ -320,8 +321,8 @@ async def test_pages_get_thinned_readings_and_the_broker_the_newest(core: Core) 
     assert len(message["t_ms"]) <= core_module.LIVE_POINTS
     assert max(message["i"]) == 1.9
     assert message["t0_ns"] + message["t_ms"][-1] * MS == pytest.approx(t + 999 * MS)
-    assert live[-1]["current_a"] == 0.1
-    assert live[-1]["power_w"] == pytest.approx(0.4)
+    assert live[-1].current_a == 0.1
+    assert live[-1].power_w == pytest.approx(0.4)
     core.beat(4)
     assert len(live) == 1  # nothing new, nothing said
     assert core.watches["psu-a", 1].pending == []
@@ -364,7 +365,4 @@ async def test_numbers_for_pages_and_broker_are_plain(core: Core) -> None:
     watch = core.watches["psu-a", 1]
     assert watch.open is not None
     assert samples_message(watch, watch.pending[0])["i"] == [0.123457]
-    assert live_numbers(watch) == {
-        "t_ns": t, "voltage_v": 4.0, "current_a": 0.123457, "power_w": 0.493827, "mode": "cv",
-        "trace": watch.open.id,
-    }  # fmt: skip
+    assert live_numbers(watch) == Reading(t, 4.0, 0.123457, 0.493827, "cv", watch.open.id)
