@@ -16,9 +16,11 @@ that keep numbers only (VictoriaMetrics).
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from benchd.jobs.job import JournalEntry
 from benchd.store.blocks import StoredBlock
@@ -125,20 +127,26 @@ def reading_lines(block: StoredBlock, bench: str) -> list[str]:
     head = "supply_reading" + tag_set(bench, block.supply, block.channel, block.job, block.trace)
     with np.errstate(all="ignore"):
         power = np.round(s.voltage_v * s.current_a, 9)  # nW: below that the product only shows float noise
-    volts, amps, modes = s.voltage_v.tolist(), s.current_a.tolist(), s.mode.tolist()
+    modes = s.mode.tolist()
     if not np.isfinite(power).all():
+        columns = (s.t_ns.tolist(), s.voltage_v.tolist(), s.current_a.tolist(), power.tolist(), modes)
         return [
             f"{head} {field_set({'voltage': v, 'current': i, 'power': p, 'mode': _mode(m)})} {t}"
-            for t, v, i, p, m in zip(s.t_ns.tolist(), volts, amps, power.tolist(), modes, strict=True)
+            for t, v, i, p, m in zip(*columns, strict=True)
         ]
-    # An instrument's steps are few, so each number is written out once; this is where a backlog spends its time.
-    start = {v: f"{head} voltage={v!r},current=" for v in set(volts)}
-    middle = {i: f"{i!r},power=" for i in set(amps)}
+    # This is where a backlog spends its time: whole columns are written out at once, and not number by number.
     end = {m: f',mode="{_mode(m)}" ' for m in set(modes)}
     return [
-        f"{start[v]}{middle[i]}{p!r}{end[m]}{t}"
-        for t, v, i, p, m in zip(s.t_ns.tolist(), volts, amps, power.tolist(), modes, strict=True)
+        f"{head} voltage={v},current={i},power={p}{end[m]}{t}"
+        for t, v, i, p, m in zip(
+            _texts(s.t_ns), _texts(s.voltage_v), _texts(s.current_a), _texts(power), modes, strict=True
+        )
     ]
+
+
+def _texts(column: NDArray[Any]) -> list[str]:
+    """Each number, all of them finite, as its shortest text that reads back as the same number."""
+    return msgspec.json.encode(column.tolist())[1:-1].decode().split(",") if len(column) else []
 
 
 def event_line(entry: JournalEntry, bench: str) -> str:

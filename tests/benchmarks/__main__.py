@@ -8,10 +8,11 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import identify, idle, kills, rate, read, trip
+from tests.benchmarks import follow, identify, idle, kills, rate, read, trip
 
 NAMES = {
     "trip": trip.measure,
+    "follow": follow.measure,
     "kills": kills.measure,
     "rate": rate.measure,
     "read": read.measure,

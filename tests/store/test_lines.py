@@ -104,6 +104,19 @@ def test_whole_numbers_stay_floats() -> None:
     assert "voltage=4.0,current=0.0,power=0.0," in line
 
 
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.tuples(st.floats(allow_nan=False, allow_infinity=False), st.floats(-1e3, 1e3)), min_size=1))
+def test_every_number_of_a_reading_comes_back_to_the_last_bit(pairs: list[tuple[float, float]]) -> None:
+    volts, amps = zip(*pairs, strict=True)
+    lines = reading_lines(stored(columns_block([T0 + k for k in range(len(pairs))], volts, amps, "psu-a", 1)), "b")
+    for k, line in enumerate(lines):
+        back = parse_line(line)
+        assert back["time"] == T0 + k
+        for name, value in (("voltage", volts[k]), ("current", amps[k])):
+            assert math.copysign(1, back["fields"][name]) == math.copysign(1, value)
+            assert back["fields"][name] == value
+
+
 @pytest.fixture
 def entries(tmp_path) -> list[JournalEntry]:
     with Log.open(tmp_path / "l.sqlite") as log:
