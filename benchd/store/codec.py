@@ -24,6 +24,8 @@ VERSION = 1
 _HEAD = struct.Struct("<I")
 _COLUMN = struct.Struct("<BBqq")
 _MAX_PLACES = 12
+MAX_READINGS = 65_536
+"""In one block: far more than rows of the log have. What unpacks to more is damaged, or meant to fill the memory."""
 _EXACT = float(2**53)
 """Whole numbers up to here are exact in float64; m / 10^k is then the double nearest to the decimal, as parsed."""
 
@@ -35,7 +37,9 @@ class CodecError(LogError):
 
 
 def encode(samples: Samples) -> bytes:
-    """Pack readings. Every bit of every column comes back from `decode`."""
+    """Pack readings, at most MAX_READINGS. Every bit of every column comes back from `decode`."""
+    if len(samples) > MAX_READINGS:
+        raise ValueError(f"{len(samples)} readings in one block: allowed are {MAX_READINGS}")
     heads, planes = [], []
     for bits, kind in _columns(samples):
         head, data = _pack(bits, kind)
@@ -49,11 +53,13 @@ def decode(data: bytes) -> Samples:
     try:
         if data[:1] != bytes([VERSION]):
             raise CodecError(f"block of version {data[0] if data else '?'}; this benchd knows version {VERSION}")
-        raw = zlib.decompress(memoryview(data)[1:])
+        raw = _inflated(data)
         (n,) = _HEAD.unpack_from(raw)
         heads = [_COLUMN.unpack_from(raw, _HEAD.size + i * _COLUMN.size) for i in range(5)]
     except (struct.error, zlib.error) as e:
         raise CodecError(f"damaged block of readings: {e}") from e
+    if n > MAX_READINGS or not all(kind <= 1 + _MAX_PLACES and width <= 8 for kind, width, _, _ in heads):
+        raise CodecError(f"damaged block of readings: heads {heads} for {n} readings")
     columns, at = [], _HEAD.size + 5 * _COLUMN.size
     if len(raw) != at + max(n - 1, 0) * sum(h[1] for h in heads):
         raise CodecError(f"damaged block of readings: {len(raw)} bytes for {n} readings")
@@ -63,6 +69,15 @@ def decode(data: bytes) -> Samples:
         at += size
     (t, _), volts, amps, (mode, _), (flags, _) = columns
     return Samples(t.view(np.int64), _floats(*volts), _floats(*amps), mode.astype(np.uint8), flags.astype(np.uint8))
+
+
+def _inflated(data: bytes) -> bytes:
+    """The block's content; no more of it than a block can have."""
+    inflating = zlib.decompressobj()
+    raw = inflating.decompress(memoryview(data)[1:], _HEAD.size + 5 * (_COLUMN.size + 8 * MAX_READINGS) + 1)
+    if not inflating.eof or inflating.unused_data:
+        raise CodecError("damaged block of readings: it does not end where it should")
+    return raw
 
 
 def _columns(samples: Samples) -> list[tuple[U64, int]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 import zlib
 
 import numpy as np
@@ -81,6 +82,66 @@ def test_a_damaged_block_is_told_not_shown(at: int, change: int) -> None:
     except codec.CodecError:
         return
     assert same(back, samples)  # deflate can say the same in two ways; what comes out is what the checksum vouches for
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    cut=st.integers(0, 600),
+    tail=st.binary(max_size=12),
+    changes=st.lists(st.tuples(st.integers(0, 600), st.integers(0, 255)), max_size=6),
+)
+def test_what_a_checksum_vouches_for_but_no_block_has_is_an_error_too(
+    cut: int, tail: bytes, changes: list[tuple[int, int]]
+) -> None:
+    """A block from elsewhere may have been made to look right."""
+    raw = bytearray(zlib.decompress(codec.encode(real_looking(60, 1000))[1:]))
+    for at, value in changes:
+        raw[at % len(raw)] = value
+    if cut < len(raw):
+        del raw[cut:]
+    try:
+        back = codec.decode(b"\x01" + zlib.compress(bytes(raw) + tail))
+    except codec.CodecError:
+        return
+    assert len({len(column) for column in (back.t_ns, back.voltage_v, back.current_a, back.mode, back.flags)}) == 1
+
+
+def test_a_block_that_unpacks_to_more_than_any_has_fills_no_memory() -> None:
+    bomb = b"\x01" + zlib.compress(bytes(30_000_000))
+    tracemalloc.start()
+    with pytest.raises(codec.CodecError, match="does not end where it should"):
+        codec.decode(bomb)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 10_000_000
+    with pytest.raises(ValueError, match="65537 readings in one block: allowed are 65536"):
+        codec.encode(real_looking(codec.MAX_READINGS + 1, 1000))
+
+
+def test_bytes_behind_a_block_are_damage() -> None:
+    with pytest.raises(codec.CodecError, match="does not end where it should"):
+        codec.decode(codec.encode(real_looking(30, 1000)) + b"\x00")
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.binary(max_size=300))
+def test_any_bytes_are_a_block_or_an_error(data: bytes) -> None:
+    for each in (data, b"\x01" + data, b"\x01" + zlib.compress(data)):
+        try:
+            codec.decode(each)
+        except codec.CodecError:
+            continue
+        assert each[:1] == b"\x01"
+
+
+@pytest.mark.parametrize("first", [0, -(2**63), 2**63 - 1, T0])
+def test_a_single_reading_and_steps_of_any_size_come_back(first: int) -> None:
+    """9.91e37 is what instruments say for "not a number", 9.9e37 for an overload (SCPI-1999, volume 1, 7.2.1)."""
+    samples = _samples([first], [9.91e37], [-0.0], [255], [255])
+    assert same(codec.decode(codec.encode(samples)), samples)
+    times = [first, 2**63 - 1, -(2**63), 0, 1, first]
+    samples = _samples(times, [1e-9, 9.91e37, -9.9e37, float("inf"), 4.0, -4.0], [0.1] * 6, [0, 255] * 3, [1] * 6)
+    assert same(codec.decode(codec.encode(samples)), samples)
 
 
 @pytest.mark.parametrize(
