@@ -9,6 +9,7 @@ import typer
 
 from benchd import __version__
 from benchd.cli import (
+    benches,
     config,
     demo,
     job,
@@ -73,6 +74,7 @@ app.command("replay", short_help="What changed rules, plans or cards would have 
     replay.replay
 )
 app.add_typer(log.app, name="log")
+app.command("benches", short_help="All benches of a broker on one page; only looks.")(benches.benches)
 app.add_typer(config.app, name="config")
 
 
