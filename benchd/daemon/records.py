@@ -16,12 +16,15 @@ from benchd.daemon.watch import MODE_WORDS
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import Mode
+from benchd.store.compacting import compact
 from benchd.store.errors import LogDown, LogError
+from benchd.store.forgetting import Personal, forget, personal
+from benchd.store.forgetting_files import left_in_log, left_text
 from benchd.store.log import Log, StoredTrip, TraceRow
 from benchd.store.marking import Marked, MarkedMeanwhile, MarkError, keep_marked, mark_again
 from benchd.traces.samples import Samples
 from benchd.traces.trip_record import trip_samples
-from benchd.web.port import Refused, TripReadings, TripRow
+from benchd.web.port import JobForgotten, Refused, TripReadings, TripRow
 
 T = TypeVar("T")
 
@@ -59,6 +62,35 @@ class Records:
         self._core.event("job", {"chosen": job})
         for watch in self._core.watches.values():
             self._core.state_changed(watch)
+
+    async def forget_job(self, job: str) -> JobForgotten:
+        """See `BenchPort.forget_job`."""
+        known = await self._read(lambda db: personal(db, job) if db.job(job) is not None else None)
+        if known is None:
+            raise Refused("not-found", f"job {job!r} is not in the log")
+        await self._core.all_filed()
+        for watch in self._core.watches.values():
+            if watch.on or watch.open is not None or (watch.supply, watch.number) in self._core.starting:
+                raise Refused(
+                    "wrong-state",
+                    f"{watch.supply}/{watch.number} is {watch.output}: switch it off first; the log's file is written "
+                    "anew to forget a job, and recording waits for that",
+                )
+        done = await self._write(lambda db: forget(db, job, time.time_ns()))
+        for watch in self._core.watches.values():
+            if watch.last_closed is not None and watch.last_closed.job == job:
+                watch.last_closed = None  # what comes of it now must not bring the id back
+        self._core.event("job", {"forgotten": done.job})
+        left = await self._cleaned(known)
+        return JobForgotten(done.job, done.notes, done.traces, done.rows, left)
+
+    async def _cleaned(self, known: Personal) -> str:
+        """Write the file anew and look through it; what is still to be done, empty for nothing."""
+        try:
+            await asyncio.wrap_future(self._core.writer.submit(compact, keep=False, bare=True))
+            return left_text(await self._read(lambda db: left_in_log(db, known)))
+        except (LogError, Refused, OSError) as e:
+            return f"the log's file may still hold deleted parts of it, since it could not be written anew: {e}"
 
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
         """See `BenchPort.journal`."""

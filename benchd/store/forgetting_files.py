@@ -58,15 +58,28 @@ def _holds(file: Path, sought: Sequence[bytes]) -> bool:
 
 
 def clean(log: Log, known: Personal) -> list[Path]:
-    """Write the log's file anew after a forgetting; then those of its own files that still hold something of it.
+    """Write the log's file anew after a forgetting; then `left_in_log`.
 
     Outside of a transaction. Raises LogDown when it cannot be written anew now, LogError, OSError.
     """
     compact(log)
+    return left_in_log(log, known)
+
+
+def left_in_log(log: Log, known: Personal) -> list[Path]:
+    """The log's own files that still hold something of what was forgotten. Raises LogError, OSError."""
     own = [log.path.with_name(log.path.name + end) for end in ("", "-wal", "-shm")]
     sought = needles(known)
     common = still_said(log, sought)
     return residue(own, [each for each in sought if each not in common])
+
+
+def left_text(files: Sequence[Path]) -> str:
+    """What to say of `left_in_log`; empty: nothing of it is left."""
+    if not files:
+        return ""
+    names = ", ".join(file.name for file in files)
+    return f"{names}: some of its words are still found there; end the daemon and run `benchd log compact`"
 
 
 def forget_in_copy(copy: Path, job: str, done: Forgotten) -> bool:

@@ -132,6 +132,12 @@ class BenchJobBody(_Body):
     job: JobId | None
 
 
+class ForgetBody(_Body):
+    """Forgetting cannot be undone."""
+
+    confirm: JobId = Field(description="The job's id once more.")
+
+
 class NoteBody(_Body):
     """The technician's own entry in the journal."""
 

@@ -17,6 +17,7 @@ from benchd.web.port import (
     BandView,
     BenchView,
     ChannelView,
+    JobForgotten,
     Nearest,
     PlanView,
     ReferenceAdded,
@@ -58,8 +59,8 @@ class TripDetail(msgspec.Struct):
 
 
 SHAPES = (
-    BandView, BenchesView, BenchView, ChannelView, Comparison, Job, JournalEntry, Nearest, PlanView, Reference,
-    ReferenceAdded, TraceRow, TripRow, TripDetail, Columns, Failure,
+    BandView, BenchesView, BenchView, ChannelView, Comparison, Job, JobForgotten, JournalEntry, Nearest, PlanView,
+    Reference, ReferenceAdded, TraceRow, TripRow, TripDetail, Columns, Failure,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Path, Query
 from starlette.responses import Response
 
 from benchd.jobs.job import Job, JournalEntry
-from benchd.web.bodies import BenchJobBody, JobBody, ListQuery, NoteBody
+from benchd.web.bodies import BenchJobBody, ForgetBody, JobBody, JobId, ListQuery, NoteBody
 from benchd.web.description import shape
-from benchd.web.port import BenchPort, BenchView
+from benchd.web.errors import ApiError
+from benchd.web.port import BenchPort, BenchView, JobForgotten
 from benchd.web.shapes import answer
 
 
@@ -29,6 +30,15 @@ def router(bench: BenchPort, now_ns: Callable[[], int]) -> APIRouter:
         """Take a device in. A job id that is there already is refused."""
         job = await bench.create_job(Job(body.id, body.device, body.board, body.symptom, now_ns()))
         return answer(job, 201)
+
+    @r.post("/jobs/{id}/forget", responses=shape(JobForgotten))
+    async def forget(id: Annotated[JobId, Path()], body: ForgetBody) -> Response:
+        """Take a customer's data out of the log for good: texts, notes, the job's id. The traces stay."""
+        if body.confirm != id:
+            raise ApiError(
+                400, "bad-value", f"confirm = {body.confirm!r}: give the job's id, {id}, once more", "confirm"
+            )
+        return answer(await bench.forget_job(id))
 
     @r.put("/bench/job", responses=shape(BenchView))
     async def choose(body: BenchJobBody) -> Response:

@@ -130,6 +130,21 @@ class ReferenceAdded(msgspec.Struct):
     """What speaks against it; empty: nothing."""
 
 
+class JobForgotten(msgspec.Struct):
+    """A job whose owner's data was taken out of the log."""
+
+    job: str
+    """Its id from now on."""
+    notes: int
+    """Notes of people that went."""
+    traces: int
+    """Traces that stay."""
+    rows: int
+    """Rows of readings that stay."""
+    left: str
+    """What is still to be done about the log's files; empty: nothing of it is left in them."""
+
+
 class BandView(msgspec.Struct):
     """A trace against the references of its board, and their band as columns for a plot. `t_s`: s after the trace's
     start; `mean_a`, and where the next good board would lie (k = 2), A; null: no reference reaches there."""
@@ -237,6 +252,10 @@ class BenchPort(Protocol):
     async def create_job(self, job: Job) -> Job: ...
 
     async def choose_job(self, job: str | None) -> None: ...
+
+    async def forget_job(self, job: str) -> JobForgotten:
+        """Take its owner's data out, its id among it, and keep the traces. Not for the job that is on the bench, and
+        not while an output is on: Refused('wrong-state')."""
 
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]: ...
 

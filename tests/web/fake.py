@@ -22,6 +22,7 @@ from benchd.web.port import (
     BandView,
     BenchView,
     ChannelView,
+    JobForgotten,
     Nearest,
     NearTrace,
     PlanView,
@@ -345,6 +346,13 @@ class FakeBench:
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
         """See `BenchPort`."""
         return [e for e in self.entries if job in (None, e.job)][-limit:]
+
+    async def forget_job(self, job: str) -> JobForgotten:
+        """See `BenchPort`."""
+        if all(j.id != job for j in self.job_list):
+            raise Refused("not-found", f"job {job!r} is not in the log")
+        self.job_list = [j for j in self.job_list if j.id != job]
+        return JobForgotten("forgotten-1", 2, 1, 3, "")
 
     async def note(self, job: str | None, text: str) -> JournalEntry:
         """See `BenchPort`."""
