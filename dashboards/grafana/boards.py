@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from grafana_foundation_sdk.builders import dashboard, stat, table
 from grafana_foundation_sdk.models import dashboard as models
 
 from dashboards.grafana.daemon import daemon_row, metrics_source
 from dashboards.grafana.panels import AMP, BAD, FIGURES, FROM_ONE, PLAIN, Source, bars, figure, plot
 from dashboards.grafana.tables import rows
-from dashboards.grafana.tongue import FINDING, FINDING_COLUMNS, TRIP, TRIP_COLUMNS, Tongue, unit
+from dashboards.grafana.tongue import FINDING, FINDING_COLUMNS, TRIP, TRIP_COLUMNS, Tongue, Where, unit
 
 ALL = ".*"
 """What `All` stands for: also what has no such tag, as readings without a job."""
@@ -21,11 +19,12 @@ OF_READINGS = "mean, and the thin line its highest: a spike shorter than a point
 
 def one_bench(tongue: Tongue) -> dashboard.Dashboard:
     """What its outputs draw now, and what they did in the last while."""
-    source, where, by = Source(tongue.plugin), ("bench", "supply", "channel"), ("supply", "channel")
+    source, by = Source(tongue.plugin), ("supply", "channel")
+    where = Where(one=("bench",), several=by)
     board = _board(tongue, "bench", "Bench", "What a bench's outputs draw, and their trips and findings.", "now-15m")
-    board = board.refresh("5s").with_variable(_variable(tongue, "bench", ()))
-    board = board.with_variable(_variable(tongue, "supply", ("bench",), several=True))
-    board = board.with_variable(_variable(tongue, "channel", ("bench", "supply"), several=True))
+    board = board.refresh("5s").with_variable(_variable(tongue, "bench", Where()))
+    board = board.with_variable(_variable(tongue, "supply", Where(one=("bench",)), several=True))
+    board = board.with_variable(_variable(tongue, "channel", Where(one=("bench",), several=("supply",)), several=True))
     for field in FIGURES:
         ask = tongue.newest(field, by, where)
         told = f"The newest reading of the last {NOW}; none: nothing came. It says nothing of whether an output is off."
@@ -49,9 +48,9 @@ def one_bench(tongue: Tongue) -> dashboard.Dashboard:
 
 def one_job(tongue: Tongue) -> dashboard.Dashboard:
     """All that was measured for one device, on whichever bench."""
-    source, where = Source(tongue.plugin), ("job",)
+    source, where = Source(tongue.plugin), Where(one=("job",))
     board = _board(tongue, "job", "Job", "All that was measured for one job, on whichever bench.", "now-7d")
-    board = board.with_variable(_variable(tongue, "job", ()))
+    board = board.with_variable(_variable(tongue, "job", Where()))
     board = board.with_panel(_power_ups(tongue, where)).with_panel(_trips(tongue, where))
     board = board.with_panel(_energy(tongue, where))
     told = "Highest current of any power-up in the time shown."
@@ -78,10 +77,10 @@ def one_job(tongue: Tongue) -> dashboard.Dashboard:
 
 def all_benches(tongue: Tongue) -> dashboard.Dashboard:
     """The room: which bench does what, and how the daemons are."""
-    source, where, by = Source(tongue.plugin), ("bench",), ("bench",)
+    source, where, by = Source(tongue.plugin), Where(several=("bench",)), ("bench",)
     board = _board(tongue, "benches", "All benches", "Every bench that sends here, and how its daemon is.", "now-24h")
     board = board.refresh("30s").with_variable(metrics_source())
-    board = board.with_variable(_variable(tongue, "bench", (), several=True))
+    board = board.with_variable(_variable(tongue, "bench", Where(), several=True))
     board = board.with_panel(_power_ups(tongue, where)).with_panel(_trips(tongue, where))
     board = board.with_panel(_energy(tongue, where))
     told = "The newest reading of each output in the last minute."
@@ -121,7 +120,7 @@ def uid(tongue: Tongue, kind: str) -> str:
     return f"benchd-{kind}-{tongue.name}"
 
 
-def _variable(tongue: Tongue, tag: str, where: Sequence[str], *, several: bool = False) -> dashboard.QueryVariable:
+def _variable(tongue: Tongue, tag: str, where: Where, *, several: bool = False) -> dashboard.QueryVariable:
     """A tag to choose by; `where`: variables that narrow it."""
     variable = dashboard.QueryVariable(tag).label(tag.capitalize()).query(tongue.values(tag, where))
     variable = variable.datasource(models.DataSourceRef(type_val=tongue.plugin, uid="${source}"))
@@ -137,23 +136,23 @@ def _link(tongue: Tongue, kind: str) -> str:
     return f"/d/{uid(tongue, kind)}?var-source=${{source}}&var-{kind}=${{__value.raw}}&from=${{__from}}&to=${{__to}}"
 
 
-def _trips(tongue: Tongue, where: Sequence[str]) -> stat.Panel:
+def _trips(tongue: Tongue, where: Where) -> stat.Panel:
     told = "In the time shown."
     return figure("Trips", told, Source(tongue.plugin), tongue.trips((), where), "none", FROM_ONE)
 
 
-def _power_ups(tongue: Tongue, where: Sequence[str]) -> stat.Panel:
+def _power_ups(tongue: Tongue, where: Where) -> stat.Panel:
     told = "Traces that were filed, in the time shown."
     ask = tongue.findings("count", "signature_code", (), where)
     return figure("Power-ups", told, Source(tongue.plugin), ask, "none", PLAIN)
 
 
-def _energy(tongue: Tongue, where: Sequence[str]) -> stat.Panel:
+def _energy(tongue: Tongue, where: Where) -> stat.Panel:
     told = "Of all power-ups in the time shown, as filed."
     return figure("Energy", told, Source(tongue.plugin), tongue.findings("sum", "energy", (), where), "joule", PLAIN)
 
 
-def _trip_rows(tongue: Tongue, where: Sequence[str], links: dict[str, str]) -> table.Panel:
+def _trip_rows(tongue: Tongue, where: Where, links: dict[str, str]) -> table.Panel:
     told = (
         "Energy and I²t are what went into the fault from its onset until the output was read back off. "
         "NOT CONFIRMED: nobody could read back that it was off."
@@ -161,6 +160,6 @@ def _trip_rows(tongue: Tongue, where: Sequence[str], links: dict[str, str]) -> t
     return rows("Trips", told, tongue, TRIP, TRIP_COLUMNS, where, links)
 
 
-def _finding_rows(tongue: Tongue, where: Sequence[str], links: dict[str, str], height: int = 9) -> table.Panel:
+def _finding_rows(tongue: Tongue, where: Where, links: dict[str, str], height: int = 9) -> table.Panel:
     told = "What each power-up looks like, and how sure that is; when: its start."
     return rows("Findings", told, tongue, FINDING, FINDING_COLUMNS, where, links, (24, height))

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.store.lines import FIELDS
-from dashboards.grafana.tongue import FINDING, READING, TRIP, WITHIN, Ask, Column, How, Sum
+from dashboards.grafana.tongue import FINDING, READING, TRIP, WITHIN, Ask, Column, How, Sum, Where
 
 RANGE = "$__range"
 STEP = "1s"
@@ -24,12 +24,12 @@ class Metricsql:
     name = "metricsql"
     plugin = "prometheus"
 
-    def values(self, tag: str, where: Sequence[str]) -> str | dict[str, object]:
+    def values(self, tag: str, where: Where) -> str | dict[str, object]:
         """See `Tongue.values`."""
         query = f"label_values({READING}_current{_chosen(where)}, {tag})"
         return {"query": query, "refId": f"values-{tag}"}
 
-    def reading(self, field: str, how: How, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def reading(self, field: str, how: How, by: Sequence[str], where: Where) -> Ask:
         """See `Tongue.reading`."""
         series = f"{READING}_{field}{_chosen(where)}[{WITHIN}]"
         if how == "mean":
@@ -39,12 +39,12 @@ class Metricsql:
             text = _of(how, by, f"{how}_over_time({series})")
         return Ask(how, text, _legend(by, how), step=STEP)
 
-    def pace(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def pace(self, by: Sequence[str], where: Where) -> Ask:
         """See `Tongue.pace`."""
         counted = _of("sum", by, f"count_over_time({READING}_current{_chosen(where)}[{WITHIN}])")
         return Ask("pace", f"{counted} * 1000 / $__interval_ms", _legend(by, ""), step=STEP)
 
-    def newest(self, field: str, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def newest(self, field: str, by: Sequence[str], where: Where) -> Ask:
         """See `Tongue.newest`."""
         series = f"{READING}_{field}{_chosen(where)}[{RANGE}]"
         # Of the series that an output has had (one a trace), the one whose last reading is the newest.
@@ -53,24 +53,22 @@ class Metricsql:
         text = f"{_of('max', by, f'last_over_time({series}) and ({latest})')}"
         return Ask("newest", text, _legend(by, ""), moment=True)
 
-    def trip_marks(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def trip_marks(self, by: Sequence[str], where: Where) -> Ask:
         """See `Tongue.trip_marks`."""
         text = _of("max", by, f"last_over_time({TRIP}_limit{_chosen(where)}[{WITHIN}])")
         return Ask("trips", text, _legend(by, "trip"), step=STEP)
 
-    def trips(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def trips(self, by: Sequence[str], where: Where) -> Ask:
         """See `Tongue.trips`."""
         text = _of("sum", by, f"count_over_time({TRIP}_rule_code{_chosen(where)}[{RANGE}])")
         return Ask("trips", text, _legend(by, ""), moment=True)
 
-    def findings(
-        self, how: Sum, field: str, by: Sequence[str], where: Sequence[str], present: Sequence[str] = ()
-    ) -> Ask:
+    def findings(self, how: Sum, field: str, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
         """See `Tongue.findings`."""
         series = f"{FINDING}_{field}{_chosen(where, present)}[{RANGE}]"
         return Ask(field, _of(how, by, f"last_over_time({series})"), _legend(by, ""), moment=True)
 
-    def rows(self, measurement: str, columns: Sequence[Column], where: Sequence[str]) -> list[Ask]:
+    def rows(self, measurement: str, columns: Sequence[Column], where: Where) -> list[Ask]:
         """See `Tongue.rows`."""
         kept = [(c.field, _metric(measurement, c)) for c in columns]
         first = f"{measurement}_{_kept_code(columns)}"
@@ -100,8 +98,11 @@ def _kept_code(columns: Sequence[Column]) -> str:
     return f"{columns[0].field}_code"
 
 
-def _chosen(where: Sequence[str], present: Sequence[str] = ()) -> str:
-    parts = [*(f'{tag}=~"${tag}"' for tag in where), *(f'{tag}!=""' for tag in present)]
+def _chosen(where: Where, present: Sequence[str] = ()) -> str:
+    parts = [f'{tag}="${tag}"' for tag in where.one]
+    # By itself the data source joins several values as (a|b), each escaped for a regular expression in quotes.
+    parts += [f'{tag}=~"${tag}"' for tag in where.several]
+    parts += [f'{tag}!=""' for tag in present]
     return "{" + ", ".join(parts) + "}" if parts else ""
 
 

@@ -9,7 +9,7 @@ from grafana_foundation_sdk.models import common as shapes
 from grafana_foundation_sdk.models import dashboard as models
 
 from dashboards.grafana.panels import AMP, BAD, GOOD, Ready, Source, begun, mapped, setting
-from dashboards.grafana.tongue import Ask, Column, Tongue, unit
+from dashboards.grafana.tongue import Ask, Column, Tongue, Where, unit
 
 SURE = ((None, BAD), (0.5, AMP), (0.8, GOOD))
 """Colours of how sure a finding is."""
@@ -25,7 +25,7 @@ def rows(
     tongue: Tongue,
     measurement: str,
     columns: Sequence[Column],
-    where: Sequence[str],
+    where: Where,
     links: Mapping[str, str],
     size: tuple[int, int] = (24, 9),
 ) -> table.Panel:

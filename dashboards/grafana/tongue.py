@@ -8,17 +8,23 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 from benchd.store.lines import FIELDS, RULE_CODES, SIGNATURE_CODES
 
 READING, TRIP, FINDING = "supply_reading", "supply_trip", "trace_finding"
 WITHIN = "$__interval"
 """The time that one point of a plot stands for; the data source puts its length there."""
-OUTPUT = ("bench", "supply", "channel")
 
 How = Literal["mean", "max", "min"]
 Sum = Literal["sum", "max", "count"]
+
+
+class Where(NamedTuple):
+    """Tags that the dashboard's variables of the same names choose: exactly one value each, or any number."""
+
+    one: tuple[str, ...] = ()
+    several: tuple[str, ...] = ()
 
 
 @dataclasses.dataclass(frozen=True)
@@ -65,37 +71,35 @@ FINDING_COLUMNS = (
 
 
 class Tongue(Protocol):
-    """A language. `by`: tags that are told apart; `where`: tags that the dashboard's variables of that name choose."""
+    """A language. `by`: tags that are told apart; `where`: what is asked about."""
 
     name: str
     """As in the names of the files."""
     plugin: str
     """The kind of data source that speaks it."""
 
-    def values(self, tag: str, where: Sequence[str]) -> str | dict[str, object]:
+    def values(self, tag: str, where: Where) -> str | dict[str, object]:
         """The values of a tag, for a variable."""
 
-    def reading(self, field: str, how: How, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def reading(self, field: str, how: How, by: Sequence[str], where: Where) -> Ask:
         """A field of the readings over time, one point for each `WITHIN`."""
 
-    def pace(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def pace(self, by: Sequence[str], where: Where) -> Ask:
         """Readings per second over time."""
 
-    def newest(self, field: str, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def newest(self, field: str, by: Sequence[str], where: Where) -> Ask:
         """The newest reading of the time shown."""
 
-    def trip_marks(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def trip_marks(self, by: Sequence[str], where: Where) -> Ask:
         """Trips over time, at the limit that was set, A."""
 
-    def trips(self, by: Sequence[str], where: Sequence[str]) -> Ask:
+    def trips(self, by: Sequence[str], where: Where) -> Ask:
         """How many there were."""
 
-    def findings(
-        self, how: Sum, field: str, by: Sequence[str], where: Sequence[str], present: Sequence[str] = ()
-    ) -> Ask:
+    def findings(self, how: Sum, field: str, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
         """A field of the findings, all of the range together; `present`: tags without which one does not count."""
 
-    def rows(self, measurement: str, columns: Sequence[Column], where: Sequence[str]) -> list[Ask]:
+    def rows(self, measurement: str, columns: Sequence[Column], where: Where) -> list[Ask]:
         """A table, a row a point: time, bench, supply, channel, job, and the columns that the server keeps."""
 
     def shown_as(self, measurement: str, column: Column) -> str:
