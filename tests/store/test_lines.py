@@ -104,8 +104,12 @@ def test_whole_numbers_stay_floats() -> None:
     assert "voltage=4.0,current=0.0,power=0.0," in line
 
 
+# The parser that reads them back takes no subnormal numbers.
+_FINITE = st.floats(allow_nan=False, allow_infinity=False, allow_subnormal=False)
+
+
 @settings(max_examples=100, deadline=None)
-@given(st.lists(st.tuples(st.floats(allow_nan=False, allow_infinity=False), st.floats(-1e3, 1e3)), min_size=1))
+@given(st.lists(st.tuples(_FINITE, _FINITE), min_size=1))
 def test_every_number_of_a_reading_comes_back_to_the_last_bit(pairs: list[tuple[float, float]]) -> None:
     volts, amps = zip(*pairs, strict=True)
     lines = reading_lines(stored(columns_block([T0 + k for k in range(len(pairs))], volts, amps, "psu-a", 1)), "b")
