@@ -18,6 +18,8 @@ def written(file: Path, log: Path) -> Iterator[BinaryIO]:
     try:
         if file.exists() and log.exists() and file.samefile(log):
             out.fail(f"{file}: is the log itself; name another file", 2)
+        if not file.parent.is_dir():
+            out.fail(f"{file}: cannot be written: there is no such folder")
         if file.exists() and not file.is_file():
             with file.open("wb") as stream:
                 yield stream

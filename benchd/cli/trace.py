@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out, signatures, trace_compare, trace_files, trace_mark, trace_plot, trace_read
+from benchd.cli import out, signatures, trace_compare, trace_export, trace_files, trace_mark, trace_plot, trace_read
 from benchd.cli import trace_words as words
 
 app = typer.Typer(help="Filed traces, import and export of files, readings of files.", no_args_is_help=True,
@@ -16,7 +16,7 @@ app = typer.Typer(help="Filed traces, import and export of files, readings of fi
 
 app.command("read")(trace_read.read)
 app.command("import")(trace_files.import_)
-app.command("export")(trace_files.export)
+app.command("export")(trace_export.export)
 app.command("mark")(trace_mark.mark)
 app.command("plot")(trace_plot.plot)
 app.command("compare")(trace_compare.compare)

@@ -1,9 +1,8 @@
-"""`benchd trace import` and `export`: traces from files into the log, and out of it."""
+"""`benchd trace import`: traces from files into the log."""
 
 from __future__ import annotations
 
 import secrets
-import sys
 import time
 from pathlib import Path
 from typing import Annotated
@@ -14,8 +13,6 @@ from benchd.cli import job as job_cli
 from benchd.cli import out
 from benchd.cli import table_options as table
 from benchd.cli import trace_words as words
-
-PARQUET = (".parquet", ".pq")
 
 
 def import_(
@@ -64,36 +61,3 @@ def import_(
         row = file_imported(log, found.trace, job, f"file-{secrets.token_hex(4)}", time.time_ns(), shelf)
     text = "\n".join([words.trace_line(row), *(f"  note: {n}" for n in found.notes)])
     out.emit({**words.trace_record(row), "notes": list(found.notes)}, text, json_)
-
-
-def export(
-    id: Annotated[str, typer.Argument(help="The trace.")],
-    to: Annotated[
-        Path | None, typer.Option(help="File to write, .csv or .parquet; without it CSV on standard output.")
-    ] = None,
-    data_dir: Annotated[Path | None, job_cli.DATA] = None,
-    config: Annotated[Path | None, out.CONFIG] = None,
-    json_: Annotated[bool, out.JSON] = False,
-) -> None:
-    """A filed trace as a file, as `import` and `read` take it. Example: benchd trace export ID --to boot.csv
-
-    Parquet (needs `pip install 'benchd[parquet]'`) keeps everything: dates, flags, all marks. CSV has times from the
-    trace's start, and the marks that people or the guard made.
-    """
-    from benchd.traces.csvfile import csv_pieces, csv_text, save_csv
-    from benchd.traces.file_error import TraceFileError
-    from benchd.traces.parquet import save_parquet
-
-    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
-        found = log.whole_trace(id)
-    if found is None:
-        out.fail(f"trace {id!r} is not in this log; `benchd trace list` shows what is")
-    if to is not None:
-        with out.errors(TraceFileError):
-            (save_parquet if to.suffix.lower() in PARQUET else save_csv)(found, to)
-        out.emit({"trace": id, "file": str(to)}, f"{id} written to {to}", json_)
-    elif json_:
-        out.emit({"trace": id, "csv": csv_text(found)}, "", True)
-    else:
-        sys.stdout.writelines(csv_pieces(found))
-        sys.stdout.flush()

@@ -21,10 +21,11 @@ from benchd.jobs.personal import entry_without_person, job_without_person
 from benchd.store import codec, packed
 from benchd.store.blocks import MAX_ROW_SPAN_NS
 from benchd.store.errors import LogError
+from benchd.store.exporting import long_trace
 from benchd.store.log import Log, TraceRow
 from benchd.store.migrations import STEPS
 from benchd.store.reference_rows import references
-from benchd.traces.csvfile import csv_pieces
+from benchd.traces.csv_write import csv_pieces
 from benchd.traces.samples import Samples
 
 Span = tuple[int, int]
@@ -135,10 +136,8 @@ class _Packing:
                 put(msgspec.json.encode(line) + b"\n")
 
     def _csv(self, row: TraceRow) -> None:
-        whole = self._log.whole_trace(row.id)
-        assert whole is not None
         with self._member(f"{packed.CSV_FOLDER}{row.id}.csv") as put:
-            for piece in csv_pieces(whole):
+            for piece in csv_pieces(long_trace(self._log, row)):
                 put(piece.encode())
 
     # ---- what goes in ---------------------------------------------------------------------------------------------
@@ -248,6 +247,4 @@ def _within(samples: Samples, spans: list[Span]) -> Samples:
     kept = np.zeros(len(samples), bool)
     for start_ns, end_ns in spans:
         kept |= (samples.t_ns >= start_ns) & (samples.t_ns <= end_ns)
-    return Samples(
-        samples.t_ns[kept], samples.voltage_v[kept], samples.current_a[kept], samples.mode[kept], samples.flags[kept]
-    )
+    return samples.where(kept)

@@ -60,8 +60,13 @@ def split(line: str, delimiter: str) -> list[str]:
 
 
 def is_remark(line: str) -> bool:
-    """The line is a remark, whatever it says."""
-    return line.lstrip().startswith(REMARKS)
+    """The line is a remark, whatever it says; it may be one cell in quotes."""
+    return line.lstrip().removeprefix('"').startswith(REMARKS)
+
+
+def _remark(line: str) -> str:
+    """A remark as it was meant, without the quotes around it."""
+    return split(line.strip(), ",")[0] if line.lstrip().startswith('"') else line
 
 
 def number(cell: str, decimal: str = ".") -> float | None:
@@ -86,8 +91,8 @@ def find_layout(lines: Sequence[str], name: str, options: ReadAs) -> Layout:
     best: tuple[int, int, CsvError] | None = None
     for n, line in _told(lines[:FIRST_LINES], 1):
         if is_remark(line):
-            if line.lstrip().startswith("#"):
-                remarks.append((n, line))
+            if (remark := _remark(line)).lstrip().startswith("#"):
+                remarks.append((n, remark))
             continue
         if (at := _data_delimiter(line, options)) is not None:
             if best is not None:

@@ -1,4 +1,4 @@
-"""Traces as CSV files: `time_s,voltage_v,current_a`, comment lines `# key: value` above the header.
+"""Traces from CSV files: `time_s,voltage_v,current_a`, comment lines `# key: value` above the header.
 
 Keys (all may be missing; empty, `none` or `unknown` also says: not known):
 
@@ -23,6 +23,8 @@ Tables of other programs are read too: see `csv_layout` (delimiters, decimal com
 `table_columns` (names and units), `table_times` (dates and clocks) and `plausible` (units that cannot be). Where times
 are dates, t = 0 is the first reading, and keys with times count from there.
 
+A comment line may stand in quotes, as one cell. `csv_write` writes such files.
+
 Errors: everything wrong with a file is a `CsvError`.
 """
 
@@ -38,10 +40,8 @@ from typing import BinaryIO, Literal, TextIO
 
 import numpy as np
 
-from benchd.reading import Mode
 from benchd.traces import plausible
-from benchd.traces.csv_at_once import MODES
-from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, SIDES, UNITS, Head, read_head, units_said
+from benchd.traces.csv_head import MARK_KEYS, Head, read_head, units_said
 from benchd.traces.csv_layout import FIRST_LINES, Layout, find_layout, number
 from benchd.traces.csv_rows import Rows
 from benchd.traces.file_error import CsvError as CsvError
@@ -49,15 +49,11 @@ from benchd.traces.from_file import FromFile, conditions_with, mark_ns, with_but
 from benchd.traces.table_options import AS_IT_SAYS, ReadAs
 from benchd.traces.trace import Mark, Trace
 
-COLUMNS = ("time_s", "voltage_v", "current_a")
-WORDS = {mode: word for word, mode in MODES.items()}
 BY_GUARD = ("tripped", "off")
 BLOCK = 1 << 22
 """Characters that are looked at together."""
 LONGEST_LINE = 1 << 16
 """A longer line is of no table."""
-WRITTEN_AT_ONCE = 50_000
-"""Readings that become text together."""
 
 
 def load_csv(path: Path | str, options: ReadAs = AS_IT_SAYS) -> Trace:
@@ -207,54 +203,3 @@ def _marks(head: Head, trace: Trace, name: str) -> tuple[Mark, ...]:
         by: Literal["guard", "hand"] = "guard" if kind in BY_GUARD else "hand"
         marks.append(Mark(kind, mark_ns(at_s, trace, partial(CsvError, name, line, key)), by))
     return tuple(sorted(marks, key=lambda m: m.t_ns))
-
-
-def csv_text(trace: Trace) -> str:
-    """The trace as the text of such a file: times relative to its start, exact to 1 ns. Marks made by the recogniser
-    and flags of readings are left out; line breaks in the board's name become spaces."""
-    return "".join(csv_pieces(trace))
-
-
-def csv_pieces(trace: Trace) -> Iterator[str]:
-    """The same text, in pieces, so that a long trace needs no text of its own length."""
-    s = trace.samples
-    with_mode = bool(s.mode.any())
-    yield "\n".join([*_head_lines(trace), ",".join(COLUMNS) + (",mode" if with_mode else "")]) + "\n"
-    for at in range(0, len(s), WRITTEN_AT_ONCE):
-        part = s[at : at + WRITTEN_AT_ONCE]
-        columns = (part.t_ns - trace.start_ns).tolist(), part.voltage_v.tolist(), part.current_a.tolist()
-        lines = [f"{_seconds(t)},{v!r},{i!r}" for t, v, i in zip(*columns, strict=True)]
-        if with_mode:
-            lines = [f"{line},{WORDS[Mode(m)]}" for line, m in zip(lines, part.mode.tolist(), strict=True)]
-        yield "\n".join(lines) + "\n"
-
-
-def save_csv(trace: Trace, path: Path | str) -> None:
-    """Write the trace to a file, see `csv_text`. Raises CsvError when it cannot be written."""
-    try:
-        with open(path, "w", encoding="utf-8", newline="\n") as file:
-            file.writelines(csv_pieces(trace))
-    except OSError as e:
-        raise CsvError(str(path), None, None, f"cannot be written: {e.strerror or e}") from e
-
-
-def _head_lines(trace: Trace) -> list[str]:
-    out = [f"# {UNITS}: s V A"]
-    for key in CONDITION_RANGES:
-        value = getattr(trace.conditions, key)
-        if value is not None:
-            out.append(f"# {key}: {value!r}")
-    if trace.conditions.board.strip():
-        out.append(f"# board: {' '.join(trace.conditions.board.split())}")
-    if trace.conditions.side in SIDES:
-        out.append(f"# side: {trace.conditions.side}")
-    for key, kind in MARK_KEYS.items():
-        at_ns = min((m.t_ns for m in trace.marks if m.kind == kind and m.by != "recogniser"), default=None)
-        if at_ns is not None:
-            out.append(f"# {key}: {_seconds(at_ns - trace.start_ns)}")
-    return out
-
-
-def _seconds(ns: int) -> str:
-    whole, part = divmod(abs(ns), 1_000_000_000)
-    return f"{'-' if ns < 0 else ''}{whole}.{part:09d}"

@@ -1,9 +1,10 @@
 """Traces as Parquet files (Apache Parquet), by pyarrow, which is an extra: `pip install 'benchd[parquet]'`.
 
-Written by benchd they have the columns t_ns (int64, ns since the epoch), voltage_v, current_a (double), mode and flags
+Written by benchd they have the columns time (timestamp, ns, UTC), voltage_v and current_a (double), mode and flags
 (uint8), and a JSON object under the key `benchd` of the schema's metadata: format, start_ns, conditions and marks. What
-is read from such a file is the very trace that was written. Other files are read by the names and units of their
-columns, as CSV files are.
+is read from such a file is the very trace that was written. Files of format 1 have t_ns (int64, ns since the epoch) in
+the place of time. Other files are read by the names and units of their columns, as CSV files are. A table of several
+traces has columns supply, channel and trace before these; it is for other programs.
 
 Errors: everything wrong with a file is a `ParquetError`.
 """
@@ -11,8 +12,9 @@ Errors: everything wrong with a file is a `ParquetError`.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import msgspec
 import numpy as np
@@ -23,18 +25,22 @@ from benchd.traces import plausible
 from benchd.traces.csv_at_once import LARGEST
 from benchd.traces.csv_head import CONDITION_RANGES
 from benchd.traces.csv_rows import MOST_READINGS
+from benchd.traces.csv_write import Named
 from benchd.traces.file_error import ParquetError, shown
 from benchd.traces.from_file import FromFile, conditions_with, with_button
+from benchd.traces.long_trace import LongTrace
 from benchd.traces.samples import Samples
 from benchd.traces.table_columns import Column, ColumnsUnclear, recognise
 from benchd.traces.table_options import AS_IT_SAYS, ReadAs
 from benchd.traces.trace import Conditions, Mark, Trace
 
 KEY = b"benchd"
-FORMAT = 1
+FORMAT = 2
 MAGIC = b"PAR1"
 """The first and last four bytes of a Parquet file (Apache Parquet format, file format)."""
-OURS = {"t_ns": np.int64, "voltage_v": np.float64, "current_a": np.float64, "mode": np.uint8, "flags": np.uint8}
+OURS = {"voltage_v": np.float64, "current_a": np.float64, "mode": np.uint8, "flags": np.uint8}
+TIMES = {1: ("t_ns", "int64"), 2: ("time", "datetime64[ns]")}
+"""By format: the column of times, and what it holds."""
 
 
 class _Said(msgspec.Struct, frozen=True):
@@ -46,17 +52,41 @@ class _Said(msgspec.Struct, frozen=True):
     marks: tuple[Mark, ...] = ()
 
 
-def save_parquet(trace: Trace, path: Path | str) -> None:
-    """Write the trace with everything that is known of it. Raises ParquetError."""
-    pa, pq = _arrow(str(path))
-    s = trace.samples
-    columns = {name: getattr(s, name).astype(kind, copy=False) for name, kind in OURS.items()}
-    said = msgspec.json.encode(_Said(FORMAT, trace.start_ns, trace.conditions, trace.marks))
-    table = pa.table(columns).replace_schema_metadata({KEY: said})
+def save_parquet(trace: Trace | LongTrace, to: Path | str | BinaryIO) -> None:
+    """Write the trace with everything that is known of it, to a path or an open file. Raises ParquetError."""
+    long = trace if isinstance(trace, LongTrace) else LongTrace.of(trace)
+    said = msgspec.json.encode(_Said(FORMAT, long.start_ns, long.conditions, long.marks))
+    _write(to, {}, {KEY: said}, ({}, long.pieces()))
+
+
+def save_table(traces: Iterable[Named], to: Path | str | BinaryIO) -> None:
+    """Write several traces into one table, one after the other, for other programs. Raises ParquetError."""
+    named = (({"supply": t.supply, "channel": t.channel, "trace": t.id}, t.pieces) for t in traces)
+    _write(to, {"supply": "string", "channel": "int32", "trace": "string"}, {}, *named)
+
+
+def _write(
+    to: Path | str | BinaryIO,
+    more: dict[str, str],
+    metadata: dict[bytes, bytes],
+    *parts: tuple[dict[str, Any], Iterable[Samples]],
+) -> None:
+    """Write readings piece by piece. `more`: further columns, each of one value for a part."""
+    name = str(getattr(to, "name", to))
+    pa, pq = _arrow(name)
+    kinds = {key: pa.type_for_alias(kind) for key, kind in more.items()}
+    kinds |= {"time": pa.timestamp("ns", "UTC")} | {key: pa.from_numpy_dtype(kind) for key, kind in OURS.items()}
+    schema = pa.schema(kinds, metadata)
     try:
-        pq.write_table(table, str(path), compression="zstd")
+        with pq.ParquetWriter(to if not isinstance(to, Path) else str(to), schema, compression="zstd") as writer:
+            for values, pieces in parts:
+                for s in pieces:
+                    columns = [pa.repeat(pa.scalar(values[key], kinds[key]), len(s)) for key in more]
+                    columns += [pa.array(s.t_ns.view("datetime64[ns]"), kinds["time"])]
+                    columns += [getattr(s, key).astype(kind, copy=False) for key, kind in OURS.items()]
+                    writer.write_table(pa.table(columns, schema=schema))
     except (OSError, pa.ArrowException) as e:
-        raise ParquetError(str(path), None, None, f"cannot be written: {e}") from e
+        raise ParquetError(name, None, None, f"cannot be written: {e}") from e
 
 
 def read_parquet(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
@@ -71,10 +101,8 @@ def read_parquet(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
                 problem = f"{rows} readings; at most {MOST_READINGS}: cut out the power-up that is to be read"
                 raise ParquetError(name, None, None, problem)
             names = file.schema_arrow.names
-            if KEY in metadata:
-                found = _own(_columns(file, list(OURS), names, name), metadata[KEY], name)
-            else:
-                found = _foreign(file, names, options, name)
+            own = metadata.get(KEY)
+            found = _foreign(file, names, options, name) if own is None else _own(file, own, names, name)
     except (OSError, pa.ArrowException) as e:
         raise ParquetError(name, None, None, f"is no Parquet file that can be read: {str(e).splitlines()[0]}") from e
     return _checked(found, options, name)
@@ -100,18 +128,22 @@ def _columns(file: Any, wanted: list[str], names: list[str], name: str) -> list[
     return [np.atleast_1d(table.column(w).to_numpy()) for w in wanted]
 
 
-def _own(columns: list[NDArray[Any]], metadata: bytes, name: str) -> FromFile:
+def _own(file: Any, metadata: bytes, names: list[str], name: str) -> FromFile:
     try:
         said = msgspec.json.decode(metadata, type=_Said)
     except msgspec.MsgspecError as e:
         raise ParquetError(name, None, None, f"its metadata under the key benchd are damaged: {e}") from e
-    if said.format != FORMAT:
+    if said.format not in TIMES:
         problem = f"its format is {said.format}, this benchd reads {FORMAT}; use the version that wrote it"
         raise ParquetError(name, None, None, problem)
-    for column, (key, kind) in zip(columns, OURS.items(), strict=True):
-        if column.dtype != kind:
-            raise ParquetError(name, None, key, f"holds {column.dtype}, wanted {np.dtype(kind)} without missing values")
-    trace = Trace(Samples(*columns), said.start_ns, said.conditions, said.marks)
+    time, kind = TIMES[said.format]
+    wanted = {time: np.dtype(kind)} | {key: np.dtype(kind) for key, kind in OURS.items()}
+    columns = _columns(file, list(wanted), names, name)
+    for column, (key, dtype) in zip(columns, wanted.items(), strict=True):
+        if column.dtype != dtype or (dtype.kind == "M" and np.isnat(column).any()):
+            raise ParquetError(name, None, key, f"holds {column.dtype}, wanted {dtype} without missing values")
+    times, *rest = columns
+    trace = Trace(Samples(times.astype(np.int64, copy=False), *rest), said.start_ns, said.conditions, said.marks)
     _sane(trace, name)
     return FromFile(trace)
 

@@ -71,3 +71,9 @@ class Samples:
 
     def __getitem__(self, part: slice) -> Samples:
         return Samples(self.t_ns[part], self.voltage_v[part], self.current_a[part], self.mode[part], self.flags[part])
+
+    def where(self, kept: NDArray[np.bool_]) -> Samples:
+        """Those readings for which `kept` is true."""
+        return Samples(
+            self.t_ns[kept], self.voltage_v[kept], self.current_a[kept], self.mode[kept], self.flags[kept]
+        )  # fmt: skip

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path, Query
 from starlette.responses import Response
 
 from benchd.store.log import TraceRow
-from benchd.traces.csvfile import csv_text
+from benchd.traces.csv_write import csv_text
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Trace
 from benchd.web.bodies import ListQuery, SamplesQuery, TraceMarkBody

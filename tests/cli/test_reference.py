@@ -15,7 +15,7 @@ from benchd.store.descriptor_rows import forget_row
 from benchd.store.filing import file_imported
 from benchd.store.log import Log
 from benchd.traces.comparison import Comparison
-from benchd.traces.csvfile import save_csv
+from benchd.traces.csv_write import save_csv
 from tests.traces import power_ups
 
 S = 1_000_000_000

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchd.reading import Mode
-from benchd.traces.csvfile import CsvError, csv_text, load_csv, parse_csv, save_csv
+from benchd.traces.csv_write import csv_text, save_csv
+from benchd.traces.csvfile import CsvError, load_csv, parse_csv
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Mark, Trace
 
@@ -37,7 +38,7 @@ def test_the_accuracy_goes_out_and_in_again_and_older_files_are_read() -> None:
     trace = Trace(parse_csv(HEAD + "0,4,0.1\n1,4,0.2\n").samples, 0, stated)
     text = csv_text(trace)
     for line in ("fraction_a: 0.002", "offset_a: 0.01", "fraction_v: 0.0005", "offset_v: 0.02"):
-        assert f"# accuracy_{line}\n" in text
+        assert f"# accuracy_{line}\r\n" in text
     assert parse_csv(text).conditions == stated
     assert parse_csv(text.replace("accuracy_fraction_a", "accuracy_fraction")).conditions == stated
     with pytest.raises(CsvError, match="accuracy_fraction_a: is given twice"):

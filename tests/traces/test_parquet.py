@@ -4,9 +4,12 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import sys
-from collections.abc import Callable
+import weakref
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -15,8 +18,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from benchd.traces.csv_write import Named
 from benchd.traces.file_error import ParquetError, TraceFileError
-from benchd.traces.parquet import read_parquet, save_parquet
+from benchd.traces.long_trace import LongTrace
+from benchd.traces.parquet import read_parquet, save_parquet, save_table
 from benchd.traces.samples import Samples
 from benchd.traces.table_options import ReadAs, columns_from, units_from
 from benchd.traces.trace import Conditions, Mark, Trace
@@ -80,8 +85,59 @@ def test_others_can_read_it(tmp_path: Path) -> None:
     file = tmp_path / "a.parquet"
     save_parquet(trace_of(), file)
     table = pq.read_table(file)
-    assert table.column_names == ["t_ns", "voltage_v", "current_a", "mode", "flags"]
-    assert table.column("t_ns").to_pylist()[:2] == [START_NS, START_NS + 20_000_001]
+    assert table.column_names == ["time", "voltage_v", "current_a", "mode", "flags"]
+    assert str(table.schema.field("time").type) == "timestamp[ns, tz=UTC]"
+    assert table.column("time").cast("int64").to_pylist()[:2] == [START_NS, START_NS + 20_000_001]
+
+
+def test_a_file_of_format_1_is_read_as_before(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    table = pq.read_table(file)
+    said = json.loads(table.schema.metadata[b"benchd"]) | {"format": 1}
+    older = table.set_column(0, "t_ns", table.column("time").cast("int64"))
+    pq.write_table(older.replace_schema_metadata({b"benchd": json.dumps(said).encode()}), file)
+    assert same(read_parquet(file).trace, trace_of())
+
+
+def test_a_time_that_is_missing_is_an_error(tmp_path: Path) -> None:
+    file = tmp_path / "a.parquet"
+    save_parquet(trace_of(), file)
+    table = pq.read_table(file)
+    times = pa.array([None, *range(1, table.num_rows)], table.schema.field("time").type)
+    pq.write_table(table.set_column(0, table.schema.field("time"), times), file)
+    with pytest.raises(
+        ParquetError, match=r"column time: holds datetime64\[ns\], wanted datetime64\[ns\] without missing"
+    ):
+        read_parquet(file)
+
+
+def test_pieces_are_written_one_after_the_other_and_none_is_kept(tmp_path: Path) -> None:
+    whole = trace_of(400).samples
+    kept: list[weakref.ref[Any]] = []
+
+    def pieces() -> Iterator[Samples]:
+        for at in range(0, 400, 100):
+            part = whole.where(np.arange(400) // 100 == at // 100)
+            assert sum(each() is not None for each in kept) <= 1
+            kept.append(weakref.ref(part.t_ns))
+            yield part
+
+    asked = trace_of(400)
+    with (tmp_path / "a.parquet").open("wb") as file:
+        save_parquet(LongTrace(pieces, asked.start_ns, asked.conditions, asked.marks), file)
+    assert same(read_parquet(tmp_path / "a.parquet").trace, asked)
+
+
+def test_several_traces_are_one_table(tmp_path: Path) -> None:
+    one, other = trace_of(5).samples, trace_of(3).samples
+    file = tmp_path / "a.parquet"
+    save_table(iter([Named("psu-a", 1, "T-1", [one[:2], one[2:]]), Named("psu-b", 2, "T-2", [other])]), file)
+    table = pq.read_table(file)
+    assert table.column("trace").to_pylist() == ["T-1"] * 5 + ["T-2"] * 3
+    assert table.column("supply").to_pylist()[4:6] == ["psu-a", "psu-b"]
+    assert table.column("channel").to_pylist()[4:6] == [1, 2]
+    assert table.column("time").cast("int64").to_pylist()[5] == START_NS
 
 
 def test_a_person_may_say_the_settings_and_the_button(tmp_path: Path) -> None:
@@ -160,8 +216,8 @@ def test_a_file_that_was_cut_off_or_spoilt_is_an_error(tmp_path: Path) -> None:
         with pytest.raises(ParquetError, match="is no Parquet file that can be read"):
             read_file(file)
     table = pq.read_table(pa.BufferReader(whole))
-    pq.write_table(table.replace_schema_metadata({b"benchd": b'{"format": 2, "start_ns": 0, "conditions": {}}'}), file)
-    with pytest.raises(ParquetError, match="its format is 2, this benchd reads 1"):
+    pq.write_table(table.replace_schema_metadata({b"benchd": b'{"format": 3, "start_ns": 0, "conditions": {}}'}), file)
+    with pytest.raises(ParquetError, match="its format is 3, this benchd reads 2"):
         read_file(file)
     pq.write_table(table.replace_schema_metadata({b"benchd": b"{}"}), file)
     with pytest.raises(ParquetError, match="its metadata under the key benchd are damaged: "):

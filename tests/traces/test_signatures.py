@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from benchd.traces.card_score import ramp
 from benchd.traces.cards import shipped
 from benchd.traces.cautions import CAUTIONS
-from benchd.traces.csvfile import csv_text, parse_csv
+from benchd.traces.csv_write import csv_text
+from benchd.traces.csvfile import parse_csv
 from benchd.traces.features import extract
 from benchd.traces.samples import Samples
 from benchd.traces.signatures import read_trace, tell_apart
