@@ -29,8 +29,19 @@ NEVER = {0x90, 0x99, 0x95}
 """A message refused with these will be refused again: topic name invalid, payload format invalid, too large."""
 
 
+NO_TLS = "it does not speak TLS at this port: tls = false, or the broker's port for TLS (commonly 8883)"
+
+
 class BrokerError(aiomqtt.MqttError):
     """No connection, or no use in it; the text is for the operator."""
+
+
+class Unanswered(aiomqtt.MqttError):
+    """The broker did not answer in time; `accepted`: though it had accepted the connection."""
+
+    def __init__(self, accepted: bool) -> None:
+        super().__init__("timed out")
+        self.accepted = accepted
 
 
 class Declined(BrokerError):
@@ -64,7 +75,7 @@ class Link(aiomqtt.Client):
             async with asyncio.timeout(timeout or TIMEOUT_S):
                 return await fut
         except TimeoutError:
-            raise aiomqtt.MqttError("timed out") from None
+            raise Unanswered(self._connected.done() and not self._connected.cancelled()) from None
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
         if reason_code.is_failure:
@@ -149,13 +160,18 @@ class Broker:
         return context
 
     def _meaning(self, error: BaseException) -> str:
+        if isinstance(error, BrokerError):
+            return str(error)
+        if isinstance(error, Unanswered):
+            told = f"it did not answer within {TIMEOUT_S:g} s"
+            return told if error.accepted else told + self._mismatch()
         cause = error.__cause__ or error.__context__  # aiomqtt hides the cause of a failed connect, and keeps it
         if isinstance(cause, ssl.SSLError):
             return self._tls_meaning(cause)
         if isinstance(error, aiomqtt.MqttCodeError):
             return self._code_meaning(error)
-        if "timed out" in str(error).lower() and not isinstance(cause, OSError):
-            return f"it took the connection and did not answer within {TIMEOUT_S:.0f} s{self._mismatch()}"
+        if isinstance(cause, ConnectionResetError) and self.tls:
+            return f"it closed the connection when TLS began; {NO_TLS}"
         return str(error) or type(error).__name__
 
     def _code_meaning(self, error: aiomqtt.MqttCodeError) -> str:
@@ -168,7 +184,7 @@ class Broker:
             who = f"user {self.user!r} with its password" if self.user else "no user (mqtt.user is empty)"
             return f"{words}: the broker does not accept {who}; mqtt.user, mqtt.password_file"
         if "before it was accepted" in str(error.args):
-            return f"the broker closed the connection before it accepted it ({words}){self._mismatch()}"
+            return f"the broker closed the connection before it accepted it{self._mismatch()}"
         if isinstance(error.rc, ReasonCode):
             return f"the broker ended it: {words} (reason code 0x{code:02X})"
         return f"the connection was lost: {words}"
@@ -196,7 +212,7 @@ class Broker:
             whose = f"by {self.tls_ca_file}" if self.tls_ca_file else "by this system (mqtt.tls_ca_file is not set)"
             return f"its certificate is not signed by anybody trusted {whose}: {told}"
         if error.reason in ("WRONG_VERSION_NUMBER", "RECORD_LAYER_FAILURE"):
-            return "it does not speak TLS at this port: tls = false, or the broker's port for TLS (commonly 8883)"
+            return NO_TLS
         return f"TLS failed: {error.reason or error}; mqtt.tls, mqtt.tls_cert_file"
 
 

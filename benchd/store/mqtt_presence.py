@@ -63,13 +63,16 @@ class Presence:
 
         `take` must be called meanwhile with what comes.
         """
-        refused = not_granted(await self._link.subscribe([(self._who_topic, 1), (self._availability_topic, 1)], qos=1))
+        unseen = (
+            f"the broker does not hand us {self._who_topic}: a second daemon that speaks as this bench stays unseen"
+        )
         told = ""
-        if refused:
-            told = f"no second bench of this name would be noticed: the broker does not let us read {self._who_topic}"
+        if not_granted(await self._link.subscribe([(self._who_topic, 1), (self._availability_topic, 1)], qos=1)):
+            told = unseen
         else:
             await self._link.publish(self._who_topic, msgspec.json.encode(self._asking()), qos=1)
-            await _within(ECHO_S, self._echo)
+            if not await _within(ECHO_S, self._echo):
+                told = unseen
             if self._availability == b"online" and self._before is not None:
                 await _within(ANSWER_S, self._answered)
             if self._rival is not None:
@@ -127,7 +130,8 @@ class Presence:
         return msgspec.structs.replace(self._who, holding=False)
 
 
-async def _within(seconds: float, event: asyncio.Event) -> None:
+async def _within(seconds: float, event: asyncio.Event) -> bool:
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(seconds):
             await event.wait()
+    return event.is_set()

@@ -22,10 +22,15 @@ class Listener:
     """A consumer with a session of its own: what it subscribed to outlives a restart of the broker."""
 
     def __init__(
-        self, broker: Mosquitto, topics: str = "benchd/#", protocol: aiomqtt.ProtocolVersion | None = None
+        self,
+        broker: Mosquitto,
+        topics: str = "benchd/#",
+        protocol: aiomqtt.ProtocolVersion | None = None,
+        user: str | None = None,
+        password: str | None = None,
     ) -> None:
         self._broker, self._topics = broker, topics
-        self._more: dict[str, Any] = {"clean_session": False}
+        self._more: dict[str, Any] = {"clean_session": False, "username": user, "password": password}
         if protocol == aiomqtt.ProtocolVersion.V5:
             kept = Properties(PacketTypes.CONNECT)
             kept.SessionExpiryInterval = 3600
