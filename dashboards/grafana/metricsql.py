@@ -1,8 +1,9 @@
 """The questions in MetricsQL, for VictoriaMetrics, through a data source of the Prometheus kind.
 
 The server keeps numbers only and makes one metric of each field: `supply_reading_current`. Words have a code beside
-them (`rule_code`), which the panels turn into the word again. Each trace is a series of its own, so the last value of a
-series is the trace's present finding, however often it was read or sent.
+them (`rule_code`), which the panels turn into the word again. Each trace is a series of its own, so a trace counts once
+however often it was sent. Of one that was read again (a mark by hand) the server keeps one of both findings, and not
+surely the newer: two values of one time are one to it.
 """
 
 from __future__ import annotations
