@@ -132,7 +132,7 @@ def _look(db: sqlite3.Connection, found: Checked, told: Progress) -> None:
             if table == "traces" and not why:
                 _readings_of(db, row, found)
             if table == "blocks" and found.counted[table] % 100 == 0:
-                told(0.3 + 0.7 * min(1.0, row[0] / highest))
+                told(0.3 + 0.7 * min(1.0, max(0.0, row[0] / highest)))
     _cursors(db, numbers, found)
     told(1.0)
 
@@ -179,7 +179,7 @@ def _rows(db: sqlite3.Connection, table: str, found: Checked) -> Iterator[Row]:
 
 def _tell_hole(table: str, hole: Hole, last: Row | None, following: Row | None, found: Checked) -> None:
     until = f"before {hole.before}" if hole.before is not None else "to the end"
-    since = f"after {hole.after} " if hole.after >= 0 else ""
+    since = f"after {hole.after} " if hole.after is not None else ""
     at = (_times(table, last)[1] if last else None, _times(table, following)[0] if following else None)
     found.add(table, f"rows {since}{until} cannot be read: {hole.why}", at)
 

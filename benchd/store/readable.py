@@ -9,16 +9,16 @@ from typing import Any, NamedTuple
 
 MOST_HOLES = 10_000
 """In one table; a file with more is not worth the time that they take."""
-_LAST = 2**62
-"""Above every number that the log gives."""
+_FIRST, _LAST = -(2**62), 2**62
+"""Below and above every number that the log gives; what came in an archive from another bench has negative ones."""
 
 Row = tuple[Any, ...]
 
 
 class Hole(NamedTuple):
-    """Rows with numbers between these two, both readable (None: nothing after it is), are not."""
+    """Rows with numbers between these two, both readable (None: nothing before, or after, it is), are not."""
 
-    after: int
+    after: int | None
     before: int | None
     why: str
 
@@ -33,7 +33,7 @@ def open_damaged(path: Path) -> sqlite3.Connection:
 def numbered(db: sqlite3.Connection, table: str, columns: str) -> Iterator[Row | Hole]:
     """The rows of a table with rowids, in their order: the rowid, then the columns. Holds one row at a time."""
     sql = f"SELECT rowid, {columns} FROM {table} WHERE rowid > ? ORDER BY rowid"  # noqa: S608
-    at = -1
+    at = _FIRST
     for _ in range(MOST_HOLES):
         try:
             for row in db.execute(sql, (at,)):
@@ -43,7 +43,7 @@ def numbered(db: sqlite3.Connection, table: str, columns: str) -> Iterator[Row |
             return
         except sqlite3.DatabaseError as e:
             following = _after_hole(db, sql, at)
-            yield Hole(at, following, str(e))
+            yield Hole(at if at > _FIRST else None, following, str(e))
             if following is None or following <= at:
                 return
             at = following - 1
@@ -64,7 +64,7 @@ def keyed(db: sqlite3.Connection, table: str, columns: str, key: str) -> Iterato
             failed = str(e)
         if not failed:
             return
-    yield Hole(-1, None, failed)
+    yield Hole(None, None, failed)
 
 
 def _after_hole(db: sqlite3.Connection, sql: str, at: int) -> int | None:
@@ -79,9 +79,9 @@ def _after_hole(db: sqlite3.Connection, sql: str, at: int) -> int | None:
 
     bad, good = 0, 1
     while not (seen := look(good))[0]:
-        if good >= _LAST - max(at, 0):
+        if at + good >= _LAST:
             return None
-        bad, good = good, good * 2
+        bad, good = good, min(good * 2, _LAST - at)
     while good - bad > 1:
         middle = (bad + good) // 2
         if (nearer := look(middle))[0]:

@@ -9,7 +9,7 @@ import tempfile
 from collections import defaultdict
 from pathlib import Path
 
-from tests.crash import damage
+from tests.crash import damage, kills
 
 
 def main() -> int:
@@ -19,7 +19,29 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=random.randrange(10**6), help="the same again")
     asked = parser.parse_args()
     print(f"seed {asked.seed}", file=sys.stderr, flush=True)
-    return _damage(asked.number, asked.seed)
+    return _damage(asked.number, asked.seed) if asked.what == "damage" else _kills(asked.number, asked.seed)
+
+
+def _kills(number: int, seed: int) -> int:
+    """One in twelve of the whole daemon."""
+    daemons = number // 12
+    with tempfile.TemporaryDirectory() as folder:
+        outcomes = kills.kill_writers(Path(folder), number - daemons, seed)
+    with tempfile.TemporaryDirectory() as folder:
+        outcomes += kills.kill_daemons(Path(folder), daemons, seed)
+    print("killed              kills  readings  lost ms: median    p99   most  acknowledged")
+    for what in dict.fromkeys(each.what for each in outcomes):
+        those = [each for each in outcomes if each.what == what]
+        missing = sorted(each.missing_ms for each in those)
+        print(
+            f"{what:<18} {len(those):>6} {sum(each.readings for each in those):>9} {missing[len(missing) // 2]:>16.0f} "
+            f"{missing[int(len(missing) * 0.99)]:>6.0f} {missing[-1]:>6.0f} {sum(e.acknowledged for e in those):>13}"
+        )
+    failed = [each for each in outcomes if each.failure]
+    for each in failed:
+        print(f"seed {each.seed}, {each.what}: {each.failure}")
+    print(f"{len(outcomes)} kills, {len(failed)} not as promised")
+    return 1 if failed else 0
 
 
 def _damage(number: int, seed: int) -> int:

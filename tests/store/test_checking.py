@@ -167,6 +167,7 @@ def test_lost_readings_are_told_once(path: Path) -> None:
 
 def test_what_can_be_read_past_a_page_that_cannot_is_read(path: Path) -> None:
     with Log.open(path) as db, db.transaction():
+        db.rows("INSERT INTO journal SELECT -seq, t_ns, kind, job, supply, channel, trace, payload FROM journal")
         for n in range(2000):
             db.add_entry("note", payload={"text": f"{n} " * 30})
     db_pages = sqlite3.connect(path)
@@ -183,7 +184,8 @@ def test_what_can_be_read_past_a_page_that_cannot_is_read(path: Path) -> None:
     (hole,) = holes
     numbers = [row[0] for row in rows if not isinstance(row, Hole)]
     assert hole.before is not None
-    assert numbers == [*range(1, hole.after + 1), *range(hole.before, numbers[-1] + 1)]
+    assert hole.after is not None
+    assert numbers == [-4, -3, -2, -1, *range(1, hole.after + 1), *range(hole.before, numbers[-1] + 1)]
     assert numbers[-1] > 2000
     assert 20 < hole.before - hole.after < 100
     found = check(path)
