@@ -13,6 +13,7 @@ from benchd.cli import (
     config,
     demo,
     job,
+    job_forget,
     job_pack,
     log,
     make_safe,
@@ -63,6 +64,7 @@ app.command("service", short_help="A systemd unit for these settings.")(service.
 app.add_typer(supplies.app, name="supplies")
 job.app.command("pack")(job_pack.pack)
 job.app.command("unpack")(job_pack.unpack)
+job.app.command("forget")(job_forget.forget)
 app.add_typer(job.app, name="job")
 app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")
