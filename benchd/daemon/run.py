@@ -11,11 +11,11 @@ import os
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
-from benchd.daemon.followers import follow
+from benchd.daemon.followers import broker_of, follow
 from benchd.daemon.known import Known
 from benchd.daemon.notify import Notifier, status_line
 from benchd.daemon.quiet import QuietHours, local_time
@@ -31,6 +31,9 @@ from benchd.store.log import Log, StoredTrip
 from benchd.store.writer import LogWriter
 from benchd.web.app import create_app
 from benchd.web.server import CannotListen, serve
+
+if TYPE_CHECKING:
+    from benchd.daemon.benches import Listening
 
 log = logging.getLogger("benchd")
 
@@ -99,7 +102,8 @@ class Daemon:
     ) -> bool:
         web = self._settings.web
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=())
+        benches = _all_benches(self._settings)
+        app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=(), benches=benches)
         page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
         await _up(page, address)
         latched = [key for key, watch in core.watches.items() if watch.latched]
@@ -107,6 +111,8 @@ class Daemon:
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
         tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
+        if benches is not None:
+            tasks.append(asyncio.create_task(benches.run(), name="all benches"))
         for watch in core.watches.values():
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
         for task in tasks:
@@ -216,6 +222,18 @@ def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
 def _followers(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any]]:
     try:
         return follow(bench, core, writer)
+    except SettingsError as e:
+        raise StartError(str(e)) from None
+
+
+def _all_benches(settings: Settings) -> Listening | None:
+    """Who listens to all benches of the broker; None: the settings name none."""
+    if settings.mqtt is None:
+        return None
+    from benchd.daemon.benches import Listening
+
+    try:
+        return Listening(broker_of(settings.mqtt))
     except SettingsError as e:
         raise StartError(str(e)) from None
 

@@ -4,6 +4,7 @@ import { Alarm } from "./alarm.js";
 import { ChannelCard } from "./channel.js";
 import { button, byId, el, setData, setText } from "./dom.js";
 import { FootSwitch } from "./footswitch.js";
+import { Followers } from "./followers.js";
 import { age } from "./format.js";
 import { Jobs } from "./jobs.js";
 import { Journal } from "./journal.js";
@@ -31,7 +32,9 @@ const journal = new Journal();
 const footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
 byId("part-channels").append(el("div", { class: "tools" },
   el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"),
+  el("a", { class: "like-button", href: "/benches", testid: "all-benches" }, "All benches"),
   button("Foot switch …", () => footSwitch.ask(), { testid: "foot-switch" })));
+const followers = new Followers(byId("part-channels"));
 let view = { plans: [] };
 
 const keyOf = (supply, channel) => `${supply} ${channel}`;
@@ -68,6 +71,7 @@ function takeBench(message) {
   jobs.update(view);
   traces.update(view);
   journal.update(view);
+  followers.update(view);
   tick();
 }
 
