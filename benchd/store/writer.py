@@ -225,18 +225,19 @@ class LogWriter:
     def _do_tasks(self, trying: bool, until_s: float | None) -> bool:
         """Run waiting tasks in order; False when the file failed. Not `trying`: only those that must not wait.
 
-        Past `until_s` (monotonic) the rest stays for later: readings must not wait behind many events, each of which
-        waits for the disk.
+        Past `until_s` (monotonic) and the first of them the rest stays for later: readings must not wait behind many
+        events, each of which waits for the disk; nor events behind readings.
         """
-        ok = True
+        ok, done = True, 0
         kept: list[_Task[Any]] = []
         while True:
             with self._wake:
-                late = until_s is not None and time.monotonic() >= until_s
+                late = until_s is not None and time.monotonic() >= until_s and done > 0
                 if not self._tasks or (late and ok):
                     self._tasks.extendleft(reversed(kept))
                     return ok
                 task = self._tasks.popleft()
+            done += 1
             if task.keep and not (trying and ok):
                 kept.append(task)
                 continue

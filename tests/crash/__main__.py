@@ -17,18 +17,23 @@ def main() -> int:
     parser.add_argument("what", choices=["damage", "kills"])
     parser.add_argument("number", type=int)
     parser.add_argument("--seed", type=int, default=random.randrange(10**6), help="the same again")
+    parser.add_argument("--daemons", type=int, help="so many of the kills are of the whole daemon; else one in twelve")
+    parser.add_argument("--patience", type=float, default=1.0, help="factor on the 250 ms (busy machine: 2)")
     asked = parser.parse_args()
     print(f"seed {asked.seed}", file=sys.stderr, flush=True)
-    return _damage(asked.number, asked.seed) if asked.what == "damage" else _kills(asked.number, asked.seed)
+    if asked.what == "damage":
+        return _damage(asked.number, asked.seed)
+    daemons = asked.number // 12 if asked.daemons is None else asked.daemons
+    return _kills(asked.number, daemons, asked.seed, asked.patience)
 
 
-def _kills(number: int, seed: int) -> int:
-    """One in twelve of the whole daemon."""
-    daemons = number // 12
+def _kills(number: int, daemons: int, seed: int, patience: float) -> int:
     with tempfile.TemporaryDirectory() as folder:
         outcomes = kills.kill_writers(Path(folder), number - daemons, seed)
     with tempfile.TemporaryDirectory() as folder:
         outcomes += kills.kill_daemons(Path(folder), daemons, seed)
+    for each in outcomes:
+        each.judge(patience)
     print("killed              kills  readings  lost ms: median    p99   most  acknowledged")
     for what in dict.fromkeys(each.what for each in outcomes):
         those = [each for each in outcomes if each.what == what]

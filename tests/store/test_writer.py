@@ -113,6 +113,24 @@ def test_events_are_committed_at_once_and_answered(path: Path) -> None:
         writer.submit(lambda log: None).result(10)
 
 
+def test_readings_do_not_wait_behind_many_events_nor_events_behind_readings(path: Path) -> None:
+    slow = threading.Event()  # never set: stands for a disk that takes its time to sync
+
+    def work(db: Log) -> int:
+        slow.wait(0.02)
+        return int(db.rows("SELECT count(*) FROM blocks")[0][0])
+
+    writer = LogWriter(path, commit_every_s=0.05)
+    writer.put_block(block(10))
+    seen = [future.result(20) for future in [writer.submit(work) for _ in range(30)]]
+    assert seen[0] == 0
+    assert seen[-1] == 1
+    writer.close()
+    always_due = LogWriter(path, commit_every_s=0.0)
+    assert always_due.submit(lambda db: 7).result(20) == 7
+    always_due.close()
+
+
 def test_a_listener_that_fails_does_not_end_the_writing(path: Path) -> None:
     writer = LogWriter(path, commit_every_s=0.01)
 
