@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import logging
 import ssl
 from collections.abc import Awaitable, Callable, Iterable, Iterator
 from pathlib import Path
@@ -16,6 +17,10 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
 T = TypeVar("T")
+
+_SILENT = logging.getLogger(f"{__name__}.client")
+"""The library's own words: what ends a connection is told by `explain`."""
+_SILENT.setLevel(logging.CRITICAL)
 
 KEEPALIVE_S = 10
 """The broker tells that we are gone after 1.5 times this (MQTT 3.1.1 §3.1.2.10)."""
@@ -126,6 +131,7 @@ class Broker:
             keepalive=KEEPALIVE_S,
             timeout=TIMEOUT_S,
             tls_context=context,
+            logger=_SILENT,
             max_inflight_messages=WINDOW,
             **clean | more,
         )

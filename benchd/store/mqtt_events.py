@@ -59,9 +59,12 @@ class Events:
         self._link: Link | None = None
         self._recent: deque[tuple[float, Event]] = deque(maxlen=AGAIN_MOST)
         self._again: list[Event] = []
-        self._acknowledged = 0
-        self._set_aside: list[Rejected] = []
-        stream = Stream(self._after, lambda db: db.followers.head("journal", tuple(EVENTS)), start_at_end=True)
+        stream = Stream(
+            self._after,
+            lambda db: db.followers.head("journal", tuple(EVENTS)),
+            start_at_end=True,
+            oldest=lambda db, seq: next((e.t_ns for e in db.entries_after(seq, 1, tuple(EVENTS))), None),
+        )
         self._follower: Follower[Event] = Follower("mqtt", path, writer, stream, self._send, sleep=sleep)
         self.look = self._follower.look
         self.health: Callable[[], dict[str, Any]] = self._follower.health
@@ -82,8 +85,7 @@ class Events:
         self._again = [event for at, event in self._recent if now - at <= AGAIN_S]
 
     def _after(self, db: Log, seq: int) -> list[Event]:
-        after = max(seq, self._acknowledged)
-        return [event_of(self._bench, db.log_id, e) for e in db.entries_after(after, WINDOW, tuple(EVENTS))]
+        return [event_of(self._bench, db.log_id, e) for e in db.entries_after(seq, WINDOW, tuple(EVENTS))]
 
     async def _send(self, batch: Sequence[Event]) -> list[Rejected]:
         """All on their way at once, in order. What is acknowledged without a gap counts, also when another is not."""
@@ -93,17 +95,15 @@ class Events:
         sends = [asyncio.ensure_future(self._send_one(link, event)) for event in batch]
         try:
             for event, sent in zip(batch, sends, strict=True):
-                if (rejected := await sent) is not None:
-                    self._set_aside.append(rejected)
-                else:
+                rejected = await sent
+                self._follower.accepted(event.seq, () if rejected is None else (rejected,))
+                if rejected is None:
                     self._recent.append((time.monotonic(), event))
-                self._acknowledged = max(self._acknowledged, event.seq)
         finally:
             for sent in sends:
                 sent.cancel()
             await asyncio.gather(*sends, return_exceptions=True)
-        aside, self._set_aside = self._set_aside, []
-        return aside
+        return []
 
     async def _send_one(self, link: Link, event: Event) -> Rejected | None:
         try:

@@ -6,17 +6,25 @@ import asyncio
 import json
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import aiomqtt
 import msgspec
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from msgspec.structs import asdict
 from paho.mqtt.client import topic_matches_sub
 
+from benchd.jobs.job import JournalEntry
+from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
-from benchd.store.mqtt_broker import WINDOW, Broker
-from benchd.store.mqtt_payloads import Reading, State
+from benchd.store.mqtt import MqttFollower
+from benchd.store.mqtt_broker import WINDOW, Broker, Link
+from benchd.store.mqtt_events import Event, event_of
+from benchd.store.mqtt_payloads import Reading, State, Trip
 from benchd.store.mqtt_topics import TOPICS
 from benchd.store.writer import LogWriter
 from tests.services import Mosquitto
@@ -258,3 +266,76 @@ async def test_an_event_that_mqtt_cannot_carry_is_set_aside(broker: Mosquitto, w
         await until_async(lambda: listener.on("/trip") != [])
         await until_async(lambda: follower.health()["rejected"] == 1)
         assert follower.health()["state"] == "ok"
+
+
+class Gated(MqttFollower):
+    """Sees how many events are on their way, and holds back what it is told to."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.most, self._going, self.sent = 0, 0, list[int]()
+        self.hold: set[int] = set()
+        real = self._events._send_one
+
+        async def send_one(link: Link, event: Event) -> Rejected | None:
+            number = json.loads(event.payload)["t_ns"] - T0
+            self.sent.append(number)
+            self._going += 1
+            self.most = max(self.most, self._going)
+            try:
+                if number in self.hold:
+                    await asyncio.Event().wait()
+                return await real(link, event)
+            finally:
+                self._going -= 1
+
+        self._events._send_one = send_one  # type: ignore[method-assign]
+
+
+def trips(numbers: range) -> Callable[[Log], None]:
+    def add(log: Log) -> None:
+        with log.transaction():
+            for number in numbers:
+                log.add_trip(tripped(T0 + number), "R-1")
+
+    return add
+
+
+async def test_several_events_are_on_their_way_and_only_what_is_acknowledged_counts(
+    broker: Mosquitto, writer: LogWriter
+) -> None:
+    listener, follower = Listener(broker), make(writer, broker, follower=Gated)
+    assert isinstance(follower, Gated)
+    async with running(listener, follower):
+        await until_async(lambda: listener.connected and follower.health()["state"] == "ok")
+        follower.hold = {7}
+        await asyncio.wrap_future(writer.submit(trips(range(12))))
+        # All up to the one that is not acknowledged are done with, whatever comes of those behind it.
+        await until_async(lambda: follower.health()["backlog"] == 5)
+        await asyncio.to_thread(broker.stop)
+        await until_async(lambda: follower.health()["state"] == "waiting")
+        with Log.open(writer.path, read_only=True) as log:
+            cursor = log.followers.cursor("mqtt")
+            assert [e.t_ns - T0 for e in log.entries_after(cursor or 0, 100, ("trip",))] == [7, 8, 9, 10, 11]
+        await asyncio.wrap_future(writer.submit(trips(range(12, 60))))
+        follower.hold, follower.most, follower.sent = set(), 0, []
+        await asyncio.to_thread(broker.start)
+        await until_async(lambda: follower.health()["backlog"] == 0)
+        await until_async(lambda: len({t["id"] for t in listener.on("/trip")}) == 60)
+        assert follower.most == WINDOW
+        # First what was acknowledged shortly before the loss, which a broker that is killed may have forgotten.
+        assert follower.sent == [*range(7), *range(7, 60)]
+    assert sorted(t["t_ns"] - T0 for t in {t["id"]: t for t in listener.on("/trip")}.values()) == list(range(60))
+    assert follower.health()["rejected"] == 0
+
+
+@given(st.dictionaries(st.text(max_size=8) | st.sampled_from(["text", "note", "symptom", "rule"]), st.text(max_size=8)))
+def test_an_event_holds_what_its_payload_names_and_nothing_else(payload: dict[str, Any]) -> None:
+    entry = JournalEntry(7, T0, "trip", "R-1", "psu-a", 2, None, payload)
+    event = event_of("bench-1", "log", entry)
+    said = json.loads(event.payload)
+    assert set(said) <= set(Trip.__struct_fields__)
+    assert (said["id"], said["kind"], said["supply"], said["channel"]) == ("log-7", "trip", "psu-a", 2)
+    assert all(
+        said[key] == value for key, value in payload.items() if key in said and key not in asdict(entry) | {"id": 0}
+    )
