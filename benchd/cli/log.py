@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import log_backup, log_check, log_thin, log_upgrade, out
+from benchd.cli import log_backup, log_check, log_rejected, log_thin, log_upgrade, out
 
 if TYPE_CHECKING:
     from benchd.store.log import Log
@@ -24,6 +24,7 @@ app.command("restore")(log_backup.restore)
 app.command("upgrade")(log_upgrade.upgrade)
 app.command("thin")(log_thin.thin)
 app.command("compact")(log_thin.compact)
+app.command("rejected")(log_rejected.rejected)
 
 
 @app.command()

@@ -18,6 +18,7 @@ from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import Mode
 from benchd.store.compacting import compact
 from benchd.store.errors import LogDown, LogError
+from benchd.store.follower_rows import RejectedRow
 from benchd.store.forgetting import Personal, forget, personal
 from benchd.store.forgetting_files import left_in_log, left_text
 from benchd.store.log import Log, StoredTrip, TraceRow
@@ -95,6 +96,18 @@ class Records:
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
         """See `BenchPort.journal`."""
         return await self._read(lambda db: db.journal(job=job, limit=limit))
+
+    async def rejected(self, follower: str, limit: int) -> list[RejectedRow]:
+        """See `BenchPort.rejected`."""
+
+        def get(db: Log) -> list[RejectedRow] | None:
+            ran = {known for name in db.followers.counted() for known in (name, name.split()[0])}
+            return db.followers.set_aside(follower, limit) if follower in ran | self._core.followers.keys() else None
+
+        found = await self._read(get)
+        if found is None:
+            raise Refused("not-found", f"no follower {follower!r} ever ran on this log; GET /followers has their names")
+        return found
 
     async def note(self, job: str | None, text: str) -> JournalEntry:
         """See `BenchPort.note`."""

@@ -77,15 +77,19 @@ class FollowerRows:
         sql = "SELECT seq, reason, item FROM rejected WHERE follower = ? ORDER BY id DESC LIMIT ?"
         return [Rejected(*r) for r in self._log.rows(sql, (name, limit))]
 
-    def set_aside(self, followers: Sequence[str] = (), limit: int = 100) -> list[RejectedRow]:
-        """The newest refused items of these followers (of all, if none is named), newest first."""
-        where = f"WHERE follower IN ({', '.join('?' * len(followers))})" if followers else ""
-        sql = f"SELECT follower, seq, t_ns, reason, item FROM rejected {where} ORDER BY id DESC LIMIT ?"  # noqa: S608
-        return [RejectedRow(*r) for r in self._log.rows(sql, [*followers, limit])]
+    def set_aside(self, follower: str | None = None, limit: int = 100) -> list[RejectedRow]:
+        """The newest refused items, newest first: of one follower and its streams (`influxdb` has `influxdb readings`
+        and `influxdb events`), or of all."""
+        sql = (
+            "SELECT follower, seq, t_ns, reason, item FROM rejected"
+            " WHERE ?1 IS NULL OR follower = ?1 OR substr(follower, 1, length(?1) + 1) = ?1 || ' '"
+            " ORDER BY id DESC LIMIT ?2"
+        )
+        return [RejectedRow(*r) for r in self._log.rows(sql, (follower, limit))]
 
-    def stand(self) -> list[tuple[str, int, int]]:
-        """Of every follower that ever ran on this log: name, stored cursor, how many items were refused."""
-        return [(n, int(s), int(r)) for n, s, r in self._log.rows("SELECT name, seq, rejected FROM cursors")]
+    def counted(self) -> dict[str, int]:
+        """Every follower and stream that ever ran on this log, and how many of its items were refused."""
+        return {name: int(count) for name, count in self._log.rows("SELECT name, rejected FROM cursors ORDER BY name")}
 
     def oldest(self, table: str, after: int, kinds: Sequence[str] = ()) -> int | None:
         """When the next row above a seq happened (in `blocks`, or in `journal` of these kinds), ns; None: none."""

@@ -16,6 +16,7 @@ from benchd.web import (
     bench_routes,
     benches_routes,
     errors,
+    follower_routes,
     job_routes,
     metrics_routes,
     picture_routes,
@@ -61,6 +62,7 @@ def create_app(
     api.include_router(reference_routes.router(bench))
     api.include_router(picture_routes.router(bench))
     api.include_router(trip_routes.router(bench))
+    api.include_router(follower_routes.router(bench))
     api.include_router(benches_routes.router(benches or NoBroker()))
     describe(api)
     app = Starlette(

@@ -156,6 +156,12 @@ class ListQuery(_Query):
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 
 
+class RejectedQuery(_Query):
+    """What a server refused, newest first."""
+
+    limit: Annotated[int, Field(ge=1, le=1000)] = 100
+
+
 class BoardQuery(_Query):
     """References of one kind of board, or all."""
 

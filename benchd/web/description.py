@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from benchd.jobs.job import Job, JournalEntry
+from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
@@ -51,6 +52,23 @@ class Columns(msgspec.Struct):
     thinned: bool
 
 
+class FollowerView(msgspec.Struct):
+    """How one follower stands. `lag_s`: age of the oldest row still to be sent, s; null: none waits, or not known."""
+
+    name: str
+    state: str
+    """ok, waiting, stopped"""
+    text: str
+    backlog: int
+    """Rows of the log still to be sent, at most."""
+    lag_s: float | None
+    rejected: int
+    """Refused for good so far."""
+    last_ok_ns: int | None
+    streams: dict[str, dict[str, Any]] = {}
+    """Where it has several to one server: the same of each."""
+
+
 class TripDetail(msgspec.Struct):
     """One trip, and the readings around it."""
 
@@ -59,8 +77,8 @@ class TripDetail(msgspec.Struct):
 
 
 SHAPES = (
-    BandView, BenchesView, BenchView, ChannelView, Comparison, Job, JobForgotten, JournalEntry, Nearest, PlanView,
-    Reference, ReferenceAdded, TraceRow, TripRow, TripDetail, Columns, Failure,
+    BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Nearest,
+    PlanView, Reference, ReferenceAdded, RejectedRow, TraceRow, TripRow, TripDetail, Columns, Failure,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

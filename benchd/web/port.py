@@ -9,6 +9,7 @@ import msgspec
 
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import OutputState
+from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
@@ -188,7 +189,7 @@ class BenchView(msgspec.Struct):
     """alive, restarting, gone"""
     channels: list[ChannelView]
     followers: dict[str, dict[str, Any]]
-    """Per follower: state (ok, waiting, off), backlog, text."""
+    """Per follower: state (ok, waiting, stopped), text, backlog, lag_s, rejected, last_ok_ns."""
     log: dict[str, Any]
     """state (ok, failing), text, waiting."""
     warnings: list[str]
@@ -258,6 +259,9 @@ class BenchPort(Protocol):
         not while an output is on: Refused('wrong-state')."""
 
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]: ...
+
+    async def rejected(self, follower: str, limit: int) -> list[RejectedRow]:
+        """What the server of a follower (or one stream of it) refused for good. Raises Refused('not-found')."""
 
     async def note(self, job: str | None, text: str) -> JournalEntry: ...
 

@@ -31,6 +31,7 @@ const planPath = (name) => `/plans/${encodeURIComponent(name)}`;
 const tracePath = (id) => `/traces/${encodeURIComponent(id)}`;
 
 export const api = {
+  rejected: (follower) => ask("GET", `/followers/${encodeURIComponent(follower)}/rejected?limit=50`).then((data) => data.rejected),
   allOff: () => ask("POST", "/off"),
   channelOff: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/off`),
   /** `less`: voltage_v, limit_a, where they are to be below the plan's. */

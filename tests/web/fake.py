@@ -12,6 +12,7 @@ import numpy as np
 from benchd.daemon.picturing import drawn
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import Mode, OutputState
+from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
@@ -128,6 +129,8 @@ class FakeBench:
         self.good: dict[str, Reference] = {}
         self.warnings: list[str] = []
         self.alarms: list[dict[str, Any]] = []
+        self.followers: dict[str, dict[str, Any]] = {}
+        self.refused: list[RejectedRow] = []
         self.plan_book = shipped_plans()
         self.trip_book: dict[int, tuple[TripRow, TripReadings]] = {}
         self.channels = {("lab", n): self._channel(n) for n in (1, 2)}
@@ -216,7 +219,7 @@ class FakeBench:
             self.job,
             "alive",
             list(self.channels.values()),
-            {},
+            self.followers,
             log,
             self.warnings,
             plans,
@@ -353,6 +356,11 @@ class FakeBench:
             raise Refused("not-found", f"job {job!r} is not in the log")
         self.job_list = [j for j in self.job_list if j.id != job]
         return JobForgotten("forgotten-1", 2, 1, 3, "")
+
+    async def rejected(self, follower: str, limit: int) -> list[RejectedRow]:
+        if follower not in self.followers:
+            raise Refused("not-found", f"no follower {follower!r}")
+        return self.refused[:limit]
 
     async def note(self, job: str | None, text: str) -> JournalEntry:
         """See `BenchPort`."""
