@@ -139,7 +139,9 @@ class Bench:
     link_watchdog_s: float | None = None
 
 
-def settings_text(supplies: dict[str, Bench], folder: Path, extra: str = "", plan: str = "") -> str:
+def settings_text(
+    supplies: dict[str, Bench], folder: Path, extra: str = "", plan: str = "", bench: str = "tried"
+) -> str:
     """A settings file for these supplies, by name."""
     blocks = ""
     for name, b in supplies.items():
@@ -153,7 +155,7 @@ def settings_text(supplies: dict[str, Bench], folder: Path, extra: str = "", pla
         for number in b.channels:
             blocks += f'[[supply.channel]]\nnumber = {number}\nmax_voltage_v = 5.0\nmax_limit_a = 3.0\nplan = "phone"\n'
     plans = f'[[plan]]\nname = "phone"\nvoltage_v = 4.0\nlimit_a = 2.0\n{plan}\n'
-    return f'bench = "tried"\ndata_dir = "{folder}"\n[web]\nport = 0\n{plans}{blocks}{extra}'
+    return f'bench = "{bench}"\ndata_dir = "{folder}"\n[web]\nport = 0\n{plans}{blocks}{extra}'
 
 
 @contextlib.contextmanager
@@ -175,10 +177,12 @@ def start(
     extra: str = "",
     plan: str = "",
     environment: dict[str, str] | None = None,
+    bench: str = "tried",
 ) -> Running:
-    """Start `benchd run`; the caller ends it. Returns when it says that it is ready. `environment`: added to ours."""
+    """Start `benchd run`; the caller ends it. Returns when it says that it is ready. `environment`: added to ours.
+    `bench`: its name."""
     config = folder / "benchd.toml"
-    config.write_text(settings_text(supplies, folder / "data", extra, plan))
+    config.write_text(settings_text(supplies, folder / "data", extra, plan, bench))
     errors = (folder / "stderr.txt").open("a")
     process = subprocess.Popen(
         [sys.executable, "-m", "benchd", "run", "--config", str(config), "--json"],
