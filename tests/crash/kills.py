@@ -45,6 +45,12 @@ class Outcome:
     acknowledged: int = 0
     """Trips and lines of the journal of which the process knew before the kill that they were in the log."""
     failure: str = ""
+    """What was not as promised."""
+
+    def judge(self, patience: float) -> None:
+        """Whether too much is missing; `patience`: factor on what is promised, for a busy machine."""
+        if not self.failure and self.missing_ms > PROMISED_MS * patience:
+            self.failure = f"{self.missing_ms:.0f} ms of readings are missing"
 
 
 # ---- the writer alone ---------------------------------------------------------------------------------------------
