@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.followers import broker_of, follow
+from benchd.daemon.housekeeping import Housekeeping
 from benchd.daemon.known import Known
 from benchd.daemon.notify import Notifier, status_line
 from benchd.daemon.quiet import QuietHours, local_time
@@ -111,6 +112,7 @@ class Daemon:
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
         tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
+        tasks.append(asyncio.create_task(Housekeeping(core).keep(), name="housekeeping"))
         if benches is not None:
             tasks.append(asyncio.create_task(benches.run(), name="all benches"))
         for watch in core.watches.values():
