@@ -145,8 +145,9 @@ class Metrics(Collector):
 
         told = "Rows of the log that its server has not taken yet (an upper bound)."
         yield self._gauge("benchd_follower_backlog_rows", told, rows("backlog"), FOLLOWER)
+        lags = [((name,), lag) for name, health in followers.items() if (lag := _lag_s(health)) is not None]
         told = "Age of the oldest row that its server has not taken yet; 0: nothing waits."
-        yield self._gauge("benchd_follower_lag_seconds", told, rows("lag_s"), FOLLOWER)
+        yield self._gauge("benchd_follower_lag_seconds", told, lags, FOLLOWER)
         told = "Points that its server refused for good, since the log was begun."
         yield self._counter("benchd_follower_rejected", told, rows("rejected"), FOLLOWER)
         told = "When its server last took something, s since the epoch."
@@ -186,6 +187,13 @@ class Metrics(Collector):
 
 def _key(c: ChannelView) -> tuple[str, str]:
     return c.supply, str(c.channel)
+
+
+def _lag_s(health: Mapping[str, Any]) -> float | None:
+    """None: not known. A follower tells none too where nothing waits."""
+    lag_s: float | None = health.get("lag_s")
+    caught_up = health["state"] == "ok" and health.get("backlog") == 0
+    return 0.0 if lag_s is None and caught_up else lag_s
 
 
 def _known(figures: Mapping[tuple[str, ...], float | None]) -> list[Sample]:

@@ -107,7 +107,7 @@ def all_benches(tongue: Tongue) -> dashboard.Dashboard:
 def _board(tongue: Tongue, kind: str, title: str, told: str, since: str) -> dashboard.Dashboard:
     """Empty, with the variable that names the data source, and the time shown at first."""
     board = dashboard.Dashboard(f"benchd: {title} ({tongue.name})").uid(uid(tongue, kind)).description(told)
-    board = board.tags(["benchd", tongue.name]).time(since, "now").timezone("browser").readonly()
+    board = board.tags(["benchd", tongue.name]).time(since, "now").timezone("browser").editable()
     board = board.tooltip(models.DashboardCursorSync.CROSSHAIR)
     source = dashboard.DatasourceVariable("source").label("Server").type(tongue.plugin)
     link = dashboard.DashboardLink("benchd").type(models.DashboardLinkType.DASHBOARDS)
@@ -123,7 +123,7 @@ def uid(tongue: Tongue, kind: str) -> str:
 def _variable(tongue: Tongue, tag: str, where: Where, *, several: bool = False) -> dashboard.QueryVariable:
     """A tag to choose by; `where`: variables that narrow it."""
     variable = dashboard.QueryVariable(tag).label(tag.capitalize()).query(tongue.values(tag, where))
-    variable = variable.datasource(models.DataSourceRef(type_val=tongue.plugin, uid="${source}"))
+    variable = variable.datasource(Source(tongue.plugin).ref)
     variable = variable.refresh(models.VariableRefresh.ON_TIME_RANGE_CHANGED)
     variable = variable.sort(models.VariableSort.ALPHABETICAL_ASC)
     if several:

@@ -31,17 +31,23 @@ class Source(NamedTuple):
     plugin: str
     variable: str = "source"
 
+    @property
+    def ref(self) -> models.DataSourceRef:
+        """As panels and questions name it."""
+        return models.DataSourceRef(type_val=self.plugin, uid=f"${{{self.variable}}}")
+
 
 class InfluxQuery(Dataquery):
     """A raw question of the InfluxDB data source, for which the library has no words."""
 
-    def __init__(self, ask: Ask) -> None:
-        self._ask = ask
+    def __init__(self, source: Source, ask: Ask) -> None:
+        self._source, self._ask = source, ask
 
     def to_json(self) -> dict[str, object]:
         """As the data source takes it."""
         said: dict[str, object] = {
             "refId": self._ask.ref,
+            "datasource": self._source.ref,
             "rawQuery": True,
             "query": self._ask.text,
             "resultFormat": "table" if self._ask.table else "time_series",
@@ -63,8 +69,9 @@ class Ready(Builder[Any]):
 def target(source: Source, ask: Ask) -> Builder[Any]:
     """A question as a panel's target."""
     if source.plugin == "influxdb":
-        return Ready(InfluxQuery(ask))
-    query = prometheus.Dataquery().expr(ask.text).ref_id(ask.ref).editor_mode(QueryEditorMode.CODE)
+        return Ready(InfluxQuery(source, ask))
+    query = prometheus.Dataquery().expr(ask.text).ref_id(ask.ref).datasource(source.ref)
+    query = query.editor_mode(QueryEditorMode.CODE)
     query = query.instant() if ask.moment else query.range()
     if ask.step:
         query = query.interval(ask.step)
@@ -76,7 +83,7 @@ def target(source: Source, ask: Ask) -> Builder[Any]:
 def begun(panel: Any, title: str, told: str, source: Source, asks: Sequence[Ask], size: tuple[int, int]) -> Any:
     """What all panels have. `size`: width (of 24) and height in the grid's units."""
     panel = panel.title(title).description(told).span(size[0]).height(size[1])
-    panel = panel.datasource(models.DataSourceRef(type_val=source.plugin, uid=f"${{{source.variable}}}"))
+    panel = panel.datasource(source.ref)
     for ask in asks:
         panel = panel.with_target(target(source, ask))
     return panel

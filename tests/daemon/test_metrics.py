@@ -154,6 +154,8 @@ def test_followers_by_name_with_what_each_knows(core: Core, bench: Bench) -> Non
         "influxdb": {"state": "waiting", "text": "refused", "backlog": 12, "rejected": 3, "last_ok_ns": 5 * 10**17,
                      "lag_s": 61.5},
         "mqtt": {"state": "held", "text": "", "backlog": 0, "rejected": 0, "last_ok_ns": None},
+        "quiet": {"state": "ok", "text": "", "backlog": 0, "rejected": 0, "last_ok_ns": 1, "lag_s": None},
+        "behind": {"state": "ok", "text": "", "backlog": 3, "rejected": 0, "last_ok_ns": 1, "lag_s": None},
     }  # fmt: skip
     for name, health in told.items():
         core.followers[name] = lambda health=health: health
@@ -164,6 +166,8 @@ def test_followers_by_name_with_what_each_knows(core: Core, bench: Bench) -> Non
     assert one(found, "benchd_follower_lag_seconds", follower="influxdb") == 61.5
     assert one(found, "benchd_follower_rejected_total", follower="influxdb") == 3
     assert one(found, "benchd_follower_last_success_timestamp_seconds", follower="influxdb") == 5e8
+    assert one(found, "benchd_follower_lag_seconds", follower="quiet") == 0
+    assert ("benchd_follower_lag_seconds", frozenset({("follower", "behind")})) not in found
     # It never was: no time is told, and no lag where the follower does not know one.
     names = {name for name, labels in found if ("follower", "mqtt") in labels}
     assert not names & {"benchd_follower_last_success_timestamp_seconds", "benchd_follower_lag_seconds"}

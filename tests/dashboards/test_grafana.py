@@ -235,18 +235,30 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Room:
 
 @pytest.fixture(scope="module")
 def influxd(tmp_path_factory: pytest.TempPathFactory, room: Room) -> Iterator[Influxd]:
-    """Debian's, with the room's lines in it."""
+    """Debian's, with the room's lines in it, sent twice: the same point is one point."""
     with Influxd(tmp_path_factory.mktemp("influxd")) as server:
         server.query("", f"CREATE DATABASE {DATABASE}")
-        server.write(DATABASE, "\n".join(room.lines))
+        for _ in range(2):
+            server.write(DATABASE, "\n".join(room.lines))
         yield server
 
 
-@pytest.fixture(scope="module")
-def victoria(tmp_path_factory: pytest.TempPathFactory, room: Room) -> Iterator[VictoriaMetrics]:
-    """With the room's lines in it, written as the follower writes them."""
-    with VictoriaMetrics(tmp_path_factory.mktemp("victoria")) as server:
-        write_victoria(server, room.lines)
+class Deduplicating(VictoriaMetrics):
+    """Takes what is sent again as one, as its documentation says of this setting."""
+
+    def command(self) -> list[str]:
+        return [*super().command(), "-dedup.minScrapeInterval=1ms"]
+
+
+@pytest.fixture(scope="module", params=[1, 2], ids=["sent-once", "sent-twice"])
+def victoria(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, room: Room
+) -> Iterator[VictoriaMetrics]:
+    """With the room's lines in it, written as the follower writes them; what is sent twice needs the setting."""
+    kind = VictoriaMetrics if request.param == 1 else Deduplicating
+    with kind(tmp_path_factory.mktemp("victoria")) as server:
+        for _ in range(request.param):
+            write_victoria(server, room.lines)
         readings = sum(len(stretch.t_ms) for stretch in room.stretches)
         for metric, count in (("supply_reading_current", readings), ("trace_finding_energy", len(room.findings))):
             until(lambda metric=metric: len(server.times(metric)), lambda n, count=count: n == count, metric)
