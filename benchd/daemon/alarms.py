@@ -45,6 +45,8 @@ class Alarms:
     def __init__(self) -> None:
         self._alarms: dict[Any, _Alarm] = {}
         """By supply, channel and event, or by text; the newest last."""
+        self.standing: dict[str, str] = {}
+        """What is so until whoever says it takes it back, by who says it."""
 
     def add(self, text: str, of: Event | None = None) -> None:
         """It happened now."""
@@ -61,8 +63,8 @@ class Alarms:
             del self._alarms[key]
 
     def shown(self) -> list[str]:
-        """Those of the last while, the newest last."""
-        return [alarm["text"] for alarm in self.told()]
+        """Those of the last while, the newest last, and what stands."""
+        return [*(alarm["text"] for alarm in self.told()), *self.standing.values()]
 
     def told(self) -> list[dict[str, Any]]:
         """As `BenchView.alarms`: those that are shown, and when they happened."""
