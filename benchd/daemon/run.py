@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from benchd.daemon.backups import DailyBackup
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.followers import broker_of, follow
@@ -112,6 +113,7 @@ class Daemon:
         core.guard = guard
         tasks = [page, asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
         tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
+        tasks.append(asyncio.create_task(DailyBackup(core).keep(), name="daily copy"))
         tasks.append(asyncio.create_task(Housekeeping(core).keep(), name="housekeeping"))
         if benches is not None:
             tasks.append(asyncio.create_task(benches.run(), name="all benches"))
