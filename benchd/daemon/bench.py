@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
 from benchd.daemon.core import Core
+from benchd.daemon.exporting import Exporting
 from benchd.daemon.memory import between
-from benchd.daemon.picturing import Picturing
 from benchd.daemon.plan_desk import plan_view
 from benchd.daemon.power import asked, reduced
 from benchd.daemon.power_up import Asked
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from benchd.daemon.metrics import Metrics
 
 
-class Bench(Picturing):
+class Bench(Exporting):
     """Checks what is asked, asks guard and log, answers or refuses. Lives in the event loop.
 
     `clock`: local time, for quiet hours.

@@ -16,6 +16,7 @@ from benchd.web import (
     bench_routes,
     benches_routes,
     errors,
+    export_routes,
     follower_routes,
     job_routes,
     metrics_routes,
@@ -59,6 +60,7 @@ def create_app(
     api.include_router(job_routes.router(bench, now_ns))
     api.include_router(plan_routes.router(bench))
     api.include_router(trace_routes.router(bench))
+    api.include_router(export_routes.router(bench))
     api.include_router(reference_routes.router(bench))
     api.include_router(picture_routes.router(bench))
     api.include_router(trip_routes.router(bench))

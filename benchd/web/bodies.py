@@ -168,6 +168,13 @@ class BoardQuery(_Query):
     board: Annotated[Line, Field(max_length=120)] | None = None
 
 
+class ArchiveQuery(_Query):
+    """What goes into the archive of a job."""
+
+    csv: bool = Field(False, description="Each trace as CSV as well.")
+    without_person: bool = Field(False, description="Without what was said of device, symptom and in notes.")
+
+
 class CompareQuery(_Query):
     """What a trace is compared with."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from typing import Any, Protocol
+from typing import Any, BinaryIO, Literal, Protocol
 
 import msgspec
 
@@ -16,6 +16,9 @@ from benchd.traces.comparison import Comparison
 from benchd.traces.picture_look import Kind
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Divergence
+
+TraceForm = Literal["csv", "parquet", "lines"]
+"""How a trace goes out as a file."""
 
 
 class Refused(Exception):
@@ -268,6 +271,12 @@ class BenchPort(Protocol):
     async def traces(self, job: str | None, limit: int) -> list[TraceRow]: ...
 
     async def trace(self, trace: str) -> tuple[TraceRow, Samples]: ...
+
+    async def trace_file(self, trace: str, form: TraceForm) -> BinaryIO:
+        """A filed trace as a file, to be read from its beginning and closed."""
+
+    async def job_file(self, job: str, with_csv: bool, without_person: bool) -> BinaryIO:
+        """A whole job as an archive; the same."""
 
     async def mark_trace(self, trace: str, kind: str, at_s: float | None, by: str = "") -> TraceRow:
         """Set or move a mark by hand, s after the trace's start (None: take it away), and read the trace again."""

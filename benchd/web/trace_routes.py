@@ -1,18 +1,15 @@
-"""Filed traces: their rows with the finding, readings for a plot, and a file to take away."""
+"""Filed traces: their rows with the finding, readings for a plot, and marks by hand."""
 
 from __future__ import annotations
 
 import asyncio
-import re
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 from starlette.responses import Response
 
 from benchd.store.log import TraceRow
-from benchd.traces.csv_write import csv_text
 from benchd.traces.samples import Samples
-from benchd.traces.trace import Trace
 from benchd.web.bodies import ListQuery, SamplesQuery, TraceMarkBody
 from benchd.web.description import shape
 from benchd.web.port import BenchPort
@@ -50,23 +47,7 @@ def router(bench: BenchPort) -> APIRouter:
         """Set or move a mark by hand, or take it away; the trace is read again. Setting it again is safe."""
         return answer(await bench.mark_trace(id, body.kind, body.at_s, body.by))
 
-    @r.get("/traces/{id}/csv", responses=_CSV)
-    async def csv(id: TraceId) -> Response:
-        """All its readings as a file: `time_s,voltage_v,current_a`, with `# key: value` lines above the header."""
-        row, whole = await bench.trace(id)
-        trace = Trace(whole, row.start_ns, row.conditions, tuple(row.marks))
-        text = await asyncio.to_thread(csv_text, trace)
-        name = re.sub(r"[^A-Za-z0-9._-]", "-", row.id)
-        headers = {"Content-Disposition": f'attachment; filename="{name}.csv"'}
-        return Response(text, media_type="text/csv", headers=headers)
-
     return r
-
-
-_CSV: dict[int | str, dict[str, Any]] = {
-    **shape(TraceRow),
-    200: {"description": "The file.", "content": {"text/csv": {"schema": {"type": "string"}}}},
-}
 
 
 def _part(row: TraceRow, whole: Samples, from_s: float | None, to_s: float | None) -> Samples:

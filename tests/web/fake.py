@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import io
 from collections.abc import AsyncIterator
-from typing import Any
+from typing import Any, BinaryIO
 
 import msgspec
 import numpy as np
@@ -12,10 +13,14 @@ import numpy as np
 from benchd.daemon.picturing import drawn
 from benchd.jobs.job import Job, JournalEntry
 from benchd.reading import Mode, OutputState
+from benchd.store.blocks import StoredBlock
 from benchd.store.follower_rows import RejectedRow
+from benchd.store.lines import reading_lines
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
+from benchd.traces.csv_write import csv_text
+from benchd.traces.parquet import save_parquet
 from benchd.traces.picture_look import Kind
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Alternative, Conditions, Evidence, Finding, Mark, Trace
@@ -28,6 +33,7 @@ from benchd.web.port import (
     NearTrace,
     PlanView,
     Refused,
+    TraceForm,
     TripReadings,
     TripRow,
 )
@@ -421,6 +427,27 @@ class FakeBench:
         """See `BenchPort`."""
         near = [NearTrace(row, 0.01) for id, (row, _) in self.filed.items() if id != self._row(trace).id]
         return Nearest(near[:count], 0)
+
+    async def trace_file(self, trace: str, form: TraceForm) -> BinaryIO:
+        """See `BenchPort`. The lines are of the readings only."""
+        row = self._row(trace)
+        whole = Trace(self.filed[trace][1], row.start_ns, row.conditions, tuple(row.marks))
+        file = io.BytesIO()
+        if form == "parquet":
+            save_parquet(whole, file)
+        elif form == "csv":
+            file.write(csv_text(whole).encode())
+        else:
+            block = StoredBlock(1, row.supply, row.channel, row.job, trace, 0, 0, whole.samples)
+            file.writelines(f"{line}\n".encode() for line in reading_lines(block, "north"))
+        file.seek(0)
+        return file
+
+    async def job_file(self, job: str, with_csv: bool, without_person: bool) -> BinaryIO:
+        """See `BenchPort`. No archive: says what was asked."""
+        if job not in {each.id for each in self.job_list}:
+            raise Refused("not-found", f"job {job!r} is not in the log")
+        return io.BytesIO(f"{job} {with_csv} {without_person}".encode())
 
     async def picture(self, trace: str, kind: Kind) -> bytes:
         """See `BenchPort`. Without references."""
