@@ -185,7 +185,8 @@ class Follower(Generic[Item]):
         text, place = self._text, self._place
         rejected = place.rejected if place is not None else 0
         if not text and place is not None and rejected:
-            text = f"{rejected} items were refused for good; the last: {place.last_reason}"
+            items = "1 item was" if rejected == 1 else f"{rejected} items were"
+            text = f"{items} refused for good" + (f"; the last: {place.last_reason}" if place.last_reason else "")
         backlog = max(0, self._head - place.cursor) if place is not None else self._head
         oldest_ns = self._oldest_ns if backlog else None
         return {

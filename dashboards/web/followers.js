@@ -2,7 +2,7 @@
 
 import { api } from "./api.js";
 import { button, el, setData, setText } from "./dom.js";
-import { age, begin, clock } from "./format.js";
+import { age, clock } from "./format.js";
 
 export class Followers {
   /** `parent`: the part of the page at whose end it stands. It shows nothing where there are no servers. */
@@ -61,7 +61,7 @@ class Row {
     const old = typeof follower.lag_s === "number" ? `, the oldest ${age(follower.lag_s)} old` : "";
     setText(this.behind, follower.backlog ? `${follower.backlog} rows of the log${old}` : "nothing");
     setText(this.refused, String(follower.rejected));
-    setText(this.text, begin(follower.text));
+    setText(this.text, follower.text);
     this.show.hidden = follower.rejected === 0;
   }
 
