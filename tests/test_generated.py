@@ -9,7 +9,7 @@ import pytest
 from benchd.share import share_path
 from benchd.supplies.profile import load_profile, parse_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import ProfileError
-from tests import generated
+from tests import generated, mqtt_reference
 
 
 @pytest.mark.parametrize("path", generated.files(), ids=lambda path: path.name)
@@ -55,3 +55,11 @@ def test_profiles_fit_their_schema_by_an_independent_validator(name):
     with pytest.raises(ProfileError, match="output_onn"):
         parse_profile(data, "x.toml")
     assert load_profile(name).name == name
+
+
+@pytest.mark.parametrize("payload", mqtt_reference.payload_types(), ids=lambda payload: payload.__name__)
+def test_every_key_of_an_mqtt_payload_of_ours_is_told(payload):
+    if payload.__module__ == "benchd.store.mqtt_payloads":
+        for key, (kind, about) in mqtt_reference._keys(payload).items():
+            assert kind
+            assert about, f"{payload.__name__}.{key}"

@@ -54,7 +54,7 @@ class State(msgspec.Struct, forbid_unknown_fields=True):
     output: str
     """on, off (read back from the supply), unknown."""
     reason: str = ""
-    """Why it is so: asked, trip, daemon-lost, link-lost, read, …"""
+    """Why it is so: start, asked, trip, instrument, found-on, refused, link-lost, link-back, daemon-lost, on-time, …"""
     stage: str | None = None
     """While it is on as asked: probe, hold, boot."""
     latched: bool = False
@@ -179,7 +179,7 @@ class Found(msgspec.Struct, forbid_unknown_fields=True):
     duration_s: float | None = None
     """s"""
     reason: str = ""
-    """Why it ended: removed, settled, off, tripped, longest, imported, …"""
+    """Why it ended: settled, removed, off, tripped, time, nothing-drawn; imported: it came from a file."""
     readings: int | None = None
     """How many it has."""
     peak_a: float | None = None
