@@ -35,7 +35,7 @@ class Refusing:
                     body = gzip.decompress(body)
                 lines = body.decode().split("\n")
                 outer.requests.append(lines)
-                outer.asked.append((self.path, dict(self.headers)))
+                outer.asked.append((self.path, {k.title(): v for k, v in self.headers.items()}))
                 status, text, headers = outer.answer(lines)
                 if status == 204:
                     outer.taken += lines

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchd.jobs.job import JournalEntry
-from benchd.store.follower import LONGEST_ASKED_S, Backoff, Follower, Kept, Stream
+from benchd.store.follower import LONGEST_ASKED_S, Backoff, Follower, Gather, Kept, Stream
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log, LogDown
 from benchd.store.writer import LogWriter
@@ -209,3 +210,102 @@ def test_delays_grow_are_capped_and_never_shorter_than_asked(asked: list[float],
         ours = min(60.0, ours * 2)
     backoff.reset()
     assert backoff.next_s() <= 1.25
+
+
+async def test_what_was_accepted_before_a_failure_is_not_sent_again(writer: LogWriter) -> None:
+    """A deliver that hands its batch over in parts tells how far it came; a refused item of that part is kept."""
+    server = Server()
+    sent: list[list[int]] = []
+
+    async def deliver(batch: Sequence[JournalEntry]) -> list[Rejected]:
+        sent.append([e.payload["i"] for e in batch])
+        if len(sent) == 1:
+            follower.accepted(batch[1].seq, [Rejected(batch[0].seq, "400: bad", "0")])
+            raise Kept("away in the middle")
+        return []
+
+    for i in range(4):
+        note(writer, i)
+    follower = Follower("f", writer.path, writer, STREAM, deliver, sleep=server.sleep)
+    server.hold = asyncio.Event()
+    async with running(follower):
+        await until(lambda: follower.health()["state"] == "waiting")
+        await until(lambda: stored(writer) == (2, 1))
+        assert follower.health()["rejected"] == 1
+        server.hold.set()
+        await until(lambda: sent == [[0, 1, 2, 3], [2, 3]])
+
+
+async def test_the_next_batch_is_read_while_one_is_delivered(writer: LogWriter) -> None:
+    read: list[int] = []
+
+    def reading(log: Log, seq: int) -> Sequence[JournalEntry]:
+        read.append(seq)
+        return STREAM.read(log, seq)
+
+    for i in range(8):
+        note(writer, i)
+    let, took = asyncio.Event(), []
+
+    async def deliver(batch: Sequence[JournalEntry]) -> list[Rejected]:
+        took.append(len(batch))
+        await let.wait()
+        return []
+
+    follower = Follower("f", writer.path, writer, Stream(reading, STREAM.head), deliver)
+    async with running(follower):
+        await until(lambda: read == [0, 4] and took == [4])
+        let.set()
+        await until(lambda: took == [4, 4])
+    assert read[:2] == [0, 4]
+
+
+async def test_it_waits_for_a_fuller_batch_but_not_for_long(writer: LogWriter) -> None:
+    took: list[list[int]] = []
+
+    async def deliver(batch: Sequence[JournalEntry]) -> list[Rejected]:
+        took.append([e.payload["i"] for e in batch])
+        return []
+
+    def make_with(age_s: float) -> Follower[JournalEntry]:
+        gather = Gather(lambda log, seq: len(STREAM.read(log, seq)) >= 3, age_s)
+        stream = Stream(STREAM.read, STREAM.head, gather=gather)
+        return Follower("f", writer.path, writer, stream, deliver)
+
+    note(writer, 0)
+    async with running(make_with(age_s=60.0)):
+        await asyncio.to_thread(note, writer, 1)
+        await asyncio.sleep(0.1)
+        assert took == []
+        await asyncio.to_thread(note, writer, 2)
+        await until(lambda: took == [[0, 1, 2]])
+    note(writer, 3)
+    async with running(make_with(age_s=0.05)):
+        await until(lambda: took == [[0, 1, 2], [3]])
+
+
+async def test_the_lag_is_the_age_of_the_oldest_that_waits(writer: LogWriter) -> None:
+    server = Server()
+    server.faults, server.hold = [Kept("away")], asyncio.Event()
+    stream = Stream(STREAM.read, STREAM.head, oldest=lambda log, seq: log.followers.oldest("journal", seq, ["note"]))
+    old_ns = time.time_ns() - 3600 * 1_000_000_000
+    writer.submit(lambda log: log.add_entry("note", payload={"i": 0}, t_ns=old_ns)).result(10)
+    note(writer, 1)
+    follower = make(writer, server, stream)
+    async with running(follower):
+        await until(lambda: follower.health()["state"] == "waiting")
+        assert follower.health()["lag_s"] == pytest.approx(3600, abs=60)
+        server.hold.set()
+        await until(lambda: server.took == [0, 1] and follower.health()["lag_s"] is None)
+
+
+async def test_what_comes_while_it_waits_is_counted(writer: LogWriter, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchd.store.follower.COUNT_EVERY_S", 0.01)
+    server = Server()
+    server.faults, server.hold = [Kept("away")], asyncio.Event()
+    note(writer, 0)
+    follower = make(writer, server)
+    async with running(follower):
+        await until(lambda: follower.health()["state"] == "waiting")
+        await asyncio.to_thread(note, writer, 1)
+        await until(lambda: follower.health()["backlog"] == 2)
