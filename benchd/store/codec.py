@@ -133,14 +133,17 @@ def _pack(bits: U64, kind: int) -> tuple[bytes, bytes]:
 
 
 def _unpack(planes: bytes, n: int, width: int, first: int, usual: int) -> U64:
-    bits = np.empty(n, np.uint64)
+    bits = np.full(n, np.uint64(usual % 2**64))
     if n == 0:
         return bits
-    table = np.zeros((n - 1, 8), np.uint8)
-    table[:, :width] = np.frombuffer(planes, np.uint8).reshape(width, n - 1).T
-    folded = table.view(np.uint64).reshape(-1)
-    steps = (folded >> np.uint64(1)) ^ (np.uint64(0) - (folded & np.uint64(1)))
     bits[0] = first % 2**64
-    bits[1:] = steps + np.uint64(usual % 2**64)
+    if width == 0 and usual == 0:
+        bits[1:] = bits[0]  # as modes and flags mostly are
+        return bits
+    if width:
+        folded = np.frombuffer(planes, np.uint8, n - 1).astype(np.uint64)
+        for k in range(1, width):
+            folded |= np.frombuffer(planes, np.uint8, n - 1, k * (n - 1)).astype(np.uint64) << np.uint64(8 * k)
+        bits[1:] += (folded >> np.uint64(1)) ^ (np.uint64(0) - (folded & np.uint64(1)))
     summed: U64 = np.cumsum(bits, dtype=np.uint64)
     return summed
