@@ -13,8 +13,8 @@ import shutil
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-from benchd.daemon import spare_room
 from benchd.daemon.core import Core
+from benchd.store import spare_room
 from benchd.store.compacting import sizes
 from benchd.store.errors import LogError
 from benchd.store.log import Log
@@ -30,8 +30,10 @@ EACH_NS = 20 * HOUR_NS
 BELIEVED_NS = 31 * 24 * HOUR_NS
 LOOKED = "thin-looked"
 """Key in the log's table `bench`: when it was thinned last, ns since the epoch."""
-FULL_BYTES = 64_000_000
+FULL_BYTES = 4 * spare_room.BYTES
 """With less free the disk counts as full: before it is, thinning still has room to work."""
+LEAST_INSIDE = spare_room.BYTES // 2
+"""With less free inside of the log's file, more is made: of the disk, or by thinning when that is full."""
 ENOUGH_BYTES = 32_000_000
 """So much room is made inside of the log's file."""
 YOUNG_NS = 24 * HOUR_NS
@@ -66,11 +68,14 @@ class Housekeeping:
     async def look(self) -> None:
         """Do what is due. Raises LogError, OSError."""
         if self._wish.thin_when_full:
-            if await asyncio.to_thread(self._is_full):
+            full, inside = await asyncio.to_thread(self._room)
+            if full and inside < LEAST_INSIDE:
                 await self._make_room()
                 return
-            self._told = False
-            await asyncio.to_thread(spare_room.hold, self._path.parent)
+            if not full:
+                self._told = False
+                if inside < LEAST_INSIDE:
+                    await asyncio.wrap_future(self._core.writer.submit(spare_room.hold, keep=False, bare=True))
         if self._wish.thin_after_months is not None and self._idle() and await self._due():
             await self._daily(self._wish.thin_after_months)
 
@@ -109,18 +114,15 @@ class Housekeeping:
 
     # ---- the disk is full ----------------------------------------------------------------------------------------
 
-    def _is_full(self) -> bool:
+    def _room(self) -> tuple[bool, int]:
+        """Whether the disk is full, and how much is free inside of the file, bytes."""
         health = self._core.writer.health()
-        if health["state"] == "failing" and "disk is full" in health["text"]:
-            return True
-        if self._free(self._path.parent) >= FULL_BYTES or not self._path.exists():
-            return False
+        stuck = health["state"] == "failing" and "disk is full" in health["text"]
         with Log.open(self._path, read_only=True) as db:
-            return sizes(db).free_inside < ENOUGH_BYTES / 4
+            inside = 0 if stuck else sizes(db).free_inside
+        return stuck or self._free(self._path.parent) < FULL_BYTES, inside
 
     async def _make_room(self) -> None:
-        if await asyncio.to_thread(spare_room.give_up, self._path.parent):
-            log.warning("%s: given up, the disk is full", spare_room.NAME)
         report, _ = await self._thin(
             self._clock() - YOUNG_NS, lambda db: sizes(db).free_inside >= ENOUGH_BYTES, "the disk is full: "
         )
