@@ -8,14 +8,31 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import msgspec
 import pytest
 
 from benchd.store.log import Log
+from benchd.store.mqtt_topics import TOPICS
 from tests.running import Bench, running, until
 from tests.services import Mosquitto
 from tests.simulated import SimulatedSupply
 
 pytestmark = pytest.mark.needs_mosquitto
+
+
+def fits(message: aiomqtt.Message) -> None:
+    """The topic is one of the reference's, and its payload has the keys and types that it names, and no others."""
+    (kind,) = [kind for kind in TOPICS if TOPICS[kind].levels(message.topic.value) is not None]
+    payload = TOPICS[kind].payload
+    assert isinstance(message.payload, bytes)
+    if payload is None:
+        assert message.payload in (b"online", b"offline")
+    elif not kind.endswith("command"):
+        msgspec.json.decode(message.payload, type=payload)
+    SEEN.add(kind)
+
+
+SEEN: set[str] = set()
 
 
 class Remote:
@@ -26,17 +43,16 @@ class Remote:
         self._name = name
         self._number = 0
 
-    async def do(self, word: str, payload: dict[str, Any] | None = None, supply: str = "s") -> dict[str, Any]:
+    async def do(self, word: str, payload: dict[str, Any] | None = None, place: str = "s/1/") -> dict[str, Any]:
         self._number += 1
         id_ = f"{self._name}{self._number}"
-        await self._client.publish(
-            f"benchd/tried/do/{supply}/1/{word}", json.dumps({"id": id_} | (payload or {})), qos=1
-        )
+        await self._client.publish(f"benchd/tried/do/{place}{word}", json.dumps({"id": id_} | (payload or {})), qos=1)
         return await self.answer(id_)
 
     async def answer(self, id_: str) -> dict[str, Any]:
         async with asyncio.timeout(30):
             async for message in self._client.messages:
+                fits(message)
                 if message.topic.value == f"benchd/tried/done/{id_}":
                     assert isinstance(message.payload, bytes)
                     assert not message.retain
@@ -50,7 +66,7 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
         with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}, extra, folder=tmp_path) as daemon:
             until(lambda: daemon.call("GET", "bench")["followers"]["mqtt"]["state"], lambda s: s == "ok", "the broker")
             async with aiomqtt.Client("127.0.0.1", broker.port) as client:
-                await client.subscribe("benchd/tried/done/#", qos=1)
+                await client.subscribe("benchd/tried/#", qos=1)
                 remote = Remote(client)
                 too_much = await remote.do("on", {"voltage_v": 4.9})
                 assert (too_much["ok"], too_much["code"]) == (False, "out-of-range")
@@ -60,16 +76,17 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
                 assert sim.truth(1).output
                 view = daemon.channel("s")
                 assert (view["set_voltage_v"], view["limit_a"]) == (3.5, 1.5)
+                await _button_and_job(remote, daemon)
                 # A retained on is what the broker hands to whoever comes next; it must not be an order.
                 await client.publish("benchd/tried/do/s/1/on", b'{"id": "kept"}', qos=1, retain=True)
-                assert (await remote.answer("kept"))["ok"] is False  # it is on already
-                off = await remote.do("off")
-                assert (off["ok"], off["output"]) == (True, "off")
+                assert (await remote.answer("kept"))["ok"] is False
+                off = await remote.do("off", place="")
+                assert (off["ok"], off["output"], off["supply"]) == (True, "off", None)
                 assert not sim.truth(1).output
                 await asyncio.to_thread(broker.stop)
                 await asyncio.to_thread(broker.start)
             async with aiomqtt.Client("127.0.0.1", broker.port) as client:
-                await client.subscribe("benchd/tried/done/#", qos=1)
+                await client.subscribe("benchd/tried/#", qos=1)
                 again = await Remote(client).answer("kept")
                 assert "retained" in again["error"]
                 assert not sim.truth(1).output
@@ -77,7 +94,22 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
                 await _trip_and_rearm(Remote(client, "again-"), sim, daemon)
         with Log.open(daemon.log_file, read_only=True) as log:
             (rearmed,) = log.journal(kinds=["re-arm"])
+            (chosen,) = log.journal(kinds=["job-chosen"])
+            (marked, *_) = [t for t in log.traces() if any(m.by == "hand" for m in t.marks)]
     assert rearmed.payload["by"] == "mqtt"
+    assert chosen.job == "R-7"
+    assert [m.kind for m in marked.marks if m.by == "hand"] == ["button"]
+    assert marked.job == "R-7"
+    assert set(TOPICS) == SEEN
+
+
+async def _button_and_job(remote: Remote, daemon: Any) -> None:
+    unknown = await remote.do("job", {"job": "R-7"}, place="")
+    assert (unknown["ok"], unknown["code"]) == (False, "not-found")
+    await asyncio.to_thread(daemon.call, "POST", "jobs", {"id": "R-7"})
+    assert (await remote.do("job", {"job": "R-7"}, place=""))["ok"] is True
+    assert daemon.call("GET", "bench")["job"] == "R-7"
+    assert (await remote.do("button"))["ok"] is True
 
 
 async def _trip_and_rearm(remote: Remote, sim: SimulatedSupply, daemon: Any) -> None:
@@ -108,5 +140,5 @@ async def test_off_needs_no_permission_and_the_rest_does(tmp_path: Path) -> None
                 await client.publish("benchd/tried/do/s/1/off", b"whatever", qos=1)
                 assert (await remote.answer("-"))["output"] == "off"
                 assert not sim.truth(1).output
-                lost = await remote.do("off", supply="none-such")
+                lost = await remote.do("off", place="none-such/1/")
                 assert (lost["ok"], lost["code"], lost["output"]) == (False, "not-found", "unknown")
