@@ -12,6 +12,8 @@ MINUTE_NS = 60_000_000_000
 LATE_MS = 50.0
 """This computer holds the guard up: a reading that comes later than that for no reason of the supply's. Our choice; on
 a quiet machine it is under a millisecond."""
+GAP_INTERVALS = 5.0
+"""Readings that lie further apart than so many mean intervals have a gap between them. Our choice."""
 
 
 class _Second(NamedTuple):
@@ -26,6 +28,8 @@ class HealthBook:
         self.newest: Health | None = None
         self._minute: deque[_Second] = deque()
         self._told: set[str] = set()
+        self.gaps = 0
+        """Reports with a gap in them, since the daemon was started."""
 
     def take(self, health: Health, since_ns: int, stale_s: float | None) -> list[str]:
         """Take a report; what the operator must know of it, each thing once a power-on.
@@ -37,6 +41,7 @@ class HealthBook:
         if not health.readings or health.t_ns - self._reach_ns(health) < since_ns:
             return []
         self._minute.append(_Second(health.t_ns, health.worst_ms))
+        self.gaps += health.worst_ms > GAP_INTERVALS * health.interval_ms
         while self._minute[0].t_ns <= health.t_ns - MINUTE_NS:
             self._minute.popleft()
         if stale_s is None:

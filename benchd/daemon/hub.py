@@ -36,6 +36,10 @@ class Hub:
     def __len__(self) -> int:
         return len(self._clients)
 
+    def deepest(self) -> int:
+        """Messages that wait for the client that is furthest behind."""
+        return max((len(client.queue) for client in self._clients), default=0)
+
     def send(self, message: dict[str, Any]) -> None:
         """To every client, without waiting."""
         for client in self._clients:

@@ -19,6 +19,7 @@ from prometheus_client.registry import Collector
 
 from benchd import __version__
 from benchd.daemon.core import Core
+from benchd.daemon.health import GAP_INTERVALS
 from benchd.reading import OutputState
 from benchd.web.port import BenchView, ChannelView
 
@@ -84,6 +85,8 @@ class Metrics(Collector):
         yield from self._of_followers(view.followers)
         clients = float(len(self._core.hub))
         yield self._gauge("benchd_page_clients", "Pages that are open.", [((), clients)])
+        told = "Messages that wait for the page that is furthest behind."
+        yield self._gauge("benchd_page_waiting_messages", told, [((), float(self._core.hub.deepest()))])
         told = "Sentences that the operator is shown now, alarms of the last while among them."
         yield self._gauge("benchd_warnings", told, [((), float(len(view.warnings)))])
         told = "Of those, what happened lately and need not be so any more."
@@ -120,6 +123,9 @@ class Metrics(Collector):
         dropped = [(key, float(watch.dropped)) for key, watch in watches]
         told = "Readings that the guard had to drop because the daemon did not take them."
         yield self._counter("benchd_readings_dropped", told, dropped, OUTPUT)
+        gaps = [(key, float(watch.health.gaps)) for key, watch in watches]
+        told = f"Seconds in which two readings lay further apart than {GAP_INTERVALS:g} mean intervals."
+        yield self._counter("benchd_reading_gaps", told, gaps, OUTPUT)
         ages = [(_key(c), c.reading_age_s) for c in channels if c.reading_age_s is not None]
         yield self._gauge("benchd_reading_age_seconds", "Age of the newest reading.", ages, OUTPUT)
         health = [(_key(c), c.health) for c in channels if c.health is not None]

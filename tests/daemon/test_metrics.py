@@ -74,7 +74,8 @@ def test_before_anything_is_known_nothing_is_said_to_be_off(core: Core, bench: B
     assert one(found, "benchd_link_up", supply="psu-a") == 0
     assert one(found, "benchd_info", version=__version__) == 1
     # What nobody has measured yet is not there; a zero would be a figure.
-    assert not [name for name, _ in found if name.startswith(("benchd_reading_", "benchd_follower", "benchd_trips"))]
+    assert not [name for name, _ in found if name.startswith(("benchd_reading_", "benchd_follower", "benchd_trips"))
+                and name != "benchd_reading_gaps_total"]  # fmt: skip
 
 
 def test_an_output_is_said_to_be_what_was_read_back_of_it(core: Core, bench: Bench, guard: FakeGuard) -> None:
@@ -124,6 +125,14 @@ def test_how_readings_come_in_is_told_in_seconds(core: Core, bench: Bench, guard
     }  # fmt: skip
     for name, seconds in expected.items():
         assert one(found, f"benchd_reading_{name}_seconds", supply="psu-a", channel="1") == pytest.approx(seconds)
+
+
+def test_gaps_are_counted_by_the_second(core: Core, bench: Bench, guard: FakeGuard) -> None:
+    for worst_ms in (31.0, 100.0, 100.1, 240.0):
+        core.on_report(Health("psu-a", 1, past(0), 50, 20.0, 0.4, worst_ms, 2.5, 0.2))
+    found = asked(bench)
+    assert one(found, "benchd_reading_gaps_total", supply="psu-a", channel="1") == 2
+    assert one(found, "benchd_reading_gaps_total", supply="psu-a", channel="2") == 0
 
 
 async def test_trips_are_counted_by_their_rule(core: Core, bench: Bench, guard: FakeGuard) -> None:
@@ -183,6 +192,7 @@ async def test_pages_and_warnings_are_counted(core: Core, bench: Bench, guard: F
     core.alarm("look at the supply")
     found = asked(bench)
     assert one(found, "benchd_page_clients") == 1
+    assert one(found, "benchd_page_waiting_messages") == 1
     assert one(found, "benchd_alarms") == 1
     assert one(found, "benchd_warnings") == len(core.view().warnings) >= 1
 
