@@ -65,6 +65,7 @@ class Listening:
         self._wanted = asyncio.Event()
         self._since: float | None = None
         """Since when the broker is heard; None: it is not."""
+        self._failures = 0
         if always:
             self._wanted.set()
 
@@ -85,6 +86,7 @@ class Listening:
                 if text != told:
                     log.warning("all benches: %s", text)
                 told = text
+                self._failures += 1
                 self._deaf(text)
                 await self._sleep(self._backoff.next_s())
             else:
@@ -139,8 +141,8 @@ class Listening:
     async def now(self) -> BenchesView:
         """See `BenchesPort.now`."""
         with self._looking():
-            begun = self._clock()
-            while self._clock() - begun < ANSWER_S:
+            begun, failures = self._clock(), self._failures
+            while self._clock() - begun < ANSWER_S and self._failures == failures:
                 if self._since is not None and self._clock() - self._since >= FIRST_S:
                     break
                 await asyncio.sleep(LOOK_S)

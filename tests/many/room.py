@@ -82,12 +82,11 @@ class Place:
 @contextlib.contextmanager
 def room(count: int, folder: Path, extra: str, interval_ms: float = 20.0) -> Iterator[list[Place]]:
     """So many benches, guarded and off; each ended by its own id."""
-    with contextlib.ExitStack() as undo, ThreadPoolExecutor(AT_ONCE) as pool:
+    with contextlib.ExitStack() as undo, ThreadPoolExecutor(2) as pool:
+        sims = [undo.enter_context(SimulatedSupply(board1="none")) for _ in range(count)]
 
         def begin(n: int) -> Place:
-            name = f"bench-{n:02}"
-            sim = SimulatedSupply(board1="none")
-            undo.callback(sim.close)
+            name, sim = f"bench-{n:02}", sims[n]
             place = folder / name
             place.mkdir()
             supplies = {"s": Bench(sim.resource, interval_ms, "benchd-sim")}
@@ -97,8 +96,12 @@ def room(count: int, folder: Path, extra: str, interval_ms: float = 20.0) -> Ite
 
         places = list(pool.map(begin, range(count)))
         for place in places:
-            place.daemon.until_guarded()
+            until(lambda: place.daemon.call("GET", "bench"), _off, f"{place.name} guarded and off", PATIENCE_S)  # noqa: B023
         yield places
+
+
+def _off(bench: dict[str, Any]) -> bool:
+    return bench["guard"] == "alive" and all(c["link_up"] and c["output"] == "off" for c in bench["channels"])
 
 
 def everywhere(places: list[Place], act: Callable[[Place], object]) -> None:
