@@ -11,6 +11,7 @@ import importlib
 import sys
 
 WORDS = {
+    "brokers": "tests.follow.brokers",
     "kills": "tests.follow.kills",
 }
 
