@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import os
 import resource
@@ -13,7 +15,9 @@ from typing import Any
 
 import pytest
 
+from benchd.store.checking import check
 from benchd.store.log import Log
+from tests.crash.failing_disk import COMPILER, FailingDisk
 from tests.running import Bench, Running, running, start, until
 from tests.simulated import SimulatedSupply
 
@@ -77,6 +81,82 @@ def test_a_disk_that_fills_up_in_the_middle_of_a_run(sim: SimulatedSupply, tmp_p
             assert len(log.journal(kinds=["trip"])) == 1
         assert daemon.end() == 0
     assert "Traceback" not in daemon.errors()
+
+
+@pytest.mark.skipif(COMPILER is None, reason="no C compiler to make the failing disk with")
+def test_a_disk_that_reports_errors_and_one_that_has_become_read_only(sim: SimulatedSupply, tmp_path: Path) -> None:
+    """As bad sectors do (EIO), and as file systems do that are mounted with errors=remount-ro (EROFS)."""
+    disk = FailingDisk(tmp_path, "benchd.sqlite")
+    daemon = start(bench_of(sim), tmp_path, "[guard]\nrearm_pause_s = 0.5\n", environment=disk.environment)
+    try:
+        daemon.until_guarded()
+        sim.board(1, "leak")
+        daemon.on("psu", 1)
+        until(lambda: trace_of(daemon), bool, "a trace to open")
+        for number, said in ((errno.EIO, "the disk reports an error"), (errno.EROFS, "read-only")):
+            disk.fail(number)
+            until(lambda: told(daemon)["log"]["text"], lambda text: said in text, said)  # noqa: B023
+            tripped = short_on(daemon, sim, 2)
+            assert tripped["trip"]["off_confirmed"] is True
+            assert not sim.truth(2).output
+            daemon.until("psu", 1, output="on")  # a good board is not switched off for it
+            until(lambda: daemon.channel("psu", 1)["reading_age_s"], lambda age: age < 0.5, "readings on the page")
+            with pytest.raises(OSError, match="503"):  # whoever waits for an answer is told
+                daemon.call("POST", "jobs", {"id": "R-1"})
+            disk.heal()
+            written(daemon)
+            daemon.rearm("psu", 2)
+        daemon.off("psu", 1)
+        rows = until(lambda: daemon.call("GET", "traces")["traces"], lambda t: len(t) == 3, "three traces to be filed")
+        assert daemon.end() == 0
+    finally:
+        daemon.end()
+    assert "Traceback" not in daemon.errors()
+    whole_after(daemon, rows, trips=2)
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own, 3 MB; needs the right to mount one."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    if os.geteuid() != 0 or subprocess.run(["mount", "-t", "tmpfs", "-o", "size=3m", "none", place]).returncode:
+        pytest.skip("not allowed to mount a file system")
+    yield place
+    subprocess.run(["umount", place], check=True)
+
+
+def test_a_file_system_without_a_free_byte(sim: SimulatedSupply, small_disk: Path) -> None:
+    with running(bench_of(sim), folder=small_disk) as daemon:
+        sim.board(1, "leak")
+        daemon.on("psu", 1)
+        until(lambda: trace_of(daemon), bool, "a trace to open")
+        filler = small_disk / "filler"
+        with contextlib.suppress(OSError), filler.open("wb", buffering=0) as file:
+            while True:
+                file.write(bytes(4096))
+        assert "the disk is full" in told(daemon)["log"]["text"]
+        assert short_on(daemon, sim, 2)["trip"]["off_confirmed"] is True
+        assert daemon.channel("psu", 1)["output"] == "on"
+        filler.unlink()
+        written(daemon)
+        daemon.off("psu", 1)
+        rows = until(lambda: daemon.call("GET", "traces")["traces"], lambda t: len(t) == 2, "both traces to be filed")
+        assert daemon.end() == 0
+        assert "Traceback" not in daemon.errors()
+        whole_after(daemon, rows, trips=1)
+
+
+def whole_after(daemon: Running, rows: list[dict[str, Any]], trips: int) -> None:
+    """Nothing is missing: the readings of meanwhile were kept, and every event."""
+    with Log.open(daemon.log_file, read_only=True) as log:
+        for row in rows:
+            found = log.whole_trace(row["id"])
+            assert found is not None
+            assert len(found.samples) == row["readings"]
+        assert len(log.journal(kinds=["trip"])) == len(log.trips()) == trips
+        assert len(log.journal(kinds=["trace"])) == len(rows)
+    assert check(daemon.log_file).sound
 
 
 def trace_of(daemon: Running) -> str | None:
