@@ -14,7 +14,7 @@ from benchd.jobs.job import Job
 
 OURS = frozenset(
     ("trace", "finding", "mark", "trip", "re-arm", "probe", "leak", "advance", "promise", "quiet-hours", "plan",
-     "job-chosen", "output", "link", "instrument-error", "settings", "unpacked", "forgotten", "thinned")
+     "job-chosen", "output", "link", "instrument-error", "settings", "forgotten", "thinned")
 )  # fmt: skip
 """Kinds of entries in which nothing is free text of a person."""
 
@@ -35,6 +35,10 @@ def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] |
             # The note stands behind a colon at the end of the text.
             text, note = str(payload.get("text", "")), str(payload.get("note", ""))
             return payload | {"note": "", "text": text.removesuffix(f": {note}") if note else text}
+        case "unpacked":
+            # The id that the job had at another bench.
+            text = str(payload.get("text", "")).partition(", where it was job ")[0]
+            return {key: value for key, value in payload.items() if key != "packed_as"} | {"text": text}
         case "consent":
             return payload | {"who": ""}
         case _ if kind in OURS:

@@ -32,6 +32,11 @@ def test_a_references_text_loses_the_note_behind_its_colon() -> None:
     }  # fmt: skip
 
 
+def test_the_id_that_a_job_had_elsewhere_goes_too() -> None:
+    said = {"text": "taken in from an archive of bench b, where it was job R-1", "from_bench": "b", "packed_as": "R-1"}
+    assert entry_without_person("unpacked", said) == {"text": "taken in from an archive of bench b", "from_bench": "b"}
+
+
 @given(
     st.sampled_from(["note", "job-created", "consent", "reference", "a-kind-of-tomorrow"]),
     st.dictionaries(st.sampled_from(["more", "x", "n"]), st.just(SECRET) | st.integers() | st.just([SECRET])),

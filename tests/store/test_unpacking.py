@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import threading
+import time
 import zipfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,6 +25,7 @@ from benchd.store.log import Log, TraceRow
 from benchd.store.packed_file import Archive, ArchiveError
 from benchd.store.reference_rows import references
 from benchd.store.unpacking import Placed, unpack_job
+from benchd.store.writer import LogWriter
 from benchd.traces.trace import Conditions
 from tests.store.making import MS, T0, block, columns_block, same, trace_row, tripped
 from tests.store.packed_jobs import JOB, SECRET, TRACE, files_of, log_with_job, packed_job, spoilt, written
@@ -274,11 +278,37 @@ def test_a_file_that_is_missing_there_twice_or_no_zip(tmp_path: Path, archive: P
     refused(tmp_path / "none.zip", "No such file")
 
 
-def test_a_bomb_is_not_unpacked(tmp_path: Path, archive: Path) -> None:
-    files = files_of(archive) | {"trips.jsonl": bytes(packed.MOST_TEXT_BYTES + 1)}
+def test_a_bomb_is_not_unpacked(tmp_path: Path, archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(packed, "MOST_TEXT_BYTES", 1_000_000)
+    files = files_of(archive) | {"trips.jsonl": bytes(1_000_001)}
     bomb = written(files, tmp_path / "bomb.zip")
-    assert bomb.stat().st_size < 2_000_000
-    refused(bomb, "trips.jsonl: has 256000001 bytes, the manifest says 1778")
+    assert bomb.stat().st_size < 100_000
+    refused(bomb, r"trips.jsonl: has 1000001 bytes, the manifest says 1778; allowed are 1000000")
+    # With a manifest that knows of it.
+    agreed = spoilt(bomb, tmp_path / "agreed.zip", "job.json", only())
+    refused(agreed, r"trips.jsonl: has 1000001 bytes, the manifest says 1000001; allowed are 1000000")
+    # With a header that says less than comes out.
+    little = bytearray(bomb.read_bytes())
+    for sign, at in ((b"PK\x03\x04", 22), (b"PK\x01\x02", 24)):  # APPNOTE.TXT, 4.3.7 and 4.3.12: uncompressed size
+        name = little.find(b"trips.jsonl", 0 if at == 22 else little.find(b"PK\x01\x02"))
+        start = little.rfind(sign, 0, name)
+        little[start + at : start + at + 4] = (1778).to_bytes(4, "little")
+    (tmp_path / "little.zip").write_bytes(little)
+    refused(tmp_path / "little.zip", r"trips.jsonl: is damaged")
+
+
+def test_a_row_that_would_unpack_to_very_much_is_not(tmp_path: Path, archive: Path) -> None:
+    bomb = bytes([1]) + zlib.compress(bytes(100_000_000))
+    assert len(bomb) < packed.MOST_ROW_BYTES
+    heads = [json.loads(line) for line in files_of(archive)["readings.jsonl"].splitlines()]
+    first = heads[0]["bytes"]
+    for head in heads[1:]:
+        head["at"] += len(bomb) - first
+    heads[0]["bytes"] = len(bomb)
+    told = spoilt(archive, tmp_path / "told.zip", "readings.jsonl", lambda _: heads)
+    refused(
+        spoilt(told, tmp_path / "bomb.zip", packed.ROWS, lambda data: bomb + data[first:]), r"readings.bin: row 1: dam"
+    )
 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -310,6 +340,38 @@ def test_a_file_that_changes_while_it_is_taken_in_leaves_nothing(here: Log, arch
         with pytest.raises(ArchiveError, match=r"readings\.bin: is damaged"):
             unpack_job(here, sound)
     assert everything(here) == before
+
+
+def test_the_daemon_s_writer_goes_on_meanwhile(tmp_path: Path, archive: Path) -> None:
+    path = tmp_path / "here.sqlite"
+    writer = LogWriter(path, commit_every_s=0.01, join_every_s=0.05)
+    try:
+        stop, put = threading.Event(), 0
+        states = set()
+
+        def record() -> None:
+            nonlocal put
+            while not stop.is_set():
+                writer.put_block(block(20, T0 + 60_000 * MS + put * MS), "H-1")
+                put += 20
+                states.add(writer.health()["state"])
+                time.sleep(0.001)
+
+        recording = threading.Thread(target=record)
+        recording.start()
+        try:
+            for n in range(5):
+                with Log.open(path) as log:
+                    unpacked(log, archive, as_job=f"R-{n}", again=True)
+        finally:
+            stop.set()
+            recording.join()
+    finally:
+        writer.close()
+    assert states == {"ok"}
+    with Log.open(path, read_only=True) as log:
+        assert len(log.samples("psu-a", 1, T0, T0 + 2 * 10**12)) == put
+        assert [len(log.traces(job=f"R-{n}")) for n in range(5)] == [1] * 5
 
 
 def test_nothing_of_the_customer_in_an_archive_without_the_person(tmp_path: Path, here: Log) -> None:
