@@ -1,8 +1,8 @@
 """A recording process is killed at a random instant; what it had been told to be safe must be in the log.
 
-Most kills are of a process that has nothing but the log's writer, at 1000 readings/s (a fork: quick to start). The rest
-are of the whole daemon with a simulated supply. The witness is a file of its own: what `write` has given to the kernel
-survives the kill of a process.
+Most kills are of a process that has nothing but the log's writer, at 1000 readings/s (a fork: quick to start); one in
+five of these makes copies of the log all the while, which must be whole. The rest are of the whole daemon with a
+simulated supply. The witness is a file of its own: what `write` has given to the kernel survives the kill of a process.
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ import dataclasses
 import os
 import random
 import signal
+import threading
 import time
 from concurrent.futures import Future
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from benchd.reading import Block, Mode
+from benchd.store import backup as copies
 from benchd.store.checking import check
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
@@ -56,10 +59,15 @@ class Outcome:
 # ---- the writer alone ---------------------------------------------------------------------------------------------
 
 
-def feed(path: Path, witness: Path, supply: str) -> None:
-    """Record until killed: readings each STEP_S at 1000/s, now and then a trip or a line of the journal."""
+def feed(path: Path, witness: Path, supply: str, copying: bool) -> None:
+    """Record until killed: readings each STEP_S at 1000/s, now and then a trip or a line of the journal.
+
+    `copying`: meanwhile one copy of the log after the other is made.
+    """
     said = os.open(witness, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     writer = LogWriter(path)
+    if copying:
+        threading.Thread(target=copy, args=(path,), daemon=True).start()
     last_ns, n = time.time_ns(), 0
     while True:
         n += 1
@@ -82,6 +90,13 @@ def feed(path: Path, witness: Path, supply: str) -> None:
             kept.add_done_callback(lambda done: _acknowledge(said, "trip", done))
 
 
+def copy(path: Path) -> None:
+    """Copies of the log until killed."""
+    while True:
+        copies.backup(path, path.parent, datetime.now(UTC))
+        copies.keep_newest(path.parent, copies.log_id(path), 2)
+
+
 def _acknowledge(said: int, what: str, done: Future[int]) -> None:
     os.write(said, f"{what} {done.result()}\n".encode())
 
@@ -93,7 +108,7 @@ def kill_writer(path: Path, folder: Path, seed: int) -> Outcome:
     child = os.fork()
     if child == 0:
         with contextlib.suppress(BaseException):
-            feed(path, witness, supply)
+            feed(path, witness, supply, copying=seed % 5 == 0)
         os._exit(1)
     try:
         until(witness.exists, bool, "the first reading")
@@ -128,6 +143,9 @@ def _judged(path: Path, supply: str, told: list[list[str]], outcome: Outcome) ->
         return "readings are missing in the middle"
     left = given[int(known.sum()) :]
     outcome.missing_ms = float(left[-1] - left[0]) / 1e6 + 1 if len(left) else 0.0
+    for copied in copies.copies_in(path.parent, copies.log_id(path)):
+        if not (found := check(copied)).sound:
+            return f"a copy is not whole: {found.faults[:3]}"
     told_notes = {int(words[1]) for words in told if words[0] == "note" and len(words) == 2}
     told_trips = {int(words[1]) for words in told if words[0] == "trip" and len(words) == 2}
     outcome.acknowledged = len(told_notes) + len(told_trips)
