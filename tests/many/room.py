@@ -22,6 +22,8 @@ from tests.simulated import SimulatedSupply
 
 BOARDS = ("low-stall", "mid-stall", "clean", "loop", "leak")
 AT_ONCE = 4
+REPLY_MS = 2000.0
+"""Patience with a reply: twenty simulated supplies want their share of the machine as well."""
 PATIENCE_S = 120.0
 """No figure: twenty daemons may share two cores with others."""
 
@@ -89,8 +91,9 @@ def room(count: int, folder: Path, extra: str, interval_ms: float = 20.0) -> Ite
             name, sim = f"bench-{n:02}", sims[n]
             place = folder / name
             place.mkdir()
-            supplies = {"s": Bench(sim.resource, interval_ms, "benchd-sim")}
-            daemon = start(supplies, place, REARM_SOON + "[capture]\nsettle_s = 1.0\n" + extra, bench=name)
+            supplies = {"s": Bench(sim.resource, interval_ms, "benchd-sim", timeout_ms=REPLY_MS)}
+            more = REARM_SOON + "[capture]\nsettle_s = 1.0\n" + extra
+            daemon = start(supplies, place, more, f"stale_ms = {5 * REPLY_MS}", bench=name)
             undo.callback(daemon.end)
             return Place(name, f"R-{1000 + n}", round(3.3 + 0.03 * n, 2), BOARDS[n % len(BOARDS)], sim, daemon)
 
