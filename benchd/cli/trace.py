@@ -8,7 +8,17 @@ from typing import Annotated
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out, signatures, trace_compare, trace_export, trace_files, trace_mark, trace_plot, trace_read
+from benchd.cli import (
+    out,
+    replay_asked,
+    signatures,
+    trace_compare,
+    trace_export,
+    trace_files,
+    trace_mark,
+    trace_plot,
+    trace_read,
+)
 from benchd.cli import trace_words as words
 
 app = typer.Typer(help="Filed traces, import and export of files, readings of files.", no_args_is_help=True,
@@ -26,16 +36,22 @@ app.command("nearest")(trace_compare.nearest)
 @app.command("list")
 def list_(
     job: Annotated[str | None, typer.Option(help="Only this job's.")] = None,
+    board: Annotated[str | None, typer.Option(help="Only of this kind of board.")] = None,
+    signature: Annotated[str | None, typer.Option(help="Only with this finding.")] = None,
+    since: Annotated[str | None, typer.Option(help="Begun since: 2026-01-31, 2026-01-31T14:00, 30d, 12h.")] = None,
     limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many, newest first.")] = 50,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
-    """Filed traces, newest first. Example: benchd trace list --job R-1042"""
+    """Filed traces, newest first. Example: benchd trace list --board blue-phone --signature low-stall --since 30d"""
+    since_ns = replay_asked.since_ns(since) if since else None
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
-        rows = log.traces(job=job, limit=limit)
+        rows = log.traces(job, limit, board=board, signature=signature, since_ns=since_ns)
         if not rows and not json_:
-            typer.echo("no traces" + (f" of job {job}" if job else "") + " in this log")
+            given = (("job", job), ("board", board), ("signature", signature), ("since", since))
+            asked = ", ".join(f"{what} {value}" for what, value in given if value)
+            typer.echo(f"no traces in this log{f' with {asked}' if asked else ''}")
         for row in rows:
             out.emit(words.trace_record(row), words.trace_line(row), json_)
 

@@ -120,9 +120,27 @@ class Records:
         self._core.event("journal", {"job": under})
         return entry
 
-    async def traces(self, job: str | None, limit: int) -> list[TraceRow]:
+    async def traces(
+        self,
+        job: str | None,
+        limit: int,
+        *,
+        board: str | None = None,
+        signature: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> list[TraceRow]:
         """See `BenchPort.traces`."""
-        return await self._read(lambda db: db.traces(job=job, limit=limit))
+        return await self._read(
+            lambda db: db.traces(job, limit, board=board, signature=signature, since_ns=since_ns, until_ns=until_ns)
+        )
+
+    async def trace_row(self, trace: str) -> TraceRow:
+        """See `BenchPort.trace_row`."""
+        row = await self._read(lambda db: db.trace(trace))
+        if row is None:
+            raise Refused("not-found", f"trace {trace!r} is not in the log")
+        return row
 
     async def trace(self, trace: str) -> tuple[TraceRow, Samples]:
         """See `BenchPort.trace`."""

@@ -162,6 +162,18 @@ class RejectedQuery(_Query):
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 
 
+NS = Annotated[int, Field(ge=0, le=2**63 - 1)]
+
+
+class TracesQuery(ListQuery):
+    """Filed traces to which all that is given applies, newest first."""
+
+    board: Annotated[Line, Field(max_length=120)] | None = Field(None, description="Only of this kind of board.")
+    signature: Annotated[Line, Field(max_length=64)] | None = Field(None, description="Only with this finding.")
+    since_ns: NS | None = Field(None, description="Begun then or later, ns since the epoch.")
+    until_ns: NS | None = Field(None, description="Begun before then, ns since the epoch.")
+
+
 class BoardQuery(_Query):
     """References of one kind of board, or all."""
 

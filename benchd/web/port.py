@@ -268,7 +268,19 @@ class BenchPort(Protocol):
 
     async def note(self, job: str | None, text: str) -> JournalEntry: ...
 
-    async def traces(self, job: str | None, limit: int) -> list[TraceRow]: ...
+    async def traces(
+        self,
+        job: str | None,
+        limit: int,
+        *,
+        board: str | None = None,
+        signature: str | None = None,
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> list[TraceRow]:
+        """Filed traces, newest first, to which all that is given applies; since_ns <= start < until_ns."""
+
+    async def trace_row(self, trace: str) -> TraceRow: ...
 
     async def trace(self, trace: str) -> tuple[TraceRow, Samples]: ...
 

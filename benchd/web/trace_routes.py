@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from benchd.store.log import TraceRow
 from benchd.traces.samples import Samples
-from benchd.web.bodies import ListQuery, SamplesQuery, TraceMarkBody
+from benchd.web.bodies import SamplesQuery, TraceMarkBody, TracesQuery
 from benchd.web.description import shape
 from benchd.web.port import BenchPort
 from benchd.web.shapes import answer, columns
@@ -24,16 +24,18 @@ def router(bench: BenchPort) -> APIRouter:
     r = APIRouter(tags=["traces"])
 
     @r.get("/traces", responses=shape(TraceRow, many="traces"))
-    async def traces(query: Annotated[ListQuery, Query()]) -> Response:
-        """Filed traces, newest first."""
-        rows = await bench.traces(query.job, query.limit)
+    async def traces(query: Annotated[TracesQuery, Query()]) -> Response:
+        """Filed traces, newest first: of a job, a kind of board, with a signature, begun in a span of time."""
+        rows = await bench.traces(
+            query.job, query.limit,
+            board=query.board, signature=query.signature, since_ns=query.since_ns, until_ns=query.until_ns,
+        )  # fmt: skip
         return answer({"traces": sorted(rows, key=lambda t: t.start_ns, reverse=True)})
 
     @r.get("/traces/{id}", responses=shape(TraceRow))
     async def one(id: TraceId) -> Response:
         """One trace with its marks and its finding."""
-        row, _ = await bench.trace(id)
-        return answer(row)
+        return answer(await bench.trace_row(id))
 
     @r.get("/traces/{id}/samples", responses=shape("Columns"))
     async def samples(id: TraceId, query: Annotated[SamplesQuery, Query()]) -> Response:

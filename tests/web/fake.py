@@ -125,6 +125,8 @@ class FakeBench:
 
     def __init__(self) -> None:
         self.asked: list[tuple[Any, ...]] = []
+        self.lists: list[tuple[Any, ...]] = []
+        """What lists of traces were asked for."""
         self.job: str | None = None
         self.t_ns = START_NS
         self.refuse: Refused | None = None
@@ -372,9 +374,15 @@ class FakeBench:
         """See `BenchPort`."""
         return self._enter("note", job, {"text": text})
 
-    async def traces(self, job: str | None, limit: int) -> list[TraceRow]:
+    async def traces(self, job: str | None, limit: int, **more: Any) -> list[TraceRow]:
         """See `BenchPort`."""
+        self.lists.append((job, limit, more))
         return [row for row, _ in self.filed.values() if job in (None, row.job)][:limit]
+
+    async def trace_row(self, trace: str) -> TraceRow:
+        """See `BenchPort`."""
+        row, _ = await self.trace(trace)
+        return row
 
     async def trace(self, trace: str) -> tuple[TraceRow, Samples]:
         """See `BenchPort`."""
