@@ -8,7 +8,7 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import follow, identify, idle, kills, rate, read, trip
+from tests.benchmarks import follow, identify, idle, kills, log, rate, read, trip, year
 
 NAMES = {
     "trip": trip.measure,
@@ -18,6 +18,8 @@ NAMES = {
     "read": read.measure,
     "idle": idle.measure,
     "identify": identify.measure,
+    "log": log.measure,
+    "year": year.measure,
 }
 
 
