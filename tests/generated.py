@@ -1,6 +1,6 @@
 """What is made from the code: the JSON Schemas of profiles and of signature cards; in drivers/README.md the list of the
 profiles' keys, and the table of the supplies with how well each is verified; in DEVELOPERS.md the picture of the
-guard's states; benchd/store/MQTT.md, the topics and payloads.
+guard's states; benchd/store/MQTT.md, the topics and payloads; benchd/store/LINES.md, the measurements and fields.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """
@@ -18,6 +18,7 @@ from benchd.supplies.profile import load_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording_text import Dialogue, parse
 from benchd.traces.card import card_schema
+from tests import lines_reference
 from tests.mqtt_reference import reference_text
 
 TESTS = Path(__file__).resolve().parent
@@ -26,6 +27,7 @@ SCHEMA = DRIVERS / "profile.schema.json"
 README = DRIVERS / "README.md"
 DEVELOPERS = TESTS.parent / "DEVELOPERS.md"
 MQTT = TESTS.parent / "benchd" / "store" / "MQTT.md"
+LINES = TESTS.parent / "benchd" / "store" / "LINES.md"
 CARD_SCHEMA = TESTS.parent / "benchd" / "traces" / "cards" / "card.schema.json"
 
 
@@ -148,7 +150,7 @@ def files() -> dict[Path, Callable[[], str]]:
     """Each file, and what it has to hold."""
     return {
         SCHEMA: schema_text, CARD_SCHEMA: card_schema_text, README: readme_text, DEVELOPERS: developers_text,
-        MQTT: reference_text,
+        MQTT: reference_text, LINES: lines_reference.reference_text,
     }  # fmt: skip
 
 
