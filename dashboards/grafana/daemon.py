@@ -25,7 +25,7 @@ def daemon_row(board: dashboard.Dashboard) -> dashboard.Dashboard:
     board = board.with_row(dashboard.Row("The daemons themselves (from /metrics)"))
     ask = Ask("outputs", 'benchd_output_state{bench=~"$bench"} == 1', table=True, moment=True)
     names = {"bench": "Bench", "supply": "Supply", "channel": "Channel", "state": "Output"}
-    left_out = dict.fromkeys(("Time", "Value", "__name__", "instance", "job"), True)
+    left_out = dict.fromkeys(("Time", "Value", "Value #outputs", "__name__", "instance", "job"), True)
     told = "What was read back of each output. A bench that is not here does not answer: nobody knows its outputs."
     outputs = table_of("Outputs", told, METRICS, [ask], names, left_out, (10, 8))
     board = board.with_panel(outputs.override_by_name("Output", [setting("mappings", mapped(OUTPUTS)), COLOURED]))
@@ -36,7 +36,7 @@ def daemon_row(board: dashboard.Dashboard) -> dashboard.Dashboard:
     ask = Ask("free", f"min by (bench) (benchd_log_free_bytes{CHOSEN})", "{{bench}}", moment=True)
     room = ((None, BAD), (500e6, AMP), (2e9, SOFT))
     told = "Room on the disk of each bench's log."
-    board = board.with_panel(figure("Room for the log", told, METRICS, ask, "bytes", room, (7, 8)))
+    board = board.with_panel(figure("Room for the log", told, METRICS, ask, "decbytes", room, (7, 8)))
     ask = Ask("lag", f"max by (bench, follower) (benchd_follower_lag_seconds{CHOSEN})", "{{bench}} {{follower}}")
     told = "Age of the oldest row that a server has not taken yet. Nothing is lost while it grows: it waits in the log."
     behind = ((None, SOFT), (600, BAD))

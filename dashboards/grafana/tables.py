@@ -31,12 +31,12 @@ def rows(
 ) -> table.Panel:
     """`columns` beside time, bench, supply, channel and job. `links`: by tag, where its value leads."""
     asks = tongue.rows(measurement, columns, where)
-    when = "Time" if tongue.plugin == "influxdb" else "Value #time"
-    names = {when: "When", "bench": "Bench", "supply": "Supply", "channel": "Channel", "job": "Job"}
+    whens = ("Time", "time") if tongue.plugin == "influxdb" else ("Value #time",)
+    names = dict.fromkeys(whens, "When") | {"bench": "Bench", "supply": "Supply", "channel": "Channel", "job": "Job"}
     kept = [(column, name) for column in columns if (name := tongue.shown_as(measurement, column))]
     names |= {name: column.title for column, name in kept}
     # Asked at one moment, each row has that moment beside its own time.
-    left_out = {"trace": True} if when == "Time" else {"trace": True, "Time": True}
+    left_out = {"trace": True} | ({} if "Time" in whens else {"Time": True})
     panel = table_of(title, told, Source(tongue.plugin), asks, names, left_out, size)
     panel = panel.override_by_name("When", [setting("unit", "dateTimeAsIso"), setting("custom.width", 180)])
     for column, _ in kept:

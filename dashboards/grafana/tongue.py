@@ -112,4 +112,4 @@ def unit(measurement: str, field: str) -> str:
     if field == "confidence":
         return "percentunit"
     words = {"A": "amp", "V": "volt", "W": "watt", "J": "joule", "s": "s", "C": "si:C", "": "none"}
-    return words.get(found, f"suffix: {found}")
+    return words.get(found, f"suffix:{found}")
