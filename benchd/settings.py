@@ -199,6 +199,17 @@ class Mqtt(Table):
     commands: bool = False
     """Besides off, which is always taken."""
 
+    @model_validator(mode="after")
+    def _go_together(self) -> Mqtt:
+        files = [key for key in ("tls_ca_file", "tls_cert_file", "tls_key_file") if getattr(self, key)]
+        if files and not self.tls:
+            raise ValueError(f"{', '.join(files)} without tls = true: nothing would be encrypted; set tls = true")
+        if self.tls_key_file and not self.tls_cert_file:
+            raise ValueError("tls_key_file without tls_cert_file: give the certificate that belongs to the key")
+        if (self.password or self.password_file) and not self.user:
+            raise ValueError("a password without user: a broker takes none without a name; give user")
+        return self
+
 
 class CaptureSettings(Table):
     """When a trace begins and ends."""

@@ -452,6 +452,26 @@ def test_what_guard_watchdog_and_commands_may_say(path: str, value: Any, said: s
     assert said in refused(changed(path, value))
 
 
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"tls_ca_file": "ca.pem"}, "tls_ca_file without tls = true: nothing would be encrypted"),
+        ({"tls_cert_file": "a", "tls_key_file": "b"}, "tls_cert_file, tls_key_file without tls = true"),
+        ({"tls": True, "tls_key_file": "b"}, "tls_key_file without tls_cert_file"),
+        ({"password_file": "p"}, "a password without user"),
+        ({"password": "secret"}, "a password without user"),
+        ({"discovery_prefix": "a/#"}, "mqtt.discovery_prefix = 'a/#'"),
+        ({"protocol": "4"}, "mqtt.protocol = '4': allowed: '3.1.1' or '5'"),
+    ],
+)
+def test_what_of_mqtt_goes_together(given: dict[str, Any], said: str) -> None:
+    raw = changed("mqtt.host", "127.0.0.1")
+    raw["mqtt"].update(given)
+    told = refused(raw)
+    assert said in told
+    assert "secret" not in told
+
+
 def test_what_they_say_when_nothing_is_given() -> None:
     read = settings.from_dict(changed("mqtt.host", "127.0.0.1"), "x")
     assert (read.guard.rearm_pause_s, read.guard.rearm_per_minute, read.guard.quiet_hours) == (2.0, 6, "")
