@@ -65,7 +65,8 @@ def one_job(tongue: Tongue) -> dashboard.Dashboard:
     )
     links = {"bench": _link(tongue, "bench")}
     board = board.with_panel(_finding_rows(tongue, where, links, 10)).with_panel(_trip_rows(tongue, where, links))
-    asks = [tongue.reading("current", how, ("trace",), where) for how in ("mean", "max")]
+    by = ("trace",)
+    asks = [tongue.reading("current", "mean", by, where, by), tongue.reading("current", "max", by, where, by)]
     told = f"Of each power-up: {OF_READINGS}"
     board = board.with_panel(plot("Current", told, source, asks, "amp"))
     told = "Of each power-up, as filed."

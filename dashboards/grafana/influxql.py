@@ -22,9 +22,10 @@ class Influxql:
         query = f'SHOW TAG VALUES FROM "{READING}" WITH KEY = "{tag}"'
         return query + (f" WHERE {_chosen(where)}" if any(where) else "")
 
-    def reading(self, field: str, how: How, by: Sequence[str], where: Where) -> Ask:
+    def reading(self, field: str, how: How, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
         """See `Tongue.reading`."""
-        text = f'SELECT {how}("{field}") FROM "{READING}" WHERE {_in_range(where)} GROUP BY time({WITHIN}){_by(by)}'
+        chosen = _in_range(where) + _there(present)
+        text = f'SELECT {how}("{field}") FROM "{READING}" WHERE {chosen} GROUP BY time({WITHIN}){_by(by)}'
         return Ask(how, text + " fill(none)", _legend(by, how))
 
     def pace(self, by: Sequence[str], where: Where) -> Ask:
@@ -51,8 +52,8 @@ class Influxql:
 
     def findings(self, how: Sum, field: str, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
         """See `Tongue.findings`."""
-        there = "".join(f" AND \"{tag}\" != ''" for tag in present)
-        text = f'SELECT {how}("{field}") AS "{field}" FROM "{FINDING}" WHERE {_in_range(where)}{there}{_group(by)}'
+        chosen = _in_range(where) + _there(present)
+        text = f'SELECT {how}("{field}") AS "{field}" FROM "{FINDING}" WHERE {chosen}{_group(by)}'
         return Ask(field, text, _legend(by, ""), moment=True)
 
     def rows(self, measurement: str, columns: Sequence[Column], where: Where) -> list[Ask]:
@@ -74,6 +75,10 @@ def _chosen(where: Where) -> str:
 
 def _in_range(where: Where) -> str:
     return " AND ".join([*([_chosen(where)] if any(where) else []), "$timeFilter"])
+
+
+def _there(present: Sequence[str]) -> str:
+    return "".join(f" AND \"{tag}\" != ''" for tag in present)
 
 
 def _by(by: Sequence[str]) -> str:

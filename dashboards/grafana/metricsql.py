@@ -30,9 +30,9 @@ class Metricsql:
         query = f"label_values({READING}_current{_chosen(where)}, {tag})"
         return {"query": query, "refId": f"values-{tag}"}
 
-    def reading(self, field: str, how: How, by: Sequence[str], where: Where) -> Ask:
+    def reading(self, field: str, how: How, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
         """See `Tongue.reading`."""
-        series = f"{READING}_{field}{_chosen(where)}[{WITHIN}]"
+        series = f"{READING}_{field}{_chosen(where, present)}[{WITHIN}]"
         if how == "mean":
             # Of the readings, not of the means of traces: one trace may have two readings in the stretch.
             text = f"{_of('sum', by, f'sum_over_time({series})')} / {_of('sum', by, f'count_over_time({series})')}"

@@ -81,8 +81,8 @@ class Tongue(Protocol):
     def values(self, tag: str, where: Where) -> str | dict[str, object]:
         """The values of a tag, for a variable."""
 
-    def reading(self, field: str, how: How, by: Sequence[str], where: Where) -> Ask:
-        """A field of the readings over time, one point for each `WITHIN`."""
+    def reading(self, field: str, how: How, by: Sequence[str], where: Where, present: Sequence[str] = ()) -> Ask:
+        """A field of the readings over time, one point for each `WITHIN`; `present`: tags without which none counts."""
 
     def pace(self, by: Sequence[str], where: Where) -> Ask:
         """Readings per second over time."""

@@ -42,7 +42,7 @@ class Expecting:
         step = self.shown.interval_s * 1000
         pieces: dict[tuple[Tags, int], list[np.ndarray]] = {}
         for stretch in self.room.stretches:
-            if not chosen(stretch.tags, self.shown):
+            if not chosen(stretch.tags, self.shown) or ("trace" in names and "trace" not in stretch.tags):
                 continue
             inside = (stretch.t_ms >= self.shown.from_ms - step * self.ending) & (stretch.t_ms <= self.shown.to_ms)
             t, values = stretch.t_ms[inside], getattr(stretch, figure)[inside]

@@ -55,7 +55,8 @@ PLAN: tuple[tuple[str, int, int, int, str | None, str | None], ...] = (
     ("north", 1, 10, 40, "R-1", "clean-boot"),
     ("north", 1, 40, 55, None, None),
     ("north", 1, 55, 75, "R.2", "low-stall"),
-    ("north", 1, 75, 110, None, None),
+    ("north", 1, 75, 100, None, None),
+    ("north", 1, 100, 110, "R.2", None),
     ("north", 2, 22, 31, "R.2", "dead-short"),
     # The other bench has a supply of the same name, and a job that only a careless pattern takes for R.2.
     ("south", 1, 5, 48, "Rx2", "mine-own-card"),
