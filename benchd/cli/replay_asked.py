@@ -86,14 +86,14 @@ def outlets(config: Path | None) -> dict[tuple[str, int], Outlet]:
     return found
 
 
-def since_ns(text: str) -> int:
+def since_ns(text: str, option: str = "--since") -> int:
     """A local date or date and time, or an age in days or hours, as ns since the epoch; ends the command otherwise."""
     if age := _AGE.fullmatch(text):
         return time.time_ns() - round(float(age[1]) * _AGE_S[age[2]] * 1e9)
     try:
         return round(datetime.fromisoformat(text).timestamp() * 1e9)
     except (ValueError, OverflowError, OSError):
-        out.fail(f"--since {text}: allowed are 2026-01-31, 2026-01-31T14:00 (local time), 30d or 12h", 2)
+        out.fail(f"{option} {text}: allowed are 2026-01-31, 2026-01-31T14:00 (local time), 30d or 12h", 2)
 
 
 def _plan(text: str, config: Path | None) -> Plan:

@@ -108,7 +108,7 @@ def _asked(
             out.fail("--since and --until go with --supply", 2)
         return Asked(id, job, None)
     start_ns = replay_asked.since_ns(since) if since is not None else 0
-    end_ns = replay_asked.since_ns(until) if until is not None else time.time_ns() + 1
+    end_ns = replay_asked.since_ns(until, "--until") if until is not None else time.time_ns() + 1
     if not start_ns < end_ns:
         out.fail(f"--since {since}, --until {until}: there is no time between them", 2)
     return Asked(None, None, Span(supply, channel, start_ns, end_ns))

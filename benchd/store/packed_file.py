@@ -202,7 +202,20 @@ class Archive:
         data = b"".join(self._pieces(name)).split(b"\n")
         if data.pop() or len(data) != count:
             raise self._bad(name, None, f"has {len(data)} lines, the manifest says {count}")
-        return [self._shape(name, n, decoder, line) for n, line in enumerate(data, 1)]
+        return [self._whole(name, n, decoder, line) for n, line in enumerate(data, 1)]
+
+    def _whole(self, name: str, n: int, decoder: msgspec.json.Decoder[T], line: bytes) -> T:
+        """A line in its shape, with nothing left out."""
+        found = self._shape(name, n, decoder, line)
+        self._all_known(name, n, msgspec.json.decode(line), found)
+        return found
+
+    def _all_known(self, name: str, line: int, said: Any, taken: Any) -> None:
+        if lost := _unknown(said, msgspec.to_builtins(taken)):
+            problem = (
+                f"has {lost!r}, which this benchd does not know and would lose; benchd {self.manifest.benchd} wrote it"
+            )
+            raise self._bad(name, line, problem)
 
     def _one_job(self) -> Job:
         (job,) = self._lines("job.json", packed.JOB, 1)
@@ -272,6 +285,7 @@ class Archive:
                 tripped = _TRIPPED.decode(trip.record)
             except msgspec.MsgspecError as e:
                 raise self._bad("trips.jsonl", line, f"its record cannot be read: {e}") from e
+            self._all_known("trips.jsonl", line, msgspec.msgpack.decode(trip.record), tripped)
             if trip.number != line:
                 raise self._bad("trips.jsonl", line, f"has the number {trip.number}")
             self._named("trips.jsonl", line, tripped.supply, tripped.channel, trip.trace)
@@ -308,6 +322,19 @@ class Archive:
         if readings != self.manifest.counts.readings:
             problem = f"{readings} readings, the manifest says {self.manifest.counts.readings}"
             raise self._bad(packed.ROWS, None, problem)
+
+
+def _unknown(said: Any, taken: Any) -> str:
+    """The first key of what was said that is not among what was taken; empty: there is none."""
+    if isinstance(said, dict) and isinstance(taken, dict):
+        for key, value in said.items():
+            if key not in taken:
+                return str(key)
+            if lost := _unknown(value, taken[key]):
+                return lost
+    if isinstance(said, list) and isinstance(taken, list | tuple):
+        return next((lost for pair in zip(said, taken, strict=False) if (lost := _unknown(*pair))), "")
+    return ""
 
 
 def _at_most(member: IO[Any], size: int) -> Iterator[bytes]:

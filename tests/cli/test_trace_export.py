@@ -82,6 +82,10 @@ def test_what_another_bench_has_measured_is_written_as_that_one_sends_it(
         (("T", "--format", "xml"), "--format xml: allowed are csv, parquet, lines"),
         (("T", "--format", "parquet"), "--json and Parquet need a file: name one with -o"),
         (("T", "--format", "lines"), "lines say which bench they are of: name it with --bench"),
+        (
+            ("--supply", "psu-a", "--until", "noon"),
+            "--until noon: allowed are 2026-01-31, 2026-01-31T14:00 (local time)",
+        ),
         (("--supply", "psu-a", "--since", "1h", "--until", "2h"), "there is no time between them"),
     ],
 )
