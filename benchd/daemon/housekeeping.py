@@ -1,4 +1,5 @@
 """Thins the log's old readings: once a day while nothing is on, and when the disk is full, each if the settings say so.
+And ends what an earlier daemon was killed at: writing the file anew after a job was forgotten.
 
 A clock that has just been set is not believed: the first look, and one after a jump of weeks, only notes the time, and
 a day has to pass by it. What was thinned by mistake would not come back.
@@ -15,7 +16,7 @@ from pathlib import Path
 
 from benchd.daemon.core import Core
 from benchd.store import spare_room
-from benchd.store.compacting import sizes
+from benchd.store.compacting import compact, is_owed, sizes
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.thinning import Report, Thinner, apply, months_before
@@ -55,10 +56,12 @@ class Housekeeping:
         self._path = Path(core.writer.path)
         self._wish = core.settings.log
         self._told = False
+        self._owed = True
+        """Not known to be done."""
 
     async def keep(self, sleep: Callable[[float], Awaitable[object]] = asyncio.sleep) -> None:
         """Until cancelled."""
-        while self._wish.thin_after_months is not None or self._wish.thin_when_full:
+        while self._owed or self._wish.thin_after_months is not None or self._wish.thin_when_full:
             try:
                 await self.look()
             except (LogError, OSError) as e:
@@ -67,6 +70,8 @@ class Housekeeping:
 
     async def look(self) -> None:
         """Do what is due. Raises LogError, OSError."""
+        if self._owed and self._idle():
+            await self._write_anew()
         if self._wish.thin_when_full:
             full, inside = await asyncio.to_thread(self._room)
             if full and inside < LEAST_INSIDE:
@@ -78,6 +83,16 @@ class Housekeeping:
                     await asyncio.wrap_future(self._core.writer.submit(spare_room.hold, keep=False, bare=True))
         if self._wish.thin_after_months is not None and self._idle() and await self._due():
             await self._daily(self._wish.thin_after_months)
+
+    async def _write_anew(self) -> None:
+        def owed() -> bool:
+            with Log.open(self._path, read_only=True) as db:
+                return is_owed(db)
+
+        if await asyncio.to_thread(owed):
+            await asyncio.wrap_future(self._core.writer.submit(compact, keep=False, bare=True))
+            log.info("the log's file was written anew, since a job was forgotten before")
+        self._owed = False
 
     # ---- once a day ----------------------------------------------------------------------------------------------
 

@@ -14,6 +14,10 @@ from typing import NamedTuple
 from benchd.store.errors import LogDown
 from benchd.store.log import Log
 
+OWED = "compact-owed"
+"""Key in the log's table `bench`: something was deleted that no byte is to be left of, and the file has not been
+written anew since."""
+
 
 class Sizes(NamedTuple):
     """Bytes."""
@@ -40,6 +44,13 @@ def compact(log: Log) -> None:
     _check_room(log)
     log.rows("VACUUM")
     empty_wal(log)
+    with log.transaction() as db:
+        db.execute("DELETE FROM bench WHERE key = ?", (OWED,))
+
+
+def is_owed(log: Log) -> bool:
+    """Whether a kill, or a disk without room, came between a forgetting and writing the file anew. Raises LogError."""
+    return bool(log.rows("SELECT 1 FROM bench WHERE key = ?", (OWED,)))
 
 
 def empty_wal(log: Log) -> None:

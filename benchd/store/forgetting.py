@@ -20,6 +20,7 @@ import msgspec
 
 from benchd.jobs.job import Job
 from benchd.jobs.personal import entry_without_person, job_without_person
+from benchd.store.compacting import OWED
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 
@@ -83,6 +84,7 @@ def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_benc
         _rename(db, job, new)
         _clean_journal(db, new, _Words(job, new))
         db.execute("INSERT OR REPLACE INTO forgotten VALUES (?, ?)", (new, now_ns))
+        db.execute("INSERT OR REPLACE INTO bench VALUES (?, ?)", (OWED, str(now_ns)))
         text = "what was known of its owner was taken out, its id among it"
         log.add_entry("forgotten", job=new, payload={"text": text}, t_ns=now_ns)
         db.execute("PRAGMA secure_delete = FAST")  # as for everything else that is written

@@ -9,10 +9,12 @@ import pytest
 
 from benchd.daemon.core import Core
 from benchd.daemon.housekeeping import ENOUGH_BYTES, FULL_BYTES, HOUR_NS, Housekeeping
+from benchd.jobs.job import Job
 from benchd.settings import LogSettings
 from benchd.store import spare_room
-from benchd.store.compacting import Sizes, sizes
+from benchd.store.compacting import Sizes, is_owed, sizes
 from benchd.store.errors import LogDown
+from benchd.store.forgetting import forget
 from benchd.store.log import Log
 from tests.daemon.making import FakeGuard, FakeWriter, off, on
 from tests.store.making import T0
@@ -128,6 +130,23 @@ async def test_an_output_that_goes_on_ends_it_and_it_goes_on_later(
     await house.look()
     assert log.rows("SELECT count(*) FROM blocks WHERE thinned_from IS NULL") == [(0,)]
     assert [e.payload["rows"] for e in log.journal(kinds=["thinned"])] == [3, 9]
+
+
+async def test_a_forgetting_that_was_cut_short_is_ended_once_nothing_is_on(
+    keeper: Callable[..., Housekeeping], core: Core, log: Log
+) -> None:
+    log.add_job(Job("R-1042", "phone of Mrs Invented"))
+    forget(log, "R-1042", T0)  # and killed here
+    house = keeper()
+    core.on_report(on())
+    await house.look()
+    assert is_owed(log)
+    core.on_report(off())
+    core.watches["psu-a", 1].open = None
+    await house.look()
+    assert not is_owed(log)
+    assert b"Mrs Invented" not in b"".join(file.read_bytes() for file in log.path.parent.glob("*.sqlite*"))
+    await house.keep()  # and there is nothing more to look after
 
 
 async def test_nothing_is_thinned_unasked(keeper: Callable[..., Housekeeping], clock: Clock, log: Log) -> None:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from benchd.jobs.job import Job
 from benchd.store import codec, migrations
+from benchd.store.compacting import is_owed
 from benchd.store.copying import copy_database
 from benchd.store.forgetting import NEW_ID, forget, personal
 from benchd.store.forgetting_files import clean, forget_in_copy, needles, residue
@@ -67,7 +68,9 @@ def test_no_byte_of_it_is_left_in_any_file(log: Log, tmp_path: Path) -> None:
     assert holding(tmp_path, *SECRETS) == set(SECRETS)
     known = personal(log, "R-1042")
     done = forget(log, "R-1042", T0)
+    assert is_owed(log)
     assert clean(log, known) == []
+    assert not is_owed(log)
     assert holding(tmp_path, *SECRETS) == set()
     packed = [codec.decode(data) for (data,) in log.rows("SELECT data FROM blocks")]
     assert sum(map(len, packed)) == 3000  # the readings can be unpacked: nothing is hidden in what cannot
