@@ -181,7 +181,7 @@ journal.jsonl    its journal, oldest first
 traces.jsonl     its traces: conditions, marks, findings
 trips.jsonl      its trips: figures, and the whole record (MessagePack in base64)
 readings.jsonl   what each row of readings is of, and where it is in readings.bin
-readings.bin     the readings, lossless, in benchd's own blocks
+readings.bin     the readings, lossless, in benchd's own blocks (their layout: benchd/store/codec.py)
 csv/             (if packed with --csv) each trace as CSV: time_s, voltage_v, current_a
 
 .jsonl: one JSON object a line. Times in ns are since 1970-01-01 UTC; units stand in the names (v, a, c, j, s, ns).

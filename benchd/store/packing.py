@@ -134,6 +134,11 @@ class _Packing:
         with self._member(name) as put:
             for line in lines:
                 put(msgspec.json.encode(line) + b"\n")
+        if self._files[-1].bytes > packed.MOST_TEXT_BYTES:
+            raise LogError(
+                f"job {self._job}: {name} would have {self._files[-1].bytes} bytes, more than the "
+                f"{packed.MOST_TEXT_BYTES} that an archive may have of it; export its traces instead"
+            )
 
     def _csv(self, row: TraceRow) -> None:
         with self._member(f"{packed.CSV_FOLDER}{row.id}.csv") as put:

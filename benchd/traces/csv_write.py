@@ -2,8 +2,8 @@
 stands in quotes.
 
 A trace is written as `csvfile` reads it: `time_s,voltage_v,current_a`, and `mode` where it is known, below lines
-`# key: value`, each of which is one cell. Readings of a time range have dates (RFC 3339, UTC, ns) in a column `time`;
-those of several traces also say which, in a table for other programs.
+`# key: value`, each of which is one cell (§2, 4 would have as many cells in every line). Readings of a time range have
+dates (RFC 3339, UTC, ns) in a column `time`; those of several traces also say which, in a table for other programs.
 
 Text that a spreadsheet would run as a formula (= + - @ tab or CR first; OWASP, "CSV Injection") gets an apostrophe
 before it. Numbers are written as numbers, also negative ones.

@@ -6,6 +6,7 @@ import json
 import zipfile
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -15,7 +16,7 @@ from benchd.store.log import Log
 from benchd.store.packed_file import Archive
 from benchd.traces.csvfile import parse_csv
 from benchd.traces.samples import Samples
-from tests.store.making import MS, T0, same
+from tests.store.making import MS, T0, block, same, trace_row
 from tests.store.packed_jobs import JOB, SECRET, TRACE, files_of, log_with_job, packed_job
 
 
@@ -97,6 +98,28 @@ def test_what_cannot_be_packed_says_why(tmp_path: Path) -> None:
             db.execute("UPDATE blocks SET data = x'0100' WHERE trace = ?", (TRACE,))
         with pytest.raises(LogError, match=r"readings of psu-a channel 1, 2026-01-02T03:04:06\.178901000Z: damaged"):
             packed_job(log, tmp_path / "job.zip")
+
+
+def test_nothing_is_packed_that_could_not_be_unpacked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(packed, "MOST_TEXT_BYTES", 1000)
+    with (
+        log_with_job(tmp_path / "log.sqlite") as log,
+        pytest.raises(LogError, match=r"journal.jsonl would have \d+ bytes, more than the 1000 that an archive may"),
+    ):
+        packed_job(log, tmp_path / "job.zip")
+
+
+def test_a_row_of_another_job_between_two_traces_is_cut_to_both(tmp_path: Path) -> None:
+    """The first trace ends in it, the second begins in it; what lies between stays where it is."""
+    with log_with_job(tmp_path / "log.sqlite") as log:
+        log.add_block(block(1000, T0 + 20_000 * MS), "R-1041")
+        for id, start, end in (("T-1", 19_000, 20_100), ("T-2", 20_900, 22_000)):
+            row = trace_row(id, JOB, T0 + start * MS)
+            log.add_trace(msgspec.structs.replace(row, end_ns=T0 + end * MS))
+        packed_job(log, tmp_path / "job.zip")
+    taken = readings(tmp_path / "job.zip").t_ns
+    taken = (taken[taken >= T0 + 20_000 * MS] - T0) // MS
+    assert taken.tolist() == [*range(20_000, 20_101), *range(20_900, 21_000)]
 
 
 def test_times_are_written_as_rfc_3339_has_them() -> None:
