@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import threading
 import time
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -20,6 +21,7 @@ from benchd.store.writer import LogWriter
 from benchd.traces.samples import Samples
 from tests.services import Influxd, VictoriaMetrics
 from tests.store.making import MS, T0, block, finding, trace_row, tripped, until_async
+from tests.store.refusing import OK, Answer, Refusing
 
 OUTAGE_S = float(os.environ.get("BENCHD_TEST_OUTAGE_S", "1.5"))
 """How long the real servers are away; set it to 30 for the long form of these tests."""
@@ -150,3 +152,41 @@ def test_a_real_influxdb_takes_our_lines_as_they_are(tmp_path: Path) -> None:
         (T0, "short", tripped().text, True)
     ]
     assert [(r["signature"], r["confidence"], r["energy"]) for r in findings] == [("clean-boot", 0.9, 1.6)]
+
+
+async def test_trips_do_not_wait_behind_a_backlog_of_readings(tmp_path: Path) -> None:
+    """The server takes readings slowly, as over a thin line: days of them are ahead of the newest."""
+    let = threading.Event()
+
+    def answer(lines: list[str]) -> Answer:
+        if lines[0].startswith("supply_reading"):
+            let.wait(20)
+        return OK
+
+    server = Refusing(answer)
+    writer = LogWriter(tmp_path / "l.sqlite")
+    try:
+        for k in range(5):
+            writer.put_block(block(100, T0 + k * 1000 * MS))
+        writer.submit(lambda log: log.add_trip(tripped(), "R-1042", "t-1"))
+        target = Target(server.url, "b", timeout_s=30.0)
+        follower = InfluxFollower(writer.path, writer, bench="b", target=target, batch_lines=50, batch_age_s=0.1)
+        async with following(follower):
+            await until_async(lambda: follower.health()["streams"]["influxdb readings"]["backlog"] > 0)
+            await until_async(lambda: [line for line in server.taken if line.startswith("supply_trip")] != [])
+            await until_async(lambda: follower.health()["streams"]["influxdb events"]["backlog"] == 0)
+            health = follower.health()
+            assert health["streams"]["influxdb readings"]["backlog"] > 0
+            assert health["lag_s"] == pytest.approx((time.time_ns() - T0) / 1e9, abs=60)
+            let.set()
+            await until_async(lambda: follower.health()["backlog"] == 0)
+            assert follower.health()["lag_s"] is None
+        readings = [line for line in server.taken if line.startswith("supply_reading")]
+        assert len(readings) == 500
+        times = [int(line.rsplit(" ", 1)[1]) for line in readings]
+        assert times == sorted(times)  # in order, each once
+        assert len(set(times)) == 500
+    finally:
+        let.set()
+        writer.close()
+        server.close()
