@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import dataclasses
 import time
-from collections import deque
+from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -57,7 +57,8 @@ class Events:
     ) -> None:
         self._bench, self._address = bench, address
         self._link: Link | None = None
-        self._recent: deque[tuple[float, Event]] = deque(maxlen=AGAIN_MOST)
+        self._recent: OrderedDict[int, tuple[float, Event]] = OrderedDict()
+        """By seq: when it was acknowledged last."""
         self._again: list[Event] = []
         stream = Stream(
             self._after,
@@ -73,16 +74,16 @@ class Events:
     async def run(self, link: Link) -> None:
         """Send over a connection until it is lost (MqttError) or this is cancelled."""
         self._link = link
-        if self._again:
-            await self._send(self._again)
-            self._again = []
+        while self._again:
+            await self._send(self._again[:WINDOW])
+            del self._again[:WINDOW]
         await self._follower.run()
 
     def lost(self) -> None:
         """The connection is gone."""
         self._link = None
         now = time.monotonic()
-        self._again = [event for at, event in self._recent if now - at <= AGAIN_S]
+        self._again = [event for at, event in self._recent.values() if now - at <= AGAIN_S]
 
     def _after(self, db: Log, seq: int) -> list[Event]:
         return [event_of(self._bench, db.log_id, e) for e in db.entries_after(seq, WINDOW, tuple(EVENTS))]
@@ -98,12 +99,17 @@ class Events:
                 rejected = await sent
                 self._follower.accepted(event.seq, () if rejected is None else (rejected,))
                 if rejected is None:
-                    self._recent.append((time.monotonic(), event))
+                    self._acknowledged(event)
         finally:
             for sent in sends:
                 sent.cancel()
             await asyncio.gather(*sends, return_exceptions=True)
         return []
+
+    def _acknowledged(self, event: Event) -> None:
+        self._recent[event.seq] = (time.monotonic(), event)
+        while len(self._recent) > AGAIN_MOST:
+            self._recent.popitem(last=False)
 
     async def _send_one(self, link: Link, event: Event) -> Rejected | None:
         try:

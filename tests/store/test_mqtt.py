@@ -23,7 +23,7 @@ from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
 from benchd.store.mqtt import MqttFollower
 from benchd.store.mqtt_broker import WINDOW, Broker, Link
-from benchd.store.mqtt_events import Event, event_of
+from benchd.store.mqtt_events import AGAIN_MOST, Event, event_of
 from benchd.store.mqtt_payloads import Reading, State, Trip
 from benchd.store.mqtt_topics import TOPICS
 from benchd.store.writer import LogWriter
@@ -339,3 +339,20 @@ def test_an_event_holds_what_its_payload_names_and_nothing_else(payload: dict[st
     assert all(
         said[key] == value for key, value in payload.items() if key in said and key not in asdict(entry) | {"id": 0}
     )
+
+
+async def test_what_comes_again_after_a_loss_is_bounded_and_does_not_grow(broker: Mosquitto, writer: LogWriter) -> None:
+    follower = make(writer, broker, follower=Gated)
+    assert isinstance(follower, Gated)
+    async with running(follower):
+        await until_async(lambda: follower.health()["state"] == "ok")
+        await asyncio.wrap_future(writer.submit(trips(range(AGAIN_MOST + 50))))
+        await until_async(lambda: len(follower.sent) == AGAIN_MOST + 50 and follower.health()["backlog"] == 0)
+        for _ in range(2):
+            follower.sent = []
+            await asyncio.to_thread(broker.stop)
+            await until_async(lambda: follower.health()["state"] == "waiting")
+            await asyncio.to_thread(broker.start)
+            await until_async(lambda: follower.health()["state"] == "ok" and len(follower.sent) >= AGAIN_MOST)
+            assert follower.sent == list(range(50, AGAIN_MOST + 50))
+        assert follower.most == WINDOW
