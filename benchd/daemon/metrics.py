@@ -21,6 +21,7 @@ from benchd import __version__
 from benchd.daemon.core import Core
 from benchd.daemon.health import GAP_INTERVALS
 from benchd.reading import OutputState
+from benchd.store.lines import RULE_CODES
 from benchd.web.port import BenchView, ChannelView
 
 Sample = tuple[tuple[str, ...], float]
@@ -109,10 +110,11 @@ class Metrics(Collector):
         yield self._gauge("benchd_output_latched", told, [(_key(c), float(c.latched)) for c in channels], OUTPUT)
         links = {(c.supply,): float(c.link_up) for c in channels}
         yield self._gauge("benchd_link_up", "1: the supply answers.", list(links.items()), ("supply",))
+        # Rules that have not decided yet stand there with 0: a series that begins with 1 has not grown to the server.
         trips = [
-            ((supply, str(number), rule), float(count))
+            ((supply, str(number), rule), float(watch.trips[rule]))
             for (supply, number), watch in self._core.watches.items()
-            for rule, count in watch.trips.items()
+            for rule in dict.fromkeys((*RULE_CODES, *watch.trips))
         ]
         yield self._counter("benchd_trips", "Trips by the rule that decided.", trips, (*OUTPUT, "rule"))
 

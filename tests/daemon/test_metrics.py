@@ -74,7 +74,7 @@ def test_before_anything_is_known_nothing_is_said_to_be_off(core: Core, bench: B
     assert one(found, "benchd_link_up", supply="psu-a") == 0
     assert one(found, "benchd_info", version=__version__) == 1
     # What nobody has measured yet is not there; a zero would be a figure.
-    assert not [name for name, _ in found if name.startswith(("benchd_reading_", "benchd_follower", "benchd_trips"))
+    assert not [name for name, _ in found if name.startswith(("benchd_reading_", "benchd_follower"))
                 and name != "benchd_reading_gaps_total"]  # fmt: skip
 
 
@@ -142,6 +142,8 @@ async def test_trips_are_counted_by_their_rule(core: Core, bench: Bench, guard: 
     found = asked(bench)
     assert one(found, "benchd_trips_total", supply="psu-a", channel="1", rule="short") == 2
     assert one(found, "benchd_trips_total", supply="psu-a", channel="1", rule="over-current") == 1
+    assert one(found, "benchd_trips_total", supply="psu-a", channel="1", rule="budget") == 0
+    assert one(found, "benchd_trips_total", supply="psu-a", channel="2", rule="short") == 0
     core.on_report(off(1, latched=True))
     assert one(asked(bench), "benchd_output_latched", supply="psu-a", channel="1") == 1
     assert one(asked(bench), "benchd_output_latched", supply="psu-a", channel="2") == 0
