@@ -12,6 +12,7 @@ from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.guard.wire import Health
 from tests.daemon.making import FakeGuard, past, readings, trip
+from tests.dashboards import reference
 from tests.services import needs
 
 FOLDER = Path(__file__).resolve().parents[2] / "dashboards" / "prometheus"
@@ -61,3 +62,7 @@ async def test_the_rules_ask_for_figures_that_there_are(core: Core, bench: Bench
     asked = set(re.findall(r"\bbenchd_\w+", RULES.read_text("utf-8")))
     assert asked
     assert asked <= known
+
+
+def test_the_list_of_figures_is_current() -> None:
+    assert reference.README.read_text("utf-8") == reference.text(), "python -m tests.dashboards.reference"
