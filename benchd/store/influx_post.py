@@ -33,6 +33,12 @@ class Target:
     timeout_s: float = TIMEOUT_S
 
     @property
+    def place(self) -> str:
+        """The address for messages, without a password that may stand in it."""
+        parts = urlsplit(self.url)
+        return parts._replace(netloc=parts.netloc.rpartition("@")[2]).geturl()
+
+    @property
     def squeezed(self) -> bool:
         """Whether bodies go out squeezed."""
         return (urlsplit(self.url).hostname or "") not in _LOOPBACK if self.gzip is None else self.gzip
@@ -102,7 +108,7 @@ class Post:
         try:
             return write(body)
         except (urllib3.exceptions.HTTPError, OSError) as e:
-            raise Kept(f"{self._target.url} does not answer: {e}", away=True) from e
+            raise Kept(f"{self._target.place} does not answer: {e}", away=True) from e
 
     def started(self) -> float | None:
         """When the server's program was started, s since the epoch; None: it does not say. Raises Kept: it is away.
@@ -116,13 +122,13 @@ class Post:
             try:
                 found = _STARTED.search(reply.read(MAX_METRICS_BYTES)) if reply.status == 200 else None
                 if found is None and reply.status in (502, 503, 504):
-                    raise Kept(f"{self._target.url} answered {reply.status}", away=True)
+                    raise Kept(f"{self._target.place} answered {reply.status}", away=True)
             finally:
                 reply.drain_conn()
                 reply.release_conn()
             return float(found[1]) if found else None
         except (urllib3.exceptions.HTTPError, OSError) as e:
-            raise Kept(f"{self._target.url} does not answer: {e}", away=True) from e
+            raise Kept(f"{self._target.place} does not answer: {e}", away=True) from e
         except ValueError:
             return None
 
@@ -143,7 +149,7 @@ class Post:
                 api.write(target.bucket, record=body)
             except ApiException as e:
                 if not e.status:
-                    raise Kept(f"{target.url}: {e.reason}", away=True) from e
+                    raise Kept(f"{target.place}: {e.reason}", away=True) from e
                 asked = e.headers.get("Retry-After") if e.headers else None
                 return Answer(int(e.status), _text(e.body) or str(e.reason), asked)
             return Answer(204)

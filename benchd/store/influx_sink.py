@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import email.utils
 import enum
+import itertools
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from benchd.store.follower import Kept
 from benchd.store.influx_post import Answer, Post, Target
@@ -56,13 +57,12 @@ _ADVICE_V1 = {
 
 
 class LineSink:
-    """Sends lines, knows which were refused for good. Blocking: call it in a thread."""
+    """Sends lines, knows which were refused for good. Blocking; may be used from several threads."""
 
     def __init__(self, target: Target, batch_lines: int = BATCH_LINES) -> None:
         self._target, self._post = target, Post(target)
         self._most = batch_lines
         self._accepted = False
-        self._splits = 0
 
     def open(self) -> None:
         """Load the client (0.3 s). Does not touch the network."""
@@ -86,8 +86,7 @@ class LineSink:
         start = 0
         while start < len(lines):
             end = min(len(lines), start + self._most)
-            self._splits = 0
-            found = self._write(lines, start, end)
+            found = self._write(lines, start, end, itertools.count(1))
             if len(found) == end - start:
                 self._doubt(found[0][1])
             refused += found
@@ -100,11 +99,11 @@ class LineSink:
         """Raises Kept when this server has never accepted a line: more likely the settings are wrong than the data."""
         if not self._accepted and _STORED_REST not in reason:
             raise Kept(
-                f"{self._target.url} refuses every line ({reason}); check influxdb.url, bucket and org in the "
+                f"{self._target.place} refuses every line ({reason}); check influxdb.url, bucket and org in the "
                 "settings, and that the bucket is not used with other field types"
             )
 
-    def _write(self, lines: Sequence[str], start: int, end: int) -> list[Refused]:
+    def _write(self, lines: Sequence[str], start: int, end: int, counted: Iterator[int]) -> list[Refused]:
         answer = self._post.write("\n".join(lines[start:end]).encode())
         match verdict(answer.status):
             case Verdict.ACCEPTED:
@@ -118,15 +117,15 @@ class LineSink:
         if (named := _named(answer, end - start)) is not None:
             self._accepted = True
             return [(start + at, f"{answer.status}: {why}") for at, why in named]
-        self._splits += 1
-        if self._splits > _DOUBT_AFTER:
+        splits = next(counted)
+        if splits > _DOUBT_AFTER:
             self._doubt(reason)
         if end - start == 1:
             return [(start, reason)]
-        if self._splits > MAX_SPLITS and _STORED_REST in reason:
+        if splits > MAX_SPLITS and _STORED_REST in reason:
             return [(start, f"{reason} (from this line on, some of {end - start} lines)")]
         middle = (start + end) // 2
-        return self._write(lines, start, middle) + self._write(lines, middle, end)
+        return self._write(lines, start, middle, counted) + self._write(lines, middle, end, counted)
 
     def _kept(self, answer: Answer) -> Kept:
         advice = _ADVICE.get(answer.status, "")
@@ -134,7 +133,7 @@ class LineSink:
             advice = _ADVICE_V1.get(answer.status, advice)
         if answer.status in (401, 403):
             self._post.new_token()
-        text = f"{self._target.url} answered {answer.status}: {answer.message}" + (f"; {advice}" if advice else "")
+        text = f"{self._target.place} answered {answer.status}: {answer.message}" + (f"; {advice}" if advice else "")
         return Kept(text, retry_after(answer.retry_after), away=answer.status >= 500)
 
 
