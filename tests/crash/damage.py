@@ -14,11 +14,11 @@ from pathlib import Path
 from benchd.jobs.job import Job
 from benchd.store.checking import Checked, check
 from benchd.store.errors import LogError
-from benchd.store.log import Log
+from benchd.store.log import PAGE_BYTES, Log
 from benchd.store.repairing import Repaired, repair
 from tests.store.making import MS, T0, block, trace_row, tripped
 
-PAGE = 4096
+PAGE = PAGE_BYTES
 NOON = datetime(2026, 3, 1, 12, 0, 0, tzinfo=UTC)
 TRACES = 60
 _TABLES = ("jobs", "journal", "traces", "trips", "blocks")

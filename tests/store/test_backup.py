@@ -54,8 +54,9 @@ def contents(folder: Path) -> dict[str, bytes]:
 def damage(path: Path, pages: range = range(1, 1000)) -> None:
     """These pages (counted from 0) begin with other bytes."""
     data = bytearray(path.read_bytes())
-    for page in pages[: len(data) // 4096 - pages.start]:
-        data[page * 4096 : page * 4096 + 64] = b"\xa5" * 64
+    size = int.from_bytes(data[16:18], "big")  # of a page: https://www.sqlite.org/fileformat2.html#page_size
+    for page in pages[: len(data) // size - pages.start]:
+        data[page * size : page * size + 64] = b"\xa5" * 64
     path.write_bytes(data)
 
 
