@@ -21,6 +21,8 @@ def upgrade(
     The daemon does this when it starts. A log that is up to date is left as it is.
     """
     from benchd.store import migrations
+    from benchd.store.errors import LogError
+    from benchd.store.holding import held
 
     folder = job_cli.data_path(data_dir, config)
     path = (folder / "benchd.sqlite").absolute()
@@ -32,7 +34,7 @@ def upgrade(
             f"a daemon at {url} writes this log, whose version is {before}: end it first, "
             "or start it anew with this benchd, which takes the log forward by itself"
         )
-    with job_cli.the_log(folder, read_only=False) as log:
+    with out.errors(LogError), held(folder), job_cli.the_log(folder, read_only=False) as log:
         path = log.path
     now, copy = len(migrations.STEPS), migrations.copy_before(path)
     taken = 0 < before < now

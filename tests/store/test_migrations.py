@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from benchd.cli.main import app
 from benchd.store import codec, copying, migrations
+from benchd.store.holding import held
 from benchd.store.log import Log, LogDown, LogError
 from benchd.traces.samples import Samples
 from tests.store.making import T0, block, tripped
@@ -88,11 +89,11 @@ def test_every_earlier_version_comes_forward_with_all_that_is_in_it(tmp_path: Pa
         assert [row.id for row in log.traces("R-1")] == ["T"]
     assert version(path) == NEWEST
     after = rows(path)
-    for table, held in before.items():
+    for table, had in before.items():
         if table != "sqlite_sequence":
             # A column that came later says nothing yet.
             assert [
-                row | dict.fromkeys(new.keys() - row.keys()) for row, new in zip(held, after[table], strict=True)
+                row | dict.fromkeys(new.keys() - row.keys()) for row, new in zip(had, after[table], strict=True)
             ] == [row for row in after[table]], table
     copy = tmp_path / f"l.sqlite.before-v{NEWEST}"
     assert version(copy) == old
@@ -160,6 +161,7 @@ def test_without_room_for_the_copy_nothing_is_changed(tmp_path: Path, monkeypatc
 
 LIMITED = """
 import pathlib, resource, signal, sys
+from benchd.store.holding import held
 from benchd.store.log import Log, LogDown
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 path = pathlib.Path(sys.argv[1])
@@ -269,4 +271,9 @@ def test_a_running_daemon_is_not_overtaken(tmp_path: Path, monkeypatch: pytest.M
     refused = CliRunner().invoke(app, ["log", "upgrade", "--data-dir", str(tmp_path)])
     assert refused.exit_code == 1
     assert "writes this log, whose version is 4: end it first" in refused.stderr
+    assert version(path) == 4
+    monkeypatch.undo()
+    with held(tmp_path):  # one that does not answer yet, or another command
+        refused = CliRunner().invoke(app, ["log", "upgrade", "--data-dir", str(tmp_path)])
+    assert (refused.exit_code, "in use by the daemon or another command" in refused.stderr) == (1, True)
     assert version(path) == 4
