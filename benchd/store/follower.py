@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 FIRST_DELAY_S = 1.0
 LONGEST_DELAY_S = 60.0
 COUNT_EVERY_S = 5.0
+GATHER_EVERY_S = 0.25
+"""Looked less often than the log commits: a thread is asked each time."""
 GOODBYE_S = 2.0
 """How long an end may wait for the server."""
 LONGEST_ASKED_S = 300.0
@@ -212,7 +214,7 @@ class Follower(Generic[Item]):
                 while True:
                     wake.clear()
                     try:
-                        more = await self._step(wake)
+                        more = await self._step()
                     except (Kept, LogError) as e:
                         await self._wait(e)
                     else:
@@ -240,11 +242,11 @@ class Follower(Generic[Item]):
         finally:
             self.close()
 
-    async def _step(self, wake: Wake) -> bool:
+    async def _step(self) -> bool:
         """Deliver the next batch; False when there is none."""
         batch = await self._next()
         assert self._place is not None
-        if batch and self._stream.gather is not None and await self._gathered(wake, batch):
+        if batch and self._stream.gather is not None and await self._gathered(self._stream.gather, batch[0].seq - 1):
             batch = await self._next()
         if self._settling is not None and not await self._settle(self._settling, bool(batch)):
             return True
@@ -288,18 +290,15 @@ class Follower(Generic[Item]):
         self._place.go_back()
         return False
 
-    async def _gathered(self, wake: Wake, batch: Sequence[Item]) -> bool:
-        """Wait until there is enough for one request, or the batch's first item has waited long enough.
+    async def _gathered(self, gather: Gather, after: int) -> bool:
+        """Wait until there is enough for one request, or the first item has waited long enough.
 
         False: there was enough at once."""
-        gather, after = self._stream.gather, batch[0].seq - 1
-        assert gather is not None
         clock = asyncio.get_running_loop().time
         until = clock() + gather.age_s
         waited = False
-        while clock() < until and not await asyncio.to_thread(self._asked, gather.enough, after):
-            await wake.wait(until - clock())
-            wake.clear()
+        while (left_s := until - clock()) > 0.0 and not await asyncio.to_thread(self._asked, gather.enough, after):
+            await asyncio.sleep(min(left_s, GATHER_EVERY_S))
             waited = True
         return waited
 
@@ -309,10 +308,12 @@ class Follower(Generic[Item]):
 
     async def _next(self) -> Sequence[Item]:
         ahead, self._ahead = self._ahead, None
-        place = await asyncio.to_thread(self._look)
-        if ahead is not None and (batch := await ahead):
-            return batch
-        return await asyncio.to_thread(self._read, place.cursor)
+        batch = await ahead if ahead is not None else ()
+        return await asyncio.to_thread(self._look_and_read, batch)
+
+    def _look_and_read(self, batch: Sequence[Item]) -> Sequence[Item]:
+        place = self._look()
+        return batch or self._read(place.cursor)
 
     def _read(self, after: int) -> Sequence[Item]:
         return self._asked(self._stream.read, after)
