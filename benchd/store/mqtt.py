@@ -107,7 +107,7 @@ class MqttFollower:
         self._rivals: set[str] = set()
         self._state: Literal["ok", "waiting", "stopped"] = "stopped"
         self._text = "not started"
-        self._events = Events(path, writer, bench, self._broker.address, sleep=sleep)
+        self._events = Events(path, writer, bench, sleep=sleep)
 
     # ---- for the daemon ---------------------------------------------------------------------------------------
 
@@ -130,7 +130,8 @@ class MqttFollower:
         events = self._events.health()
         if self._state != "ok":
             return events | {"state": self._state, "text": self._text}
-        return events | {"text": events["text"] or self._text}
+        text = events["text"] or self._text
+        return events | {"text": f"{self._broker.address}: {text}" if text else ""}
 
     # ---- the connection ---------------------------------------------------------------------------------------
 

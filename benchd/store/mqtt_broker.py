@@ -28,8 +28,8 @@ TIMEOUT_S = 10.0
 WINDOW = 20
 """Messages of QoS 1 on their way unacknowledged. Brokers commonly allow 20 (MQTT 5 §3.1.2.11.3, Receive Maximum)."""
 
-BAD_LOGIN, NOT_AUTHORIZED, NO_SUCH_VERSION = 0x86, 0x87, 0x84
-"""Reason codes, MQTT 5 §2.4; paho hands the return codes of MQTT 3.1.1 over as these."""
+UNSPECIFIED, NO_SUCH_VERSION, BAD_LOGIN, NOT_AUTHORIZED = 0x80, 0x84, 0x86, 0x87
+"""Reason codes, MQTT 5 §2.4; paho hands over the return codes of MQTT 3.1.1 as these, and any loss as the first."""
 NEVER = {0x90, 0x99, 0x95}
 """A message refused with these will be refused again: topic name invalid, payload format invalid, too large."""
 
@@ -81,6 +81,11 @@ class Link(aiomqtt.Client):
                 return await fut
         except TimeoutError:
             raise Unanswered(self._connected.done() and not self._connected.cancelled()) from None
+
+    def _on_connect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
+        # A broker of MQTT 5 may allow fewer (§3.2.2.3.3) and ends the connection of who sends more; paho does not look.
+        client._max_inflight_messages = min(WINDOW, getattr(properties, "ReceiveMaximum", WINDOW))
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
         if reason_code.is_failure:
@@ -174,8 +179,8 @@ class Broker:
         cause = error.__cause__ or error.__context__  # aiomqtt hides the cause of a failed connect, and keeps it
         if isinstance(cause, ssl.SSLError):
             return self._tls_meaning(cause)
-        if isinstance(error, aiomqtt.MqttCodeError):
-            return self._code_meaning(error)
+        if isinstance(code := cause if isinstance(cause, aiomqtt.MqttCodeError) else error, aiomqtt.MqttCodeError):
+            return self._code_meaning(code)
         if isinstance(cause, ConnectionResetError) and self.tls:
             return f"it closed the connection when TLS began; {NO_TLS}"
         return str(error) or type(error).__name__
@@ -191,9 +196,9 @@ class Broker:
             return f"{words}: the broker does not accept {who}; mqtt.user, mqtt.password_file"
         if "before it was accepted" in str(error.args):
             return f"the broker closed the connection before it accepted it{self._mismatch()}"
-        if isinstance(error.rc, ReasonCode):
+        if isinstance(error.rc, ReasonCode) and code != UNSPECIFIED:
             return f"the broker ended it: {words} (reason code 0x{code:02X})"
-        return f"the connection was lost: {words}"
+        return "the connection was lost"
 
     def _mismatch(self) -> str:
         hints = []

@@ -22,7 +22,7 @@ from benchd.jobs.job import JournalEntry
 from benchd.store.follower import Follower, Kept, Stream, Writer
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
-from benchd.store.mqtt_broker import WINDOW, Declined, Link
+from benchd.store.mqtt_broker import WINDOW, BrokerError, Declined, Link
 from benchd.store.mqtt_topics import EVENTS, TOPICS
 
 AGAIN_S = 60.0
@@ -53,9 +53,9 @@ class Events:
     """The stream of a log to one broker. Belongs to the event loop."""
 
     def __init__(
-        self, path: Path | str, writer: Writer, bench: str, address: str, *, sleep: Callable[[float], Awaitable[object]]
+        self, path: Path | str, writer: Writer, bench: str, *, sleep: Callable[[float], Awaitable[object]]
     ) -> None:
-        self._bench, self._address = bench, address
+        self._bench = bench
         self._link: Link | None = None
         self._recent: OrderedDict[int, tuple[float, Event]] = OrderedDict()
         """By seq: when it was acknowledged last."""
@@ -64,7 +64,7 @@ class Events:
             self._after,
             lambda db: db.followers.head("journal", tuple(EVENTS)),
             start_at_end=True,
-            oldest=lambda db, seq: next((e.t_ns for e in db.entries_after(seq, 1, tuple(EVENTS))), None),
+            oldest=lambda db, seq: db.followers.oldest("journal", seq, tuple(EVENTS)),
         )
         self._follower: Follower[Event] = Follower("mqtt", path, writer, stream, self._send, sleep=sleep)
         self.look = self._follower.look
@@ -74,9 +74,12 @@ class Events:
     async def run(self, link: Link) -> None:
         """Send over a connection until it is lost (MqttError) or this is cancelled."""
         self._link = link
-        while self._again:
-            await self._send(self._again[:WINDOW])
-            del self._again[:WINDOW]
+        try:
+            while self._again:
+                await self._send(self._again[:WINDOW])
+                del self._again[:WINDOW]
+        except Kept as e:
+            raise BrokerError(e.text) from None
         await self._follower.run()
 
     def lost(self) -> None:
@@ -119,5 +122,5 @@ class Events:
         except Declined as e:
             if e.for_good:
                 return Rejected(event.seq, str(e), f"{event.topic} {event.payload.decode()}")
-            raise Kept(f"{self._address}: {event.topic}: {e}") from None
+            raise Kept(f"{event.topic}: {e}") from None
         return None

@@ -12,12 +12,13 @@ from typing import Any
 import pytest
 
 from benchd.store import mqtt_broker, mqtt_presence
+from benchd.store.log import Log
 from benchd.store.mqtt import MqttFollower
 from benchd.store.mqtt_broker import Broker
 from benchd.store.writer import LogWriter
 from tests.services import Mosquitto, free_port
 from tests.store.certificates import Authority
-from tests.store.making import tripped, until_async
+from tests.store.making import T0, tripped, until_async
 from tests.store.mqtt_parts import Listener, make, running
 
 pytestmark = pytest.mark.needs_mosquitto
@@ -230,16 +231,41 @@ async def test_an_event_that_the_broker_does_not_take_is_kept_until_it_does(tmp_
             await until_async(lambda: listener.connected and follower.health()["state"] == "ok")
             await asyncio.wrap_future(writer.submit(lambda log: log.add_trip(tripped())))
             await until_async(lambda: follower.health()["state"] == "waiting")
-            assert (
-                "benchd/bench-1/psu-a/1/trip: the broker does not take it: Not authorized"
-                in (follower.health()["text"])
-            )
+            said = "benchd/bench-1/psu-a/1/trip: the broker does not take it: Not authorized"
+            assert said in follower.health()["text"]
             assert (follower.health()["backlog"], follower.health()["rejected"]) == (1, 0)
             write("topic readwrite #")
             assert broker.process is not None
             broker.process.send_signal(1)  # SIGHUP: reads its files again
             await until_async(lambda: len(listener.on("/trip")) == 1)
             await until_async(lambda: follower.health()["backlog"] == 0)
+            # The same for what is sent again after a loss.
+            write("topic readwrite benchd/+/availability", "topic readwrite benchd/+/who")
+            await asyncio.to_thread(broker.stop)
+            await until_async(lambda: follower.health()["state"] == "waiting")
+            await asyncio.to_thread(broker.start)
+            await until_async(lambda: said in follower.health()["text"])
+            write("topic readwrite #")
+            broker.process.send_signal(1)
+            await until_async(lambda: follower.health()["state"] == "ok" and len(listener.on("/trip")) == 2)
+
+
+async def test_a_broker_that_allows_fewer_messages_on_their_way_gets_no_more(tmp_path: Path, writer: LogWriter) -> None:
+    """MQTT 5 §3.2.2.3.3, Receive Maximum: a client that sends more is thrown out with reason code 0x93."""
+    with Configured(tmp_path / "broker", "max_inflight_messages 2") as broker:
+        listener = Listener(broker)
+        async with running(listener), tried(writer, broker, Broker("127.0.0.1", protocol="5")) as follower:
+            await until_async(lambda: listener.connected and follower.health()["state"] == "ok")
+
+            def add(log: Log) -> None:
+                with log.transaction():
+                    for number in range(30):
+                        log.add_trip(tripped(T0 + number))
+
+            await asyncio.wrap_future(writer.submit(add))
+            await until_async(lambda: len(listener.on("/trip")) == 30)
+            assert follower.health()["state"] == "ok"
+            assert listener.on("/availability") == ["online"]
 
 
 async def test_a_broker_that_hands_nothing_to_us_is_told_of(
