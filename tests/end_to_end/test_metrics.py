@@ -40,7 +40,7 @@ def readings_in(log: Path) -> int:
 
 @pytest.mark.needs_promtool
 def test_the_figures_are_those_of_what_happened() -> None:
-    with SimulatedSupply() as sim, running({"s": Bench(sim.resource, 5.0, "benchd-sim", timeout_ms=1000.0)}) as daemon:
+    with SimulatedSupply() as sim, running({"s": Bench(sim.resource, 5.0, "benchd-sim", timeout_ms=800.0)}) as daemon:
         sim.board(1, "clean")
         assert figure(scraped(daemon), "benchd_output_state", state="off", **OUTPUT) == 1
         daemon.on("s")
