@@ -56,13 +56,7 @@ def board_of(log: Log, row: TraceRow) -> str:
 def other_filed(log: Log, kept: Reference) -> int:
     """How many other traces of its board were filed with a finding, which they keep.
     Raises LogError."""
-    jobs = {each.id: each.board for each in log.jobs(limit=-1)}
-    good = {each.trace: each.board for each in references(log)}
-    return sum(
-        (good.get(row.id) or jobs.get(row.job or "") or row.conditions.board) == kept.board
-        for row in log.traces(limit=-1)
-        if row.id != kept.trace and row.finding is not None
-    )
+    return sum(row.id != kept.trace and row.finding is not None for row in log.traces(limit=-1, board=kept.board))
 
 
 def check_reference(log: Log, trace: str, board: str, note: str) -> Checked:
