@@ -199,3 +199,19 @@ async def test_the_page_by_itself_has_no_bench(url: str) -> None:
         assert (await client.post("/api/v1/off")).status_code in (404, 405)
         described = (await client.get("/api/v1/openapi.json")).json()
         assert list(described["paths"]) == ["/benches"]
+
+
+@pytest.mark.needs_chromium
+async def test_the_way_from_a_bench_to_all_benches(browser: Browser, room: Room) -> None:
+    room.up("north", "off")
+    bench = FakeBench()
+    async with served(create_app(bench, bench_name="north", benches=room)) as url:
+        watched = await open_page(browser, url, DESK)
+        link = watched.page.locator("#all-benches")
+        await expect(by(watched.page, "link")).to_have_text("live")
+        await expect(link).to_be_hidden()  # without a broker there is nothing to see
+        bench.followers["mqtt"] = {"state": "ok", "text": "", "backlog": 0, "rejected": 0, "last_ok_ns": None}
+        await watched.page.reload()
+        await link.click()
+        await expect(by(by(watched.page, "bench-north"), "output")).to_have_text("off")
+        assert watched.faults == []
