@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 
 from benchd.store import codec, migrations
-from benchd.store.errors import LogError, from_sqlite
+from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.readable import Hole, Row, keyed, numbered, open_damaged
 from benchd.store.rows_of import TABLES, fault_of
 
@@ -94,7 +94,7 @@ def check(path: Path, progress: Progress | None = None, most_told: int = MOST_TO
             _look(db, found, told)
     except sqlite3.DatabaseError as e:
         error = from_sqlite(e, path)
-        if type(error) is not LogError:
+        if isinstance(error, LogDown):
             raise error from e
         found.add("file", f"nothing can be read past this: {e}")
     except LogError as e:

@@ -2,6 +2,8 @@
 
 LogError            asked for something that cannot be (unknown trace, job there twice, file of another program)
   LogDown           the file cannot be read or written now (disk full, read-only, locked); may pass
+  LogDamaged        the file, or a part of it, is damaged
+  FolderHeld        (holding.py) another process has the log's folder
 """
 
 from __future__ import annotations
@@ -16,6 +18,10 @@ class LogError(Exception):
 
 class LogDown(LogError):
     """The log cannot be read or written now; the same call may succeed later."""
+
+
+class LogDamaged(LogError):
+    """The log, or a part of it, is damaged; what does not touch that part goes on."""
 
 
 _ADVICE = {
@@ -38,4 +44,6 @@ def from_sqlite(error: sqlite3.Error, path: Path) -> LogError:
     name = getattr(error, "sqlite_errorname", None) or ""
     advice = next((text for code, text in _ADVICE.items() if name.startswith(code)), "")
     text = f"{path}: {error}" + (f"; {advice}" if advice else "")
+    if name.startswith("SQLITE_CORRUPT"):
+        return LogDamaged(text)
     return LogDown(text) if name.startswith(_PASSING) else LogError(text)

@@ -32,6 +32,7 @@ def put_in_place(new: Path, log: Path, kept: Path, *, fold: bool) -> Path | None
     The folder must be held (`held`). `fold`: bring what waits in the -wal file into the file first; without it nothing
     is written to the old file, for one that is damaged. Raises LogDown; `new` and the log are as they were then.
     """
+    kept_wal = kept.with_name(kept.name + "-wal")
     wal, shm = (log.with_name(log.name + end) for end in ("-wal", "-shm"))
     try:
         _sync(new)
@@ -41,13 +42,18 @@ def put_in_place(new: Path, log: Path, kept: Path, *, fold: bool) -> Path | None
         if was_there:
             _keep(log, kept)
             if wal.exists() and wal.stat().st_size:
-                _keep(wal, kept.with_name(kept.name + "-wal"))
+                _keep(wal, kept_wal)
             sync_folder(log.parent)
         # SQLite would take the old one's -wal for the new one's: it goes first. A kill just here leaves the old file
         # without it, but whole under the other name.
         wal.unlink(missing_ok=True)
         shm.unlink(missing_ok=True)
-        os.replace(new, log)
+        try:
+            os.replace(new, log)
+        except OSError:
+            if kept_wal.exists():
+                _keep(kept_wal, wal)
+            raise
     except OSError as e:
         raise LogDown(
             f"{log}: the file cannot be put in its place: {e.strerror or e}; the old one is there still"

@@ -25,7 +25,7 @@ from typing import Any, Generic, Literal, TypeVar
 
 from benchd.reading import Block
 from benchd.store import blocks
-from benchd.store.errors import LogDown, LogError
+from benchd.store.errors import LogDamaged, LogDown, LogError
 from benchd.store.log import Log
 from benchd.store.room import Room
 
@@ -94,7 +94,7 @@ class LogWriter:
         self._tasks: deque[_Task[Any]] = deque()
         self._dropped = self._refused = 0
         self._state: Literal["ok", "failing"] = "ok"
-        self._text = ""
+        self._text = self._damage = ""
         self._closing = False
         self._listeners: list[Callable[[], None]] = []
         # The thread's own:
@@ -169,7 +169,8 @@ class LogWriter:
         with self._wake:
             return LogHealth(
                 state=self._state if alive else "failing",
-                text=self._text or (self._room.warning if alive else "the log's writing thread has ended"),
+                text=self._text
+                or (self._damage or self._room.warning if alive else "the log's writing thread has ended"),
                 waiting=self._bytes // _READING_BYTES,
                 tasks=len(self._tasks),
                 dropped=self._dropped,
@@ -261,6 +262,9 @@ class LogWriter:
                 _refuse(task.future, e)
             return False
         except Exception as e:  # whatever the caller's work raises is the caller's to see
+            if isinstance(e, LogDamaged):  # and the operator's: it is not in the log, and never will be
+                with self._wake:
+                    self._damage, self._refused = str(e), self._refused + task.keep
             _refuse(task.future, e)
             return True
         self._worked(quiet=task.quiet)

@@ -15,6 +15,7 @@ from benchd.store import copying
 from benchd.store.copying import copy_database
 from benchd.store.errors import LogDown, LogError
 from benchd.store.holding import FolderHeld, held
+from benchd.store.in_place import put_in_place
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
 from tests.store.making import MS, T0, block, same, trace_row, tripped
@@ -218,6 +219,39 @@ def test_what_is_not_sound_is_not_restored(log: Path, folder: Path) -> None:
     after = contents(log.parent)
     after.pop("daemon.lock", None)
     assert after == before
+
+
+def test_a_file_system_without_hard_links_does_as_well(
+    log: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    copy = copies.backup(log, folder, NOON)
+    monkeypatch.setattr("os.link", none)
+    kept = copies.restore(log, copy, NOON)
+    assert kept is not None
+    assert jobs(log) == jobs(kept) == ["R-1"]
+
+
+def test_a_file_that_cannot_take_its_place_leaves_the_old_one_with_what_waits_beside_it(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reader = Log.open(log, read_only=True)  # so that the -wal file stays
+    with Log.open(log) as db:
+        db.add_job(Job("R-2"))
+    new, kept = tmp_path / "new", log.with_name("kept")
+    new.write_bytes(b"new")
+
+    def fails(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("os.replace", fails)
+    with pytest.raises(LogDown, match="the old one is there still"):
+        put_in_place(new, log, kept, fold=False)
+    reader.close()
+    assert set(jobs(log)) == set(jobs(kept)) == {"R-1", "R-2"}
+    assert new.read_bytes() == b"new"
 
 
 def test_nothing_is_restored_while_the_daemon_runs(log: Path, folder: Path) -> None:

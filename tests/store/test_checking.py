@@ -187,7 +187,7 @@ def test_what_can_be_read_past_a_page_that_cannot_is_read(path: Path) -> None:
     assert hole.after is not None
     assert numbers == [-4, -3, -2, -1, *range(1, hole.after + 1), *range(hole.before, numbers[-1] + 1)]
     assert numbers[-1] > 2000
-    assert 20 < hole.before - hole.after < 100
+    assert 10 < hole.before - hole.after < 100
     found = check(path)
     told = next(fault for fault in found.faults if fault.where == "journal")
     assert told.from_ns is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import resource
 import signal
@@ -16,6 +17,7 @@ import pytest
 
 from benchd.jobs.job import Job, JobError
 from benchd.reading import Block
+from benchd.store.errors import LogDamaged
 from benchd.store.log import Log, LogDown, LogError
 from benchd.store.writer import LogWriter
 from benchd.traces.samples import Samples
@@ -129,6 +131,18 @@ def test_readings_do_not_wait_behind_many_events_nor_events_behind_readings(path
     always_due = LogWriter(path, commit_every_s=0.0)
     assert always_due.submit(lambda db: 7).result(20) == 7
     always_due.close()
+
+
+def test_an_event_that_a_damaged_file_does_not_take_is_told_and_counted_and_the_rest_goes_on(path: Path) -> None:
+    def damaged(db: Log) -> None:
+        raise LogDamaged("journal: malformed")
+
+    with contextlib.closing(LogWriter(path)) as writer:
+        with pytest.raises(LogDamaged):
+            writer.submit(damaged).result(20)
+        assert writer.submit(lambda db: db.add_job(Job("R-1")).id).result(20) == "R-1"
+        health = writer.health()
+    assert (health["state"], health["text"], health["refused"]) == ("ok", "journal: malformed", 1)
 
 
 def test_a_listener_that_fails_does_not_end_the_writing(path: Path) -> None:
