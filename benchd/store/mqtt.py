@@ -16,6 +16,7 @@ import contextlib
 import logging
 import random
 import secrets
+import socket
 import time
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
@@ -35,7 +36,7 @@ from benchd.store.mqtt_broker import Broker, Link, not_granted
 from benchd.store.mqtt_discovery import Output, configs, is_config, old_filter
 from benchd.store.mqtt_events import Events
 from benchd.store.mqtt_payloads import Answer, Reading, State, Who
-from benchd.store.mqtt_presence import NameTaken, Presence
+from benchd.store.mqtt_presence import NameTaken, Presence, machine
 from benchd.store.mqtt_topics import TOPICS
 
 log = logging.getLogger(__name__)
@@ -95,7 +96,7 @@ class MqttFollower:
         self._prefix, self._discovery = discovery_prefix, discovery
         self._carry, self._alarm = carry, alarm
         self._sleep, self._backoff = sleep, backoff or Backoff(longest_s=30.0)
-        self._who = Who(secrets.token_hex(8), None, __version__, time.time_ns())
+        self._who = Who(secrets.token_hex(8), None, __version__, time.time_ns(), host=socket.gethostname())
         self._doing: set[asyncio.Task[None]] = set()
         self._client: Link | None = None
         self._live: dict[str, Reading] = {}
@@ -226,8 +227,8 @@ class MqttFollower:
         if rival.run not in self._rivals:
             self._rivals.add(rival.run)
             self._alarm(
-                f'mqtt {self._broker.address}: a second daemon wants to speak as bench "{self._bench}" (its log '
-                f'{rival.log}); it is kept silent: give one of them another  bench = "..."  in its settings'
+                f'mqtt {self._broker.address}: a second daemon wants to speak as bench "{self._bench}" '
+                f'({machine(rival)}); it is kept silent: give one of them another  bench = "..."  in its settings'
             )
 
     async def _send_live(self, link: Link) -> None:

@@ -14,7 +14,7 @@ from benchd.traces.trace import Finding
 Above0 = Annotated[float, msgspec.Meta(gt=0)]
 
 
-class Who(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+class Who(msgspec.Struct, omit_defaults=True):
     """Which daemon speaks as this bench. A state with another `run` is of another daemon, or of an earlier time."""
 
     run: str
@@ -27,6 +27,8 @@ class Who(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """When this run began."""
     page: str = ""
     """Address of the bench's own page, if it has one that others can reach; else left out."""
+    host: str = ""
+    """Name of its machine, as the system gives it."""
     holding: bool = True
     """false, not retained: a daemon asks whether another one speaks as this bench; that one publishes its own again."""
 

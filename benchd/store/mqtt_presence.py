@@ -35,10 +35,15 @@ class NameTaken(BrokerError):
     def __init__(self, bench: str, other: Who) -> None:
         began = time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(other.since_ns / 1e9))
         super().__init__(
-            f'another daemon speaks as bench "{bench}" (running since {began}, its log {other.log}); nothing of this '
-            'one is published and no command is taken: give one of them another  bench = "..."  in its settings, and '
-            "start it again"
+            f'another daemon speaks as bench "{bench}" ({machine(other)}, since {began}); nothing of this one is '
+            'published and no command is taken: give one of them another  bench = "..."  in its settings, and start '
+            "it again"
         )
+
+
+def machine(who: Who) -> str:
+    """Where a daemon runs, for messages."""
+    return f"on machine {who.host!r}, its log {who.log}"
 
 
 class Presence:

@@ -29,6 +29,7 @@ def fits(message: aiomqtt.Message) -> None:
         assert message.payload in (b"online", b"offline")
     elif not kind.endswith("command"):
         msgspec.json.decode(message.payload, type=payload)
+        assert set(json.loads(message.payload)) <= set(payload.__struct_fields__)
     SEEN.add(kind)
 
 

@@ -104,6 +104,7 @@ async def test_availability_state_readings_and_events(broker: Mosquitto, writer:
         payload = said[str(message.topic).rsplit("/", 1)[-1]].payload
         if payload is not None:
             msgspec.json.decode(message.payload, type=payload)
+            assert set(json.loads(message.payload)) <= set(payload.__struct_fields__)
 
 
 async def test_a_late_comer_gets_state_and_availability(broker: Mosquitto, writer: LogWriter) -> None:
