@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
 import threading
 import time
 import zipfile
@@ -301,7 +304,7 @@ def test_a_bomb_is_not_unpacked(tmp_path: Path, archive: Path, monkeypatch: pyte
 
 
 def test_a_row_that_would_unpack_to_very_much_is_not(tmp_path: Path, archive: Path) -> None:
-    bomb = bytes([1]) + zlib.compress(bytes(100_000_000))
+    bomb = bytes([1]) + zlib.compress(bytes(20_000_000))
     assert len(bomb) < packed.MOST_ROW_BYTES
     heads = [json.loads(line) for line in files_of(archive)["readings.jsonl"].splitlines()]
     first = heads[0]["bytes"]
@@ -375,6 +378,34 @@ def test_the_daemon_s_writer_goes_on_meanwhile(tmp_path: Path, archive: Path) ->
     with Log.open(path, read_only=True) as log:
         assert len(log.samples("psu-a", 1, T0, T0 + 2 * 10**12)) == put
         assert [len(log.traces(job=f"R-{n}")) for n in range(5)] == [1] * 5
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from benchd.store import unpacking
+from benchd.store.log import Log
+from benchd.store.packed_file import Archive
+
+def killed(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+setattr(unpacking, sys.argv[3], killed)
+with Log.open(Path(sys.argv[1])) as log, Archive(Path(sys.argv[2])) as archive:
+    unpacking.unpack_job(log, archive)
+"""
+
+
+@pytest.mark.parametrize("at", ["_insert_rows", "_insert_entries"])
+def test_killed_half_way_there_is_nothing_of_it(here: Log, archive: Path, at: str) -> None:
+    before = everything(here)
+    here.close()
+    done = subprocess.run([sys.executable, "-c", KILLED, str(here.path), str(archive), at], check=False)
+    assert done.returncode == -signal.SIGKILL
+    with Log.open(here.path) as log:
+        assert everything(log) == before
+        assert log.rows("PRAGMA integrity_check") == [("ok",)]
+        unpacked(log, archive)
 
 
 def test_nothing_of_the_customer_in_an_archive_without_the_person(tmp_path: Path, here: Log) -> None:
