@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import aiomqtt
 import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 
 from benchd.store.mqtt import COMMANDS_AT_ONCE, Command
 from benchd.store.mqtt_broker import Broker
@@ -153,3 +154,19 @@ async def test_an_order_that_has_expired_on_its_way_does_not_come(broker: Mosqui
     assert {c.payload for c in carrier.commands} == {b"kept", b"now"}
     (answer,) = [m for m in listener.messages if str(m.topic).endswith("/done/now")]
     assert 0 < answer.properties.MessageExpiryInterval <= 600
+
+
+@pytest.mark.parametrize("answers", [[ReasonCode(PacketTypes.SUBACK, "Not authorized")], (1, 0x80)])
+async def test_a_broker_that_lets_no_command_through_is_told_of(
+    broker: Mosquitto, writer: LogWriter, answers: Any
+) -> None:
+    """MQTT 5 §3.9.3, MQTT 3.1.1 §3.9.3: a subscription may be refused; then off does not come either."""
+
+    class Refusing:
+        async def subscribe(self, topics: Any) -> Any:
+            return answers
+
+    follower = make(writer, broker, carry=Carrier())
+    told = await follower._take_orders(cast(Any, Refusing()))
+    assert "no command comes from this broker, off neither" in told
+    assert "benchd/bench-1/do/+/+/+" in told

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import paho.mqtt.client as paho
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 from paho.mqtt.enums import CallbackAPIVersion
@@ -65,6 +65,7 @@ def test_levels_and_matching_agree_on_any_topic(kind: str, parts: list[str]) -> 
             assert (topic.levels(given_name) is not None) == topic_matches_sub(topic.filter(), given_name)
 
 
+@settings(max_examples=40)
 @given(NAMES, st.lists(st.tuples(NAMES, st.integers(1, 99)), max_size=3, unique=True))
 def test_descriptions_for_hubs_have_topics_and_ids_of_their_own(bench: str, outputs: list[tuple[str, int]]) -> None:
     made = configs("hub/prefix", bench, outputs)
@@ -77,6 +78,7 @@ def test_descriptions_for_hubs_have_topics_and_ids_of_their_own(bench: str, outp
         assert not is_config("hub/prefix", f"x{bench}", topic)
 
 
+@settings(max_examples=40)
 @given(NAMES, NAMES, NAMES, NAMES, st.integers(1, 99), st.integers(1, 99))
 def test_no_two_outputs_of_any_benches_share_an_id(a: str, b: str, of_a: str, of_b: str, one: int, two: int) -> None:
     ids = [
