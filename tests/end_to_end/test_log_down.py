@@ -185,6 +185,7 @@ def test_a_file_that_cannot_be_opened_at_the_start(sim: SimulatedSupply, tmp_pat
 def test_it_ends_while_the_file_cannot_be_written_and_says_what_is_lost(sim: SimulatedSupply, tmp_path: Path) -> None:
     with running(bench_of(sim), folder=tmp_path) as daemon:
         short_on(daemon, sim, 1)
+        until(lambda: daemon.channel("psu", 1)["trip"], lambda trip: "number" in trip, "the trip in the log")
         pid = daemon.process.pid
         _, hard = resource.prlimit(pid, resource.RLIMIT_FSIZE)
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (4096, hard))
