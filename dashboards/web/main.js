@@ -32,7 +32,7 @@ const journal = new Journal();
 const footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
 byId("part-channels").append(el("div", { class: "tools" },
   el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"),
-  el("a", { class: "like-button", href: "/benches", testid: "all-benches" }, "All benches"),
+  el("a", { id: "all-benches", class: "like-button", href: "/benches", hidden: true }, "All benches"),
   button("Foot switch …", () => footSwitch.ask(), { testid: "foot-switch" })));
 const followers = new Followers(byId("part-channels"));
 let view = { plans: [] };
@@ -49,6 +49,7 @@ function take(message) {
 function takeBench(message) {
   view = message;
   setText(byId("bench-name"), view.bench);
+  byId("all-benches").hidden = !view.followers?.mqtt; // they meet at the broker
   document.title = `${view.channels.some((one) => one.latched) ? "TRIPPED · " : ""}${view.bench}`;
   for (const channel of view.channels) {
     const key = keyOf(channel.supply, channel.channel);
