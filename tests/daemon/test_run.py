@@ -14,6 +14,7 @@ from benchd.daemon import run
 from benchd.daemon.followers import kept_up
 from benchd.daemon.run import ADDRESS, Daemon, StartError
 from benchd.store.holding import LOCK
+from benchd.store.log import Log
 from tests.daemon.making import settings
 
 
@@ -61,6 +62,17 @@ async def test_a_database_of_another_program_is_told_and_left_alone(tmp_path: Pa
     (tmp_path / "benchd.sqlite").write_bytes(b"not a database" * 100)
     assert "benchd.sqlite" in await refused(tmp_path)
     assert (tmp_path / "benchd.sqlite").read_bytes() == b"not a database" * 100
+
+
+def test_what_cannot_be_read_of_an_earlier_daemon_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "benchd.sqlite"
+    Log.open(path).close()
+    data = path.read_bytes()
+    path.write_bytes(data[:4096] + b"\xa5" * (len(data) - 4096))
+    writer, kept = run._open_log(path)
+    writer.close()
+    assert kept.latched == {}
+    assert "the file is damaged: `benchd log check` says where" in kept.fault
 
 
 async def test_a_secret_that_cannot_be_read_is_told_before_anything_is_powered(tmp_path: Path) -> None:
