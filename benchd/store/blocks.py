@@ -19,8 +19,10 @@ MAX_ROW_SPAN_NS = 60 * 1_000_000_000
 """No row covers more time, so a search by time need not look further back than this."""
 
 SETTLE_EVERY_S = 120.0
-SETTLE_ROWS = 400
-"""At once: some 50 ms of work, so that what is recorded meanwhile need not wait long."""
+JOIN_ROWS = 2000
+JOIN_READINGS = 200_000
+"""Joined at once: some 100 ms of work, so that what is recorded meanwhile need not wait long. 16 channels at 1000
+readings/s are 80 000 in the 5 s from one time to the next; others may have put a year of rows into the file."""
 _NEWEST = 2**63 - 1
 
 STREAM_READINGS = 100_000
@@ -147,19 +149,20 @@ def _stored(row: Sequence[Any]) -> StoredBlock:
     return StoredBlock(seq, supply, channel, job, trace, half_trip_ns, dropped, samples, damage)
 
 
-def join(db: sqlite3.Connection) -> None:
-    """Join the small rows added since the last time that belong together.
+def join(db: sqlite3.Connection) -> bool:
+    """Join the small rows added since the last time that belong together; True: there are more.
 
     Samples are committed four times a second, a dozen readings at a time on a slow supply, and a row has some
     150 bytes of its own. The joined row takes the last one's seq: a follower that had read only the first of them
     sends those again (same time and tags: the same points), and none misses any.
     """
-    fresh = _belonging(db, _marker(db, "joined") or 0, _NEWEST)
-    if not fresh:
-        return
-    _join_all(db, fresh)
-    # Written even when nothing could be joined: a durable commit has to write something to bring all rows to the disk.
-    _set_marker(db, "joined", fresh[-1][0])
+    fresh, more = _belonging(db, _marker(db, "joined") or 0, _NEWEST)
+    if fresh:
+        _join_all(db, fresh)
+        # Written even when nothing could be joined: a durable commit has to write something to bring all rows to the
+        # disk.
+        _set_marker(db, "joined", fresh[-1][0])
+    return more
 
 
 def settle(db: sqlite3.Connection) -> bool:
@@ -170,9 +173,9 @@ def settle(db: sqlite3.Connection) -> bool:
     """
     joined, settled = _marker(db, "joined") or 0, _marker(db, "settled")
     until = _marker(db, "settling")
-    rows = [] if settled is None or until is None else _belonging(db, settled, until, SETTLE_ROWS)
+    rows, more = ([], False) if settled is None or until is None else _belonging(db, settled, until)
     _join_all(db, rows)
-    if len(rows) == SETTLE_ROWS:
+    if more:
         _set_marker(db, "settled", rows[-1][0])
         return True
     _set_marker(db, "settled", joined if until is None else until)
@@ -180,13 +183,20 @@ def settle(db: sqlite3.Connection) -> bool:
     return False
 
 
-def _belonging(db: sqlite3.Connection, after: int, until: int, limit: int = -1) -> list[tuple[Any, ...]]:
-    """Rows with after < seq <= until that may be joined: what they have (seq, n, t0, t1), and what they belong to."""
-    return db.execute(
+def _belonging(db: sqlite3.Connection, after: int, until: int) -> tuple[list[tuple[Any, ...]], bool]:
+    """Rows with after < seq <= until that may be joined: what they have (seq, n, t0, t1), and what they belong to; no
+    more than can be joined at once, and whether there are others."""
+    found = db.execute(
         "SELECT seq, n, t0_ns, t1_ns, supply, channel, job, trace FROM blocks"
         " WHERE seq > ? AND seq <= ? AND thinned_from IS NULL ORDER BY seq LIMIT ?",
-        (after, until, limit),
+        (after, until, JOIN_ROWS + 1),
     ).fetchall()
+    readings = 0
+    for place, row in enumerate(found):
+        readings += row[1]
+        if place == JOIN_ROWS or (place and readings > JOIN_READINGS):
+            return found[:place], True
+    return found, False
 
 
 def _join_all(db: sqlite3.Connection, rows: Sequence[tuple[Any, ...]]) -> None:

@@ -100,6 +100,7 @@ class LogWriter:
         # The thread's own:
         self._log: Log | None = None
         self._settle_at = 0.0
+        self._more = False  # rows that wait to be joined
         self._delay_s = 0.0
         self._room = Room(self.path.absolute(), time.monotonic())
         try:
@@ -206,7 +207,8 @@ class LogWriter:
                 if trying and ok and (closing or failing or now >= commit_at):
                     ok, commit_at = self._commit_blocks(), now + self._commit_every_s
                 if trying and ok and (closing or now >= join_at):
-                    ok, join_at = self._join(), now + self._join_every_s
+                    ok = self._join()
+                    join_at = now + (0.0 if self._more else self._join_every_s)
                     self._room.look(now)
             except Exception as e:  # a mistake of ours must not end the recording for good
                 log.exception("the log's writing thread failed")
@@ -333,8 +335,8 @@ class LogWriter:
         try:
             db, now = self._opened(), time.monotonic()
             with db.transaction() as connection:
-                blocks.join(connection)
-            if now >= self._settle_at:
+                self._more = blocks.join(connection)
+            if now >= self._settle_at and not self._more:
                 with db.transaction(durable=False) as connection:
                     more = blocks.settle(connection)
                 self._settle_at = now + (0 if more else blocks.SETTLE_EVERY_S)

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from benchd.store import blocks
 from benchd.store.log import Log
-from tests.store.making import MS, T0, block, same
+from benchd.store.writer import LogWriter
+from tests.store.making import MS, T0, block, same, until
 
 
 def settle(log: Log) -> bool:
@@ -57,7 +58,7 @@ def test_what_was_there_before_stays_as_it_is(tmp_path: Path) -> None:
 
 
 def test_many_are_joined_a_part_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(blocks, "SETTLE_ROWS", 4)
+    monkeypatch.setattr(blocks, "JOIN_ROWS", 4)
     with Log.open(tmp_path / "l.sqlite") as log:
         settle(log)
         for n in range(10):
@@ -67,6 +68,28 @@ def test_many_are_joined_a_part_at_a_time(tmp_path: Path, monkeypatch: pytest.Mo
         settle(log)
         assert [settle(log) for _ in range(3)] == [True, True, False]
         assert rows(log) == [40, 40, 20]
+
+
+def test_a_year_of_rows_that_nobody_joined_holds_up_no_commit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They came by another way than the daemon's; it joins them a part at a time, between its own commits."""
+    monkeypatch.setattr(blocks, "JOIN_READINGS", 100)
+    path = tmp_path / "l.sqlite"
+    with Log.open(path) as log, log.transaction():
+        for n in range(60):
+            log.add_block(block(30, T0 + n * 30 * MS))
+    with Log.open(path) as log, log.transaction() as db:
+        assert blocks.join(db)
+        assert rows(log)[:2] == [90, 30]
+    writer = LogWriter(path, join_every_s=3600.0)
+    writer.close()
+    with Log.open(path) as log:
+        assert rows(log)[:3] == [90, 90, 30]  # once more when it ended, and no more
+    writer = LogWriter(path, join_every_s=0.001)
+    with Log.open(path, read_only=True) as log:
+        try:
+            until(lambda: rows(log) == [90] * 20)
+        finally:
+            writer.close()
 
 
 steps = st.lists(
