@@ -83,6 +83,8 @@ def write(path: Path, traces: int, different: int) -> list[str]:
                 for number in range(first, min(first + 250, traces)):
                     ids.append(_add(log, source, rng, number))
         _add_large(log, source, rng, T0 - 10**13)
+        with log.transaction() as db:  # rows are as they are after the daemon joined them
+            db.execute("INSERT INTO bench SELECT 'joined', max(seq) FROM blocks")
         log.rows("PRAGMA wal_checkpoint(TRUNCATE)")
     return ids
 
@@ -100,7 +102,7 @@ def _filed(samples: Samples) -> _Filed:
 
 
 def _add(log: Log, source: list[_Filed], rng: np.random.Generator, number: int) -> str:
-    """One power-up with all that is written of it; two rows of readings, as they are cut now and then."""
+    """One power-up with all that is written of it."""
     job = f"R-{number // PER_JOB:05d}"
     like = source[int(rng.integers(len(source)))]
     start_ns = T0 + number * BETWEEN_NS
@@ -108,7 +110,7 @@ def _add(log: Log, source: list[_Filed], rng: np.random.Generator, number: int) 
         log.add_job(Job(job, f"phone {number % 97}", f"board-{number % 23}", "does not start, was wet", start_ns))
     samples = of_length([like.samples], rng, start_ns, RATE, len(like.samples))
     id = new_trace_id(start_ns, SUPPLY, 1)
-    cut = int(rng.integers(1, len(samples)))
+    cut = int(rng.integers(4 * len(samples)))  # one in four is cut by the time of joining
     for part in (samples[:cut], samples[cut:]):
         log.add_block(block_of(part, SUPPLY), job, id)
     output = {"output": "on", "set_voltage_v": 4.0, "limit_a": 2.0, "plan": "phone", "stage": "boot", "reason": "asked"}
@@ -127,6 +129,8 @@ def _add_large(log: Log, source: list[_Filed], rng: np.random.Generator, start_n
     row = msgspec.structs.replace(source[0].row, id=LARGE, start_ns=start_ns, end_ns=int(samples.t_ns[-1]))
     log.add_block(block_of(samples, SUPPLY), None, LARGE)
     log.add_trace(row)
+    with log.transaction() as db:
+        keep_row(db, LARGE, source[0].described)
 
 
 # ---- the daemon ---------------------------------------------------------------------------------------------------
