@@ -348,7 +348,7 @@ async def test_latches_of_the_daemon_before_are_shown(core: Core, log: Log) -> N
 
 
 async def test_settings_go_into_the_log_without_secrets(writer: FakeWriter, log: Log) -> None:
-    kept = settings(mqtt={"host": "h", "password": "hush"}, influxdb={"url": "http://h", "token": "hush"})
+    kept = settings(mqtt={"host": "h", "user": "u", "password": "hush"}, influxdb={"url": "http://h", "token": "hush"})
     for _ in range(2):
         accuracies = {("psu-a", n): ACCURACY for n in (1, 2)}
         Core(kept, accuracies, writer, None).remember_settings()  # type: ignore[arg-type]

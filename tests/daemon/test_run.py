@@ -66,9 +66,11 @@ async def test_a_database_of_another_program_is_told_and_left_alone(tmp_path: Pa
 
 def test_what_cannot_be_read_of_an_earlier_daemon_is_told(tmp_path: Path) -> None:
     path = tmp_path / "benchd.sqlite"
-    Log.open(path).close()
-    data = path.read_bytes()
-    path.write_bytes(data[:4096] + b"\xa5" * (len(data) - 4096))
+    with Log.open(path) as log:
+        ((page,),) = log.rows("SELECT rootpage FROM sqlite_master WHERE name = 'journal'")
+    data = bytearray(path.read_bytes())
+    data[(page - 1) * 4096 : page * 4096] = b"\xa5" * 4096
+    path.write_bytes(data)
     writer, kept = run._open_log(path)
     writer.close()
     assert kept.latched == {}
@@ -76,7 +78,7 @@ def test_what_cannot_be_read_of_an_earlier_daemon_is_told(tmp_path: Path) -> Non
 
 
 async def test_a_secret_that_cannot_be_read_is_told_before_anything_is_powered(tmp_path: Path) -> None:
-    mqtt = {"host": "127.0.0.1", "password_file": str(tmp_path / "none")}
+    mqtt = {"host": "127.0.0.1", "user": "bench", "password_file": str(tmp_path / "none")}
     assert "mqtt.password_file" in await refused(tmp_path, mqtt=mqtt)
 
 
