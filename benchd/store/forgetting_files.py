@@ -35,16 +35,16 @@ def needles(known: Personal) -> list[bytes]:
 
 
 def still_said(log: Log, sought: Sequence[bytes]) -> set[bytes]:
-    """Those that other rows of the log hold as well, as "no start" may stand at many jobs: no sign of anybody. For
+    """Those that rows of the log hold as well, as "no start" or "charger" may stand anywhere: no sign of anybody. For
     after the forgetting. Raises LogError."""
-    sql = (
-        "SELECT EXISTS (SELECT 1 FROM jobs WHERE instr(CAST(id || char(0) || device || char(0) || board || char(0)"
-        " || symptom AS BLOB), ?1)) OR EXISTS (SELECT 1 FROM journal WHERE instr(CAST(payload AS BLOB), ?1))"
-        " OR EXISTS (SELECT 1 FROM board_references WHERE instr(CAST(board || char(0) || note AS BLOB), ?1))"
-        " OR EXISTS (SELECT 1 FROM traces WHERE instr(CAST(conditions AS BLOB), ?1))"
-        " OR EXISTS (SELECT 1 FROM settings_changes WHERE instr(CAST(settings AS BLOB), ?1))"
-    )
-    return {each for each in sought if log.rows(sql, (each,))[0][0]}
+    found: set[bytes] = set()
+    for table, sql in log.rows("SELECT name, sql FROM sqlite_master WHERE type = 'table' AND name <> 'blocks'"):
+        found |= {each for each in sought if each in sql.encode()}
+        columns = [row[1] for row in log.rows(f'PRAGMA table_info("{table}")')]
+        text = " || x'00' || ".join(f"coalesce(CAST(\"{column}\" AS BLOB), x'')" for column in columns)
+        holds = f'SELECT EXISTS (SELECT 1 FROM "{table}" WHERE instr({text}, ?))'  # noqa: S608
+        found |= {each for each in sought if each not in found and log.rows(holds, (each,))[0][0]}
+    return found
 
 
 def residue(files: Iterable[Path], sought: Sequence[bytes]) -> list[Path]:
@@ -70,7 +70,8 @@ def left_in_log(log: Log, known: Personal) -> list[Path]:
     """The log's own files that still hold something of what was forgotten. Raises LogError, OSError."""
     own = [log.path.with_name(log.path.name + end) for end in ("", "-wal", "-shm")]
     sought = needles(known)
-    common = still_said(log, sought)
+    # An id that is one has been renamed wherever it stood: it is no word like others.
+    common = still_said(log, sought) - {known.job.id.encode()}
     return residue(own, [each for each in sought if each not in common])
 
 

@@ -16,7 +16,7 @@ from benchd.store import codec, migrations
 from benchd.store.compacting import is_owed
 from benchd.store.copying import copy_database
 from benchd.store.forgetting import NEW_ID, forget, personal
-from benchd.store.forgetting_files import clean, forget_in_copy, needles, residue
+from benchd.store.forgetting_files import clean, forget_in_copy, needles, residue, still_said
 from benchd.store.log import Log, LogDown, LogError, Rejected
 from benchd.store.reference_rows import Checked, Reference, keep_reference
 from tests.store.making import T0, block, same, trace_row, tripped
@@ -153,6 +153,23 @@ def test_an_id_that_is_a_word_like_others_takes_none_of_them_along(tmp_path: Pat
         assert log.rows("SELECT count(*) FROM journal WHERE job = ?", (id,)) == [(0,)]
 
 
+def test_words_that_stand_elsewhere_are_no_sign_and_an_id_always_is(log: Log) -> None:
+    log.add_job(Job("R-77", "button", "demo-a", "collapsed, integer"))
+    known = personal(log, "R-77")
+    forget(log, "R-77", T0)
+    assert still_said(log, [b"button", b"collapsed", b"INTEGER", b"nobody says this"]) == {
+        b"button", b"collapsed", b"INTEGER",
+    }  # fmt: skip
+    assert clean(log, personal(log, "R-1042")) == [log.path]  # nothing of that was forgotten
+    with log.transaction() as db:
+        db.execute("INSERT INTO consents (t_ns, supply, profile, maker, model, key, who, text)"
+                   " VALUES (1, 'R-1042', '', '', '', '', '', '')")  # fmt: skip
+    other = personal(log, "R-1042")
+    forget(log, "R-1042", T0)
+    assert clean(log, other) == [log.path]
+    assert clean(log, known) == []
+
+
 def test_a_table_of_tomorrow_is_not_forgotten(log: Log) -> None:
     with log.transaction() as db:
         db.execute("CREATE TABLE tomorrow (job TEXT, x INTEGER)")
@@ -175,7 +192,7 @@ def test_whatever_people_type(
         for k, note in enumerate(notes):
             log.add_entry("note", job="R-2001", payload={"text": note})
             for n in range(more):
-                log.add_entry("note", job="other", payload={"text": f"{k} {n} " + "x" * 97})
+                log.add_entry("note", job="other", payload={"text": f"{k} {n} " + "⌘" * 40})
         known = personal(log, "R-2001")
         sought = needles(known)
         new = forget(log, "R-2001", T0).job
