@@ -83,6 +83,11 @@ class Daemon:
             for supply in self._settings.supply:
                 core.expect(known.expected(supply, self._settings.interval_ms(supply)))
             core.restore_latches(kept.latched)
+            if kept.fault:
+                core.alarm(
+                    "which job was on the bench and which outputs had tripped cannot be read from the log, so none is "
+                    f"held back: look before you switch on ({kept.fault})"
+                )
             core.remember_settings()
             self.bench = bench = Bench(core, folder / "benchd.sqlite")
             await asyncio.to_thread(core.cards.shelf)  # before anything is on: reading many cards takes a while
@@ -210,6 +215,8 @@ class _Kept(NamedTuple):
     job: str | None = None
     latched: dict[tuple[str, int], StoredTrip | None] = {}  # noqa: RUF012 (never changed)
     consents: frozenset[str] = frozenset()
+    fault: str = ""
+    """Why that could not be read; empty where it was."""
 
 
 def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
@@ -218,9 +225,11 @@ def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
     except LogError as e:
         raise StartError(str(e)) from None
     # A log that cannot be written now is the writer's to report and to try again: protection does not wait for it.
-    with contextlib.suppress(LogError), Log.open(path, read_only=True) as db:
-        return writer, _Kept(db.current_job(), db.latched(), consented(db))
-    return writer, _Kept()
+    try:
+        with Log.open(path, read_only=True) as db:
+            return writer, _Kept(db.current_job(), db.latched(), consented(db))
+    except LogError as e:
+        return writer, _Kept(fault=str(e))
 
 
 def _followers(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any]]:

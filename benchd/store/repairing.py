@@ -125,6 +125,8 @@ class _Taken:
         """Make the new file."""
         with contextlib.closing(sqlite3.connect(new, isolation_level=None)) as db:
             # A half file is thrown away: it needs no journal, and is brought to the disk when it is whole.
+            ((page_bytes,),) = self._old.execute("PRAGMA page_size")
+            db.execute(f"PRAGMA page_size = {page_bytes}")
             db.execute("PRAGMA journal_mode = OFF")
             db.execute("PRAGMA synchronous = OFF")
             db.execute("BEGIN")

@@ -14,7 +14,7 @@ from benchd.daemon import run
 from benchd.daemon.followers import kept_up
 from benchd.daemon.run import ADDRESS, Daemon, StartError
 from benchd.store.holding import LOCK
-from benchd.store.log import Log
+from benchd.store.log import PAGE_BYTES, Log
 from tests.daemon.making import settings
 
 
@@ -67,9 +67,10 @@ async def test_a_database_of_another_program_is_told_and_left_alone(tmp_path: Pa
 def test_what_cannot_be_read_of_an_earlier_daemon_is_told(tmp_path: Path) -> None:
     path = tmp_path / "benchd.sqlite"
     with Log.open(path) as log:
-        ((page,),) = log.rows("SELECT rootpage FROM sqlite_master WHERE name = 'journal'")
+        pages = log.rows("SELECT rootpage FROM sqlite_master WHERE tbl_name = 'journal'")
     data = bytearray(path.read_bytes())
-    data[(page - 1) * 4096 : page * 4096] = b"\xa5" * 4096
+    for (page,) in pages:
+        data[(page - 1) * PAGE_BYTES : page * PAGE_BYTES] = b"\xa5" * PAGE_BYTES
     path.write_bytes(data)
     writer, kept = run._open_log(path)
     writer.close()
