@@ -343,6 +343,8 @@ class Follower(Generic[Item]):
         asked_s = error.retry_after_s if isinstance(error, Kept) else 0.0
         if isinstance(error, Kept) and error.away and self._settling is not None:
             self._settling.server.was_away()
+        if isinstance(error, LogError):
+            self.close()  # opened afresh at the next try: the file may have been replaced, or its disk mounted again
         delay_s = self._backoff.next_s(asked_s)
         text = str(error)
         if self._state == "ok":

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
+import itertools
+from bisect import bisect_right
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -26,7 +28,7 @@ from benchd.store.settling import SETTLE_S, ServerRun, Settling
 
 BATCH_AGE_S = 1.0
 _ROWS = 64
-READ_BATCHES = 4
+READ_BATCHES = 8
 """Requests that one reading of the log is good for."""
 STREAMS = ("influxdb readings", "influxdb events")
 
@@ -103,19 +105,17 @@ class InfluxFollower:
         return await asyncio.to_thread(self._write_readings, batch)
 
     def _write_readings(self, batch: Sequence[Row]) -> list[Rejected]:
-        lines = [line for row in batch for line in row.lines]
-        ends: list[int] = []
-        for row in batch:
-            ends.append((ends[-1] if ends else 0) + len(row.lines))
-        seqs = [row.seq for row in batch for _ in row.lines]
+        lines = list(itertools.chain.from_iterable(row.lines for row in batch))
+        ends = list(itertools.accumulate(len(row.lines) for row in batch))
         rejected = [Rejected(row.seq, row.damage, f"row {row.seq} of the log") for row in batch if row.damage]
 
         def done(n: int, refused: list[Refused]) -> None:
-            rejected.extend(Rejected(seqs[i], reason, lines[i]) for i, reason in refused)
-            whole = [row.seq for row, end in zip(batch, ends, strict=True) if end <= n]
+            rejected.extend(Rejected(batch[bisect_right(ends, i)].seq, reason, lines[i]) for i, reason in refused)
+            whole = bisect_right(ends, n)
             if whole:
-                self._readings.accepted(whole[-1], [r for r in rejected if r.seq <= whole[-1]])
-                rejected[:] = [r for r in rejected if r.seq > whole[-1]]
+                seq = batch[whole - 1].seq
+                self._readings.accepted(seq, [r for r in rejected if r.seq <= seq])
+                rejected[:] = [r for r in rejected if r.seq > seq]
 
         self._sink.write(lines, done)
         return rejected

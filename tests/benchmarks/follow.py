@@ -36,14 +36,17 @@ def measure(quick: bool = False) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder, VictoriaMetrics(Path(folder) / "server") as server:
         path = Path(folder) / "benchd.sqlite"
         _fill(path, readings)
-        ours, bare = [], []
+        ours: list[float] = []
+        bare: list[float] = []
         for turn in range(turns + 1):
             _cursors_back(path)
-            first = (_follow(path, server.url, f"ours-{turn}", readings),)
-            second = (_bare(path, server.url, f"bare-{turn}"),)
-            if turn:  # the first one warms up
-                ours += first
-                bare += second
+            works = [
+                (ours, lambda n=turn: _follow(path, server.url, f"ours-{n}", readings)),
+                (bare, lambda n=turn: _bare(path, server.url, f"bare-{n}")),
+            ]
+            for figures, work in works if turn % 2 else works[::-1]:
+                figures.append(work())
+        del ours[0], bare[0]  # the first one warms up
     return {
         "lines_per_s": round(statistics.median(ours)),
         "bare_lines_per_s": round(statistics.median(bare)),
@@ -87,7 +90,7 @@ def _follow(path: Path, url: str, bench: str, readings: int) -> float:
         try:
             async with asyncio.timeout(120):
                 while (h := follower.health())["last_ok_ns"] is None or h["backlog"]:  # noqa: ASYNC110
-                    await asyncio.sleep(0.005)
+                    await asyncio.sleep(0.02)  # looking more often would take a fifth of what it measures
             return readings / (time.perf_counter() - began)
         finally:
             task.cancel()
