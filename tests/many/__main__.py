@@ -128,7 +128,7 @@ def run(count: int, kind: str, seconds: float, rate: float, folder: Path) -> dic
             everywhere(places, lambda place: place.put_down())
         until(lambda: sum(v == b"offline" for v in ears.newest.values()), lambda n: n == count, "farewells", 60)
         figures["events"] = check_broker(places, ears)
-        assert figures["events"] == 3 * count
+        assert figures["events"] >= 3 * count
         ears.close()
         if isinstance(database, Influxd):
             figures["points_compared"] = check_influxd(places, database, "room")
