@@ -108,6 +108,8 @@ class MqttFollower:
         self._rivals: set[str] = set()
         self._state: Literal["ok", "waiting", "stopped"] = "stopped"
         self._text = "not started"
+        self._note = ""
+        """What the broker withholds, as it was told last."""
         self._events = Events(path, writer, bench, sleep=sleep)
 
     # ---- for the daemon ---------------------------------------------------------------------------------------
@@ -182,11 +184,11 @@ class MqttFollower:
                     self._client = link
                     told = await self._take_orders(link) or told
                     await self._tidy(link)
-                    self._state, self._text = "ok", told
+                    if told and told != self._note:
+                        self._alarm(f"mqtt {self._broker.address}: {told}")
+                    self._state, self._text, self._note = "ok", told, told
                     self._backoff.reset()
                     log.info("mqtt %s: connected", self._broker.address)
-                    if told:
-                        self._alarm(f"mqtt {self._broker.address}: {told}")
                     group.create_task(presence.keep(), name="mqtt name")
                     group.create_task(self._events.run(link), name="mqtt events")
                     group.create_task(self._send_live(link), name="mqtt live")

@@ -3,7 +3,9 @@
 A daemon asks before it says anything: it publishes its `who`, not retained and not `holding`. Where the broker keeps an
 `online` and the `who` of another run, it waits for an answer. A living holder publishes its own `who` again; then who
 asked has nothing to say. Without an answer the name is free: the other one is gone, and its broker has forgotten to
-say so. Two that took the name in the same moment see each other's; the one whose run comes later in order gives it up.
+say so. Two that take the name in one moment see both `who` in one order (MQTT §4.6, ordered topics): whoever sees the
+other's before its own gives way, before it has said anything of an output. Two that hold it after all (one was too busy
+to answer) see each other's again and again; then the one whose run comes later in order gives way.
 """
 
 from __future__ import annotations
@@ -56,7 +58,8 @@ class Presence:
         self._link, self._bench, self._who, self._say, self._asked = link, bench, who, say, asked
         self._who_topic = TOPICS["who"].of(bench=bench)
         self._availability_topic = TOPICS["availability"].of(bench=bench)
-        self._echo, self._answered, self._again = asyncio.Event(), asyncio.Event(), asyncio.Event()
+        self._echo, self._answered, self._claimed, self._again = (asyncio.Event() for _ in range(4))
+        self._warned: set[str] = set()
         self._availability = b""
         self._before: Who | None = None
         self._rival: Who | None = None
@@ -80,11 +83,17 @@ class Presence:
                 told = unseen
             if self._availability == b"online" and self._before is not None:
                 await _within(ANSWER_S, self._answered)
-            if self._rival is not None:
-                raise NameTaken(self._bench, self._rival)
-        self.holding = True
+        self._free()
         await self._publish_who()
+        if not told:
+            await _within(ECHO_S, self._claimed)
+            self._free()
+        self.holding = True
         return told
+
+    def _free(self) -> None:
+        if self._rival is not None:
+            raise NameTaken(self._bench, self._rival)
 
     async def keep(self) -> None:
         """Say all again, when another daemon has asked for the name or has said that this bench is offline. Until
@@ -113,19 +122,22 @@ class Presence:
         return True
 
     def _take_who(self, other: Who, retained: bool) -> None:
+        ours = self.holding or self._claimed.is_set()
         if other.run == self._who.run:
             if not retained:
-                self._echo.set()
+                (self._claimed if other.holding else self._echo).set()
         elif retained:
             self._before = other
-        elif not self.holding:
-            if other.holding:
-                self._rival = other
-                self._answered.set()
-        elif other.holding and other.run < self._who.run:
+        elif other.holding and not ours:
+            self._rival = other
+            self._answered.set()
+        elif other.holding and other.run in self._warned and other.run < self._who.run:
             raise NameTaken(self._bench, other)
         else:
-            self._asked(other)
+            if other.holding:
+                self._warned.add(other.run)
+            if ours:
+                self._asked(other)
             self._again.set()
 
     async def _publish_who(self) -> None:

@@ -269,4 +269,8 @@ async def test_a_broker_that_hands_nothing_to_us_is_told_of(
         async with tried(writer, broker, way, alarm=alarms.append) as follower:
             await until_async(lambda: follower.health()["state"] == "ok")
             assert "a second daemon that speaks as this bench stays unseen" in follower.health()["text"]
+            await asyncio.to_thread(broker.stop)
+            await until_async(lambda: follower.health()["state"] == "waiting")
+            await asyncio.to_thread(broker.start)
+            await until_async(lambda: follower.health()["state"] == "ok")
     assert len(alarms) == 1

@@ -5,15 +5,18 @@ from __future__ import annotations
 import asyncio
 import sys
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import aiomqtt
+import msgspec
 import pytest
 
 from benchd.store import mqtt_presence
 from benchd.store.mqtt import MqttFollower
 from benchd.store.mqtt_broker import Broker
-from benchd.store.mqtt_payloads import State
+from benchd.store.mqtt_payloads import State, Who
+from benchd.store.mqtt_presence import NameTaken, Presence
 from benchd.store.writer import LogWriter
 from tests.services import Mosquitto
 from tests.store.making import until_async
@@ -80,6 +83,8 @@ async def test_the_second_of_one_name_is_silent_until_the_first_is_gone(
 async def test_two_that_take_the_name_in_one_moment_agree_on_one(broker: Mosquitto, writers: list[LogWriter]) -> None:
     listener = Listener(broker)
     both = [make(writer, broker) for writer in writers]
+    for follower in both:
+        follower.publish_state("psu-a", 1, State("on"))
     async with running(listener):
         await until_async(lambda: listener.connected)
         async with running(*both):
@@ -87,8 +92,46 @@ async def test_two_that_take_the_name_in_one_moment_agree_on_one(broker: Mosquit
             (holder,) = [f for f in both if ok(f)]
             (silent,) = [f for f in both if not ok(f)]
             assert "another daemon speaks" in silent.health()["text"]
-            await until_async(lambda: listener.on("/who")[-1]["run"] == holder._who.run)
-            assert listener.on("/availability")[-1] == "online"
+            await until_async(lambda: [w["run"] for w in listener.on("/who")[-1:]] == [holder._who.run])
+            await until_async(lambda: listener.on("/availability")[-1:] == ["online"])
+            # The other one has said nothing of any output.
+            assert {s["run"] for s in listener.on("/state")} <= {holder._who.run}
+
+
+class Said:
+    """Takes the place of a connection: keeps what is published."""
+
+    def __init__(self) -> None:
+        self.published: list[tuple[str, bytes, bool]] = []
+
+    async def publish(self, topic: str, payload: bytes, qos: int = 0, retain: bool = False) -> None:
+        self.published.append((topic, payload, retain))
+
+
+def says(who: Who) -> Any:
+    topic = SimpleNamespace(value="benchd/bench-1/who")
+    return SimpleNamespace(topic=topic, payload=msgspec.json.encode(who), retain=False)
+
+
+@pytest.mark.parametrize(("mine", "theirs"), [("1", "2"), ("2", "1")])
+def test_of_two_that_hold_the_name_after_all_one_gives_way_and_it_ends(mine: str, theirs: str) -> None:
+    """One was too busy to answer in time. Each says its who again when it sees the other's; not for ever."""
+    both = []
+    for run in (mine, theirs):
+        presence = Presence(
+            cast(Any, Said()), "bench-1", Who(run, None, "0", 1), lambda: asyncio.sleep(0), lambda _: None
+        )
+        presence.holding = True
+        both.append(presence)
+    gone: list[str] = []
+    for turn in range(6):
+        hears, speaks = both[turn % 2], both[(turn + 1) % 2]
+        try:
+            hears.take(says(speaks._who))
+        except NameTaken:
+            gone.append(hears._who.run)
+            break
+    assert gone == ["2"]
 
 
 async def test_an_online_that_nobody_stands_behind_gives_the_name_away(
