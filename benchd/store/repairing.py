@@ -102,7 +102,7 @@ class _Aside:
         shape = TABLES[table]
         names = ([] if shape.key else ["rowid"]) + shape.columns.split(", ")
         values = {name: _plain(value) for name, value in zip(names, row, strict=True)}
-        self._file.write(json.dumps({"table": table, "why": why, "row": values}) + "\n")
+        self._file.write(json.dumps({"table": table, "why": why, "row": values}, ensure_ascii=False) + "\n")
 
 
 def _plain(value: Any) -> Any:
