@@ -28,11 +28,9 @@ from benchd.store import blocks
 from benchd.store.errors import LogDamaged, LogDown, LogError
 from benchd.store.log import Log
 from benchd.store.room import Room
+from benchd.store.waiting import Key, Waiting, join_waiting, one_block
 
 T = TypeVar("T")
-Key = tuple[str, int, str | None, str | None]
-_Waiting = tuple[int, Key, Block]
-"""Number in the order they came, where it belongs, readings."""
 
 log = logging.getLogger(__name__)
 
@@ -46,8 +44,6 @@ MAX_WAITING_TASKS = 10_000
 RETRY_S = (0.5, 10.0)
 """First and longest delay before the file is tried again."""
 _READING_BYTES = 26
-_JOINED_READINGS = 4096
-"""Blocks that wait for long are joined up to here: a block has some 400 bytes of its own, mostly for one reading."""
 
 
 class LogHealth(dict[str, Any]):
@@ -88,7 +84,7 @@ class LogWriter:
         self._commit_every_s, self._join_every_s, self._retry_s = commit_every_s, join_every_s, retry_s
         self._wake = threading.Condition()
         # Under the lock:
-        self._blocks: deque[_Waiting] = deque()
+        self._blocks: deque[Waiting] = deque()
         self._number = 0
         self._bytes = 0
         self._tasks: deque[_Task[Any]] = deque()
@@ -286,7 +282,7 @@ class LogWriter:
             db = self._opened()
             with db.transaction(durable=False):
                 for (_, _, job, trace), parts in groups.items():
-                    db.add_block(_one_block(parts), job, trace)
+                    db.add_block(one_block(parts), job, trace)
         except LogError as e:
             self._failed(e)
             return False
@@ -304,16 +300,7 @@ class LogWriter:
         """Join small blocks that have to wait: an outage of hours is thousands of them."""
         with self._wake:
             taken = list(self._blocks)
-        joined: list[_Waiting] = []
-        groups: dict[Key, list[_Waiting]] = {}
-        for waiting in taken:
-            parts = groups.setdefault(waiting[1], [])
-            if parts and sum(len(block) for _, _, block in parts) + len(waiting[2]) > _JOINED_READINGS:
-                joined.append(_one_waiting(parts))
-                parts.clear()
-            parts.append(waiting)
-        joined += [_one_waiting(parts) for parts in groups.values()]
-        joined.sort(key=lambda waiting: waiting[0])
+        joined = join_waiting(taken)
         with self._wake:
             if taken and self._blocks[0][0] == taken[0][0]:  # else some were dropped just now: next time
                 for _ in taken:
@@ -394,24 +381,3 @@ class LogWriter:
 def _refuse(future: Future[Any], error: Exception) -> None:
     with contextlib.suppress(InvalidStateError):  # whoever asked has gone
         future.set_exception(error)
-
-
-def _one_waiting(parts: list[_Waiting]) -> _Waiting:
-    number, key, _ = parts[-1]
-    return number, key, _one_block([block for _, _, block in parts])
-
-
-def _one_block(parts: list[Block]) -> Block:
-    if len(parts) == 1:
-        return parts[0]
-    return Block(
-        parts[0].supply,
-        parts[0].channel,
-        b"".join(p.t_ns for p in parts),
-        b"".join(p.voltage_v for p in parts),
-        b"".join(p.current_a for p in parts),
-        b"".join(p.mode for p in parts),
-        b"".join(p.flags for p in parts),
-        max(p.half_trip_ns for p in parts),
-        sum(p.dropped for p in parts),
-    )
