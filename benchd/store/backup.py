@@ -87,7 +87,7 @@ def log_id(path: Path) -> str:
         raise from_sqlite(e, path) from e
     except OSError as e:
         raise LogDown(f"{path}: {e.strerror or e}") from e
-    except TypeError:
+    except (TypeError, UnicodeDecodeError):
         raise LogError(f"{path}: the log in it has no id: `benchd log check` says what is damaged") from None
     except LogError as e:
         raise e if str(path) in str(e) else type(e)(f"{path}: {e}") from None

@@ -17,7 +17,7 @@ import numpy as np
 
 from benchd.store import codec, migrations
 from benchd.store.errors import LogDown, LogError, from_sqlite
-from benchd.store.readable import Hole, Row, keyed, numbered, open_damaged
+from benchd.store.readable import UNREADABLE, Hole, Row, keyed, numbered, open_damaged
 from benchd.store.rows_of import TABLES, fault_of
 
 MOST_TOLD = 1000
@@ -92,9 +92,8 @@ def check(path: Path, progress: Progress | None = None, most_told: int = MOST_TO
     try:
         with contextlib.closing(open_damaged(path)) as db:
             _look(db, found, told)
-    except sqlite3.DatabaseError as e:
-        error = from_sqlite(e, path)
-        if isinstance(error, LogDown):
+    except UNREADABLE as e:
+        if isinstance(e, sqlite3.Error) and isinstance(error := from_sqlite(e, path), LogDown):
             raise error from e
         found.add("file", f"nothing can be read past this: {e}")
     except LogError as e:
@@ -143,7 +142,7 @@ def _whole_file(db: sqlite3.Connection, found: Checked) -> None:
         for (line,) in db.execute("PRAGMA integrity_check(100)").fetchall():
             if line != "ok":
                 found.add("file", str(line))
-    except sqlite3.DatabaseError as e:
+    except UNREADABLE as e:
         found.add("file", f"SQLite cannot look at the whole of it: {e}")
     there = {row[0] for row in db.execute("SELECT name FROM sqlite_master")}
     for name in sorted(_names() - there):
@@ -211,7 +210,7 @@ def _readings_of(db: sqlite3.Connection, row: Row, found: Checked) -> None:
                 return
             inside = start_ns <= t0_ns and t1_ns <= end_ns
             there += n if inside else _within(data, start_ns, end_ns)
-    except (sqlite3.DatabaseError, codec.CodecError, TypeError):
+    except (*UNREADABLE, codec.CodecError, TypeError):
         return  # told of the rows themselves
     missing = filed - there
     if missing <= 0:
@@ -234,7 +233,7 @@ def _sequences(db: sqlite3.Connection, found: Checked) -> dict[str, int]:
     """How far each table has counted."""
     try:
         return {str(name): int(number) for name, number in db.execute("SELECT name, seq FROM sqlite_sequence")}
-    except (sqlite3.DatabaseError, ValueError, TypeError) as e:
+    except (*UNREADABLE, ValueError, TypeError) as e:
         found.add("file", f"how far the tables have counted cannot be read: {e}")
         return {}
 
@@ -242,7 +241,7 @@ def _sequences(db: sqlite3.Connection, found: Checked) -> dict[str, int]:
 def _cursors(db: sqlite3.Connection, numbers: dict[str, int], found: Checked) -> None:
     """No follower may have got further than the log has counted: it would pass over what comes."""
     head = max(numbers.get("blocks", 0), numbers.get("journal", 0))
-    with contextlib.suppress(sqlite3.DatabaseError):  # told of the table itself
+    with contextlib.suppress(*UNREADABLE):  # told of the table itself
         for name, seq in db.execute("SELECT name, seq FROM cursors"):
             if not (isinstance(seq, int) and seq <= head):
                 found.add("cursors", f"{name} stands at {seq}, but the log has counted to {head} only")

@@ -12,6 +12,9 @@ MOST_HOLES = 10_000
 _FIRST, _LAST = -(2**62), 2**62
 """Below and above every number that the log gives; what came in an archive from another bench has negative ones."""
 
+UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
+"""What SQLite raises for a damaged place; the second when its message quotes bytes that are no text."""
+
 Row = tuple[Any, ...]
 
 
@@ -41,7 +44,7 @@ def numbered(db: sqlite3.Connection, table: str, columns: str) -> Iterator[Row |
                     at = row[0]
                 yield row
             return
-        except sqlite3.DatabaseError as e:
+        except UNREADABLE as e:
             following = _after_hole(db, sql, at)
             yield Hole(at if at > _FIRST else None, following, str(e))
             if following is None or following <= at:
@@ -60,7 +63,7 @@ def keyed(db: sqlite3.Connection, table: str, columns: str, key: str) -> Iterato
                     return
                 seen.append(row)
                 yield row
-        except sqlite3.DatabaseError as e:
+        except UNREADABLE as e:
             failed = str(e)
         if not failed:
             return
@@ -73,7 +76,7 @@ def _after_hole(db: sqlite3.Connection, sql: str, at: int) -> int | None:
     def look(step: int) -> tuple[bool, int | None]:
         try:
             row = db.execute(f"{sql} LIMIT 1", (at + step,)).fetchone()
-        except sqlite3.DatabaseError:
+        except UNREADABLE:
             return False, None
         return True, row[0] if row else None
 

@@ -22,7 +22,7 @@ from benchd.store.copying import ROOM
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.holding import held
 from benchd.store.in_place import beside, free_name, put_in_place
-from benchd.store.readable import Hole, Row, keyed, numbered, open_damaged
+from benchd.store.readable import UNREADABLE, Hole, Row, keyed, numbered, open_damaged
 from benchd.store.rows_of import TABLES, fault_of
 
 
@@ -70,6 +70,8 @@ def repair(log: Path, now: datetime, progress: Progress | None = None) -> Repair
             put_in_place(new, log, kept, fold=False)
         except sqlite3.Error as e:
             raise from_sqlite(e, log) from e
+        except UnicodeDecodeError as e:
+            raise LogError(f"{log}: {e}; `benchd log restore` puts a copy in its place") from e
         except OSError as e:
             raise LogDown(f"{log}: it cannot be written anew: {e.strerror or e}") from e
         finally:
@@ -191,7 +193,7 @@ class _Taken:
         """New rows get numbers above all that were given, so that no follower passes over them."""
         try:
             given = dict(self._old.execute("SELECT name, seq FROM sqlite_sequence"))
-        except sqlite3.DatabaseError:
+        except UNREADABLE:
             given = {}
         for table in ("blocks", "journal", "trips"):
             ((own,),) = db.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = ?", (table,))
