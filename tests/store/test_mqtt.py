@@ -13,7 +13,7 @@ from typing import Any
 import aiomqtt
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import asdict
 from paho.mqtt.client import topic_matches_sub
@@ -330,6 +330,7 @@ async def test_several_events_are_on_their_way_and_only_what_is_acknowledged_cou
     assert follower.health()["rejected"] == 0
 
 
+@settings(max_examples=50)
 @given(st.dictionaries(st.text(max_size=8) | st.sampled_from(["text", "note", "symptom", "rule"]), st.text(max_size=8)))
 def test_an_event_holds_what_its_payload_names_and_nothing_else(payload: dict[str, Any]) -> None:
     entry = JournalEntry(7, T0, "trip", "R-1", "psu-a", 2, None, payload)

@@ -41,6 +41,7 @@ def test_the_check_is_the_standards() -> None:
     assert [publishable(t) for t in ("", "a/+/b", "a/#", "sport+", "a" * 65536, "a\0")] == [False] * 6
 
 
+@settings(max_examples=60)
 @given(st.sampled_from(sorted(TOPICS)), LEVELS)
 def test_whatever_names_the_settings_allow_make_a_topic_that_its_filter_and_its_levels_know(
     kind: str, levels: dict[str, str | int]
