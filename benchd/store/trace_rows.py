@@ -109,8 +109,13 @@ def select(
     )
     given = [(value, condition) for value, condition in wanted if value is not None]
     where = f"WHERE {' AND '.join(condition for _, condition in given)}" if given else ""
-    args = [value for value, _ in given]
-    return f"SELECT * FROM traces {where} ORDER BY start_ns DESC, id DESC LIMIT ?", [*args, limit]  # noqa: S608
+    args = [*(value for value, _ in given), limit]
+    newest = "ORDER BY start_ns DESC, id DESC"
+    if board is None:
+        return f"SELECT * FROM traces {where} {newest} LIMIT ?", args  # noqa: S608
+    # They do not come in order of time: only what is returned is read whole.
+    some = f"SELECT rowid FROM traces {where} {newest} LIMIT ?"  # noqa: S608
+    return f"SELECT * FROM traces WHERE rowid IN ({some}) {newest}", args  # noqa: S608
 
 
 def facts(row: TraceRow) -> dict[str, Any]:
