@@ -93,6 +93,8 @@ class Link(aiomqtt.Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
+        if self._connected.cancelled():  # nobody waits any more, and aiomqtt would stumble over it
+            return
         if not self._connected.done():
             self._connected.set_exception(aiomqtt.MqttCodeError(reason_code, "closed before it was accepted"))
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
