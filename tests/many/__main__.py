@@ -66,15 +66,6 @@ def lags(database: Service, places: list[Place]) -> list[float]:
     return [time.time() - rows[0]["time"] / 1e9 for rows in newest if rows]
 
 
-def on_disk(database: Service) -> int:
-    """Bytes of the server's data, once it has written what it holds in memory."""
-    if isinstance(database, VictoriaMetrics):
-        urllib.request.urlopen(f"{database.url}/internal/force_flush", timeout=60).close()
-        time.sleep(1)
-    database.stop()
-    return sum(f.stat().st_size for f in database.folder.rglob("*") if f.is_file() and f.name != "output.txt")
-
-
 def measure(places: list[Place], database: Service, broker: Mosquitto, ears: Ears, seconds: float) -> dict[str, Any]:
     """Everything is on: what it takes."""
     assert database.process is not None
@@ -134,7 +125,6 @@ def run(count: int, kind: str, seconds: float, rate: float, folder: Path) -> dic
             figures["points_compared"] = check_influxd(places, database, "room")
         else:
             figures["points_compared"] = check_victoria(places, database)
-        figures["bytes_per_reading"] = round(on_disk(database) / figures["points_compared"], 1)
     return figures
 
 
