@@ -39,6 +39,7 @@ def list_(
     board: Annotated[str | None, typer.Option(help="Only of this kind of board.")] = None,
     signature: Annotated[str | None, typer.Option(help="Only with this finding.")] = None,
     since: Annotated[str | None, typer.Option(help="Begun since: 2026-01-31, 2026-01-31T14:00, 30d, 12h.")] = None,
+    until: Annotated[str | None, typer.Option(help="Begun before then.")] = None,
     limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many, newest first.")] = 50,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
@@ -46,10 +47,11 @@ def list_(
 ) -> None:
     """Filed traces, newest first. Example: benchd trace list --board blue-phone --signature low-stall --since 30d"""
     since_ns = replay_asked.since_ns(since) if since else None
+    until_ns = replay_asked.since_ns(until, "--until") if until else None
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
-        rows = log.traces(job, limit, board=board, signature=signature, since_ns=since_ns)
+        rows = log.traces(job, limit, board=board, signature=signature, since_ns=since_ns, until_ns=until_ns)
         if not rows and not json_:
-            given = (("job", job), ("board", board), ("signature", signature), ("since", since))
+            given = (("job", job), ("board", board), ("signature", signature), ("since", since), ("until", until))
             asked = ", ".join(f"{what} {value}" for what, value in given if value)
             typer.echo(f"no traces in this log{f' with {asked}' if asked else ''}")
         for row in rows:

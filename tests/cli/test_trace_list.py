@@ -36,6 +36,8 @@ def fill(log: Log) -> None:
         (("--board", "demo-a"), ["T-3"]),
         (("--signature", "low-stall"), ["T-1", "T-3"]),
         (("--since", "2.5h", "--signature", "low-stall"), ["T-1"]),
+        (("--until", "2.5h"), ["T-3"]),
+        (("--since", "2.5h", "--until", "1.5h"), ["T-2"]),
         (("--limit", "1"), ["T-1"]),
         (("--signature", "no-draw"), []),
     ],
