@@ -42,7 +42,7 @@ def benches(
     """
     import asyncio
 
-    from benchd.settings import Mqtt, SettingsError
+    from benchd.settings import SettingsError
     from benchd.web.server import CannotListen
 
     if host:
@@ -50,12 +50,25 @@ def benches(
             "host": host, "port": mqtt_port, "user": mqtt_user, "password_file": mqtt_password_file,
             "protocol": mqtt_protocol.value, "tls": mqtt_tls, "tls_ca_file": mqtt_ca_file,
         }  # fmt: skip
-        mqtt = Mqtt(**values)
+        mqtt = _given(values)
     else:
         mqtt = _set(config)
     with out.errors(SettingsError, CannotListen):
         listening = _listening(mqtt, always=not once)
         asyncio.run(_once(listening, json_) if once else _serve(listening, port, json_))
+
+
+def _given(values: dict[str, Any]) -> Mqtt:
+    """The broker of the options; ends the command when they do not go together."""
+    from pydantic import ValidationError
+
+    from benchd.checked import faults
+    from benchd.settings import Mqtt
+
+    try:
+        return Mqtt(**values)
+    except ValidationError as e:
+        out.fail("\n".join(f"--mqtt-…: {fault.text}" for fault in faults(e, Mqtt)), 2)
 
 
 def _set(config: Path | None) -> Mqtt:

@@ -36,13 +36,28 @@ def data_path(given: Path | None, config: Path | None) -> Path:
     return platformdirs.user_data_path("benchd")
 
 
+def log_file(folder: Path) -> Path:
+    """The file of the log in that folder."""
+    from benchd.store.holding import LOG_FILE
+
+    return folder / LOG_FILE
+
+
+def log_there(folder: Path) -> Path:
+    """The same; ends the command when there is none, before anything makes an empty one in a folder that is a slip."""
+    path = log_file(folder).absolute()
+    if not path.exists():
+        out.fail(f"{path}: no such log; the daemon makes it when it starts")
+    return path
+
+
 @contextmanager
 def the_log(folder: Path, *, read_only: bool) -> Iterator[Log]:
     """The log in that folder; ends the command when it cannot be used."""
     from benchd.store.log import Log, LogError
 
     # An argument that is no text in this locale cannot be looked up either: UnicodeEncodeError.
-    with out.errors(LogError, UnicodeEncodeError), Log.open(folder / "benchd.sqlite", read_only=read_only) as log:
+    with out.errors(LogError, UnicodeEncodeError), Log.open(log_file(folder), read_only=read_only) as log:
         yield log
 
 

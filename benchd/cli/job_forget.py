@@ -111,7 +111,7 @@ def _copies(folder: Path, config: Path | None, known: Personal) -> list[Path]:
     path = out.config_path(config)
     set_ = out.settings(path).log.backup_dir if config is not None or path.exists() else ""
     with out.errors(LogError, OSError):
-        copies = known_backups(folder / "benchd.sqlite", Path(set_).expanduser() if set_ else None)
+        copies = known_backups(job_cli.log_file(folder), Path(set_).expanduser() if set_ else None)
         return residue(copies, [id.encode()] if telling(id) else needles(known))
 
 

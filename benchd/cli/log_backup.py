@@ -31,7 +31,7 @@ def backup(
     from benchd.store import backup as copies
     from benchd.store.errors import LogError
 
-    log = job_cli.data_path(data_dir, config) / "benchd.sqlite"
+    log = job_cli.log_there(job_cli.data_path(data_dir, config))
     with out.errors(LogError), working("copying") as progress:
         copy = copies.backup(log, target or _folder(config), datetime.now(UTC), progress)
     size = copy.stat().st_size
@@ -51,7 +51,7 @@ def restore(
     from benchd.store import backup as copies
     from benchd.store.errors import LogError
 
-    log = job_cli.data_path(data_dir, config) / "benchd.sqlite"
+    log = job_cli.log_file(job_cli.data_path(data_dir, config))
     with out.errors(LogError, OSError), working("restoring") as progress:
         kept = copies.restore(log, copy, datetime.now(UTC), progress)
     words = f"; the file that was there is {kept} now" if kept is not None else ""

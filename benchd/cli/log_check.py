@@ -35,7 +35,7 @@ def check(
     from benchd.store import checking, repairing
     from benchd.store.errors import LogError
 
-    log = job_cli.data_path(data_dir, config) / "benchd.sqlite"
+    log = job_cli.log_there(job_cli.data_path(data_dir, config))
     repaired: Repaired | None = None
     with out.errors(LogError, OSError), working("checking") as progress:
         if repair:

@@ -38,8 +38,10 @@ def thin(
     from benchd.store.thinning import thin as thinned
 
     before_ns = months_before(time.time_ns(), months if months is not None else _months(config))
+    folder = job_cli.data_path(data_dir, config)
+    job_cli.log_there(folder)
     # With a dry run nothing is written, not even by mistake.
-    with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=dry_run) as log:
+    with job_cli.the_log(folder, read_only=dry_run) as log:
         thinner = Thinner(log, before_ns, without or ())
         for _ in thinned(log, thinner, write=not dry_run):
             pass
@@ -64,6 +66,7 @@ def compact(
     from benchd.store.holding import held
 
     folder = job_cli.data_path(data_dir, config)
+    job_cli.log_there(folder)
     with out.errors(LogError, OSError), held(folder), job_cli.the_log(folder, read_only=False) as log:
         before = sizes(log)
         write_anew(log)

@@ -25,9 +25,7 @@ def upgrade(
     from benchd.store.holding import held
 
     folder = job_cli.data_path(data_dir, config)
-    path = (folder / "benchd.sqlite").absolute()
-    if not path.exists():
-        out.fail(f"{path}: no such log; the daemon makes it when it starts")
+    path = job_cli.log_there(folder)
     before = _version(path)
     if before < len(migrations.STEPS) and (url := daemon_link.daemon_url(folder)):
         out.fail(

@@ -56,7 +56,7 @@ class Source:
         folder = job_cli.data_path(self._data_dir, self._config)
         nothing = "cannot be read: there is no such file, and no"
         if self._log is None:
-            if not (folder / "benchd.sqlite").exists():
+            if not job_cli.log_file(folder).exists():
                 raise TraceFileError(name, None, None, f"{nothing} log in {folder} to have a trace of that id")
             self._log = self._stack.enter_context(job_cli.the_log(folder, read_only=True))
         row, trace = self._log.trace(name), self._log.whole_trace(name)

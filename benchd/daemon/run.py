@@ -28,7 +28,7 @@ from benchd.settings import Settings, SettingsError, Supply
 from benchd.settings_fit import unfit
 from benchd.store.consent_rows import consented
 from benchd.store.errors import LogError
-from benchd.store.holding import FolderHeld, held
+from benchd.store.holding import LOG_FILE, FolderHeld, held
 from benchd.store.log import Log, StoredTrip
 from benchd.store.writer import LogWriter
 from benchd.web.app import create_app
@@ -75,7 +75,7 @@ class Daemon:
         folder = self._settings.data_path
         with _only_one(folder), contextlib.ExitStack() as undo:
             configure, known = self._supplies()
-            writer, kept = _open_log(folder / "benchd.sqlite")
+            writer, kept = _open_log(folder / LOG_FILE)
             undo.callback(writer.close)
             self.core = core = Core(self._settings, known.families(), writer, kept.job, kept.consents)
             core.of_unit = known.unit
@@ -89,7 +89,7 @@ class Daemon:
                     f"held back: look before you switch on ({kept.fault})"
                 )
             core.remember_settings()
-            self.bench = bench = Bench(core, folder / "benchd.sqlite")
+            self.bench = bench = Bench(core, folder / LOG_FILE)
             await asyncio.to_thread(core.cards.shelf)  # before anything is on: reading many cards takes a while
             loop = asyncio.get_running_loop()
             if signals:

@@ -14,6 +14,8 @@ from pathlib import Path
 from benchd.store.errors import LogError
 
 LOCK = "daemon.lock"
+LOG_FILE = "benchd.sqlite"
+"""The log in its folder."""
 
 
 class FolderHeld(LogError):

@@ -47,6 +47,13 @@ def test_what_the_broker_keeps_is_printed_and_not_believed(tmp_path: Path) -> No
         )
 
 
+def test_options_that_do_not_go_together_are_a_sentence(tmp_path: Path) -> None:
+    refused = ran("--mqtt-host", "127.0.0.1", "--mqtt-password-file", str(tmp_path / "secret"), "--once")
+    assert (refused.exit_code, refused.stderr) == (
+        2, "benchd: --mqtt-…: a password without user: a broker takes none without a name; give user\n"
+    )  # fmt: skip
+
+
 def test_no_broker_is_said(tmp_path: Path) -> None:
     gone = ran("--mqtt-host", "127.0.0.1", "--mqtt-port", str(free_port()), "--once")
     assert gone.exit_code == 1

@@ -101,6 +101,15 @@ def test_a_copy_goes_where_the_settings_say(folder: Path, tmp_path: Path) -> Non
 
 
 def test_a_copy_of_what_is_not_there_is_refused(tmp_path: Path) -> None:
-    assert "there is no such file" in benchd("log", "backup", tmp_path, "--data-dir", tmp_path / "none", status=1)
+    assert "no such log" in benchd("log", "backup", tmp_path, "--data-dir", tmp_path / "none", status=1)
     assert "not a log of benchd" in benchd("log", "restore", __file__, "--data-dir", tmp_path, status=1)
     assert not (tmp_path / "benchd.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    "words", [("check",), ("check", "--repair"), ("backup",), ("thin", "--months", "1"), ("compact",), ("upgrade",)]
+)
+def test_a_folder_without_a_log_stays_without_one(tmp_path: Path, words: tuple[str, ...]) -> None:
+    slip = tmp_path / "slip"
+    assert f"{slip / 'benchd.sqlite'}: no such log" in benchd("log", *words, "--data-dir", slip, status=1)
+    assert not slip.exists()
