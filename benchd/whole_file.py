@@ -43,14 +43,19 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
     sync_folder(target.parent)
 
 
+def sync_file(path: Path) -> None:
+    """What a file holds is on the disk. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
 def sync_folder(folder: Path) -> None:
     """Names in it that came or went are on the disk, where its file system can promise that."""
     with contextlib.suppress(OSError):  # the change is made; some file systems sync no folders
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+        sync_file(folder)
 
 
 def _take_after(target: Path, descriptor: int) -> None:

@@ -48,7 +48,10 @@ LOG_GAUGES = {
 }
 LOG_COUNTERS = {
     "dropped": ("dropped_readings", "Readings that are not in the log for want of room while it could not be written."),
-    "refused": ("refused_events", "Events that are not in the log for want of room while it could not be written."),
+    "refused": (
+        "refused_events",
+        "Events that are not in the log: no room to wait while it could not be written, or a damaged place in it.",
+    ),
 }
 
 

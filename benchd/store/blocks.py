@@ -152,8 +152,8 @@ def _stored(row: Sequence[Any]) -> StoredBlock:
 def join(db: sqlite3.Connection) -> bool:
     """Join the small rows added since the last time that belong together; True: there are more.
 
-    Samples are committed four times a second, a dozen readings at a time on a slow supply, and a row has some
-    150 bytes of its own. The joined row takes the last one's seq: a follower that had read only the first of them
+    Readings are committed ten times a second, a handful at a time on a slow supply, and a row has some 150 bytes of
+    its own. The joined row takes the last one's seq: a follower that had read only the first of them
     sends those again (same time and tags: the same points), and none misses any.
     """
     fresh, more = _belonging(db, _marker(db, "joined") or 0, _NEWEST)

@@ -16,6 +16,7 @@ import msgspec
 import numpy as np
 
 from benchd.store import codec, migrations
+from benchd.store.blocks import MAX_ROW_SPAN_NS
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.readable import UNREADABLE, Hole, Row, keyed, numbered, open_damaged
 from benchd.store.rows_of import TABLES, fault_of
@@ -152,8 +153,7 @@ def _whole_file(db: sqlite3.Connection, found: Checked) -> None:
 def _names() -> set[str]:
     """Of all tables and indexes that a log has."""
     with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
-        for step in migrations.STEPS:
-            db.executescript(step)
+        migrations.take_steps(db, 0, len(migrations.STEPS))
         return {str(row[0]) for row in db.execute("SELECT name FROM sqlite_master")}
 
 
@@ -204,7 +204,7 @@ def _readings_of(db: sqlite3.Connection, row: Row, found: Checked) -> None:
         for t0_ns, t1_ns, n, thinned, data in db.execute(
             "SELECT t0_ns, t1_ns, n, thinned_from, data FROM blocks"
             " WHERE supply = ? AND channel = ? AND t0_ns >= ? AND t0_ns <= ? AND t1_ns >= ?",
-            (supply, channel, start_ns - 60_000_000_000, end_ns, start_ns),
+            (supply, channel, start_ns - MAX_ROW_SPAN_NS, end_ns, start_ns),
         ):
             if thinned is not None:
                 return

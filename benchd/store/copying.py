@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchd.store.errors import LogDown, LogError
-from benchd.whole_file import sync_folder
+from benchd.whole_file import sync_file, sync_folder
 
 ROOM = 1.1
 """Free space that a copy wants, in its own sizes: the disk is not to be filled to the last byte."""
@@ -38,7 +38,7 @@ def copy_database(
             _fill(original, part, progress)
         if check:
             _check(part, source, progress)
-        _sync(part)
+        sync_file(part)
         os.replace(part, target)
     except OSError as e:
         raise LogDown(f"{target}: the copy cannot be written: {e.strerror or e}") from e
@@ -100,11 +100,3 @@ def _check(part: Path, source: Path, progress: Callable[[float], None] | None) -
         found = [str(row[0]) for row in db.execute("PRAGMA integrity_check(3)")]
     if found != ["ok"]:
         raise LogError(f"{source}: damaged, so no copy of it was kept: {'; '.join(found)}")
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -72,11 +72,6 @@ class FollowerRows:
                 (name, name, KEEP_REJECTED),
             )
 
-    def rejected(self, name: str, limit: int = 100) -> list[Rejected]:
-        """The newest refused items, newest first."""
-        sql = "SELECT seq, reason, item FROM rejected WHERE follower = ? ORDER BY id DESC LIMIT ?"
-        return [Rejected(*r) for r in self._log.rows(sql, (name, limit))]
-
     def set_aside(self, follower: str | None = None, limit: int = 100) -> list[RejectedRow]:
         """The newest refused items, newest first: of one follower and its streams (`influxdb` has `influxdb readings`
         and `influxdb events`), or of all."""

@@ -16,7 +16,7 @@ from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.forgetting import Forgotten, Personal, forget, telling
 from benchd.store.log import Log
 from benchd.store.migrations import copy_before
-from benchd.whole_file import sync_folder
+from benchd.whole_file import sync_file, sync_folder
 
 LEAST_BYTES = 6
 """Shorter texts are found anywhere by chance, and say nothing of anybody."""
@@ -99,8 +99,7 @@ def forget_in_copy(copy: Path, job: str, done: Forgotten) -> bool:
             log.rows("PRAGMA journal_mode = DELETE")  # else whoever looks at it needs two more files beside it
         for end in ("-wal", "-shm"):
             part.with_name(part.name + end).unlink(missing_ok=True)
-        with part.open("rb") as file:
-            os.fsync(file.fileno())
+        sync_file(part)
         os.replace(part, copy)
         sync_folder(copy.parent)
     except sqlite3.Error as e:

@@ -9,7 +9,7 @@ import sqlite3
 from pathlib import Path
 
 from benchd.store.errors import LogDown
-from benchd.whole_file import sync_folder
+from benchd.whole_file import sync_file, sync_folder
 
 
 def beside(log: Path, word: str) -> Path:
@@ -35,7 +35,7 @@ def put_in_place(new: Path, log: Path, kept: Path, *, fold: bool) -> Path | None
     kept_wal = kept.with_name(kept.name + "-wal")
     wal, shm = (log.with_name(log.name + end) for end in ("-wal", "-shm"))
     try:
-        _sync(new)
+        sync_file(new)
         if fold:
             _fold(log)
         was_there = log.exists()
@@ -76,12 +76,4 @@ def _keep(path: Path, kept: Path) -> None:
         os.link(path, kept)
     except OSError:  # a file system without hard links
         shutil.copy2(path, kept)
-        _sync(kept)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        sync_file(kept)

@@ -121,13 +121,8 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
     try:
         first = version_of(db)  # again, now that nobody else can take a step
         copy = _copied(path) if 0 < first < len(STEPS) else None
-        for version in range(first, len(STEPS)):
-            for statement in STEPS[version].split(";"):
-                if statement.strip():
-                    db.execute(statement)
-            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(f"PRAGMA user_version = {version + 1}")
-            db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
+        take_steps(db, first, len(STEPS))
+        give_id(db)
         db.execute("COMMIT")
     except BaseException:
         if db.in_transaction:
@@ -135,6 +130,21 @@ def migrate(db: sqlite3.Connection, path: Path) -> None:
         raise
     if copy is not None:
         log.warning("%s: taken from version %d to %d; the file as it was is %s", path, first, len(STEPS), copy)
+
+
+def take_steps(db: sqlite3.Connection, first: int, last: int) -> None:
+    """From version `first` to version `last`; in the transaction that is open, if one is."""
+    for step in STEPS[first:last]:
+        for statement in step.split(";"):
+            if statement.strip():
+                db.execute(statement)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {last}")
+
+
+def give_id(db: sqlite3.Connection) -> None:
+    """Give the log its id, if it has none."""
+    db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
 
 
 def copy_before(path: Path) -> Path:

@@ -9,7 +9,6 @@ import json
 import os
 import shutil
 import sqlite3
-import uuid
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -132,7 +131,7 @@ class _Taken:
             db.execute("PRAGMA journal_mode = OFF")
             db.execute("PRAGMA synchronous = OFF")
             db.execute("BEGIN")
-            _empty(db, found.version)
+            migrations.take_steps(db, 0, found.version)
             for number, table in enumerate(TABLES):
                 for row in self._good(table):
                     self._insert(db, table, row)
@@ -209,15 +208,6 @@ class _Taken:
         return f"the log was damaged and was written anew: faults found {found.grave}{aside}"
 
 
-def _empty(db: sqlite3.Connection, version: int) -> None:
-    for step in migrations.STEPS[:version]:
-        for statement in step.split(";"):
-            if statement.strip():
-                db.execute(statement)
-    db.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
-    db.execute(f"PRAGMA user_version = {version}")
-
-
 def _jobs_again(db: sqlite3.Connection) -> None:
     """Jobs that were lost, but are named by traces, trips or the journal, stand again with their id alone."""
     db.execute(
@@ -226,7 +216,7 @@ def _jobs_again(db: sqlite3.Connection) -> None:
         " UNION ALL SELECT job, t0_ns FROM blocks UNION ALL SELECT job, t_ns FROM unpacked)"
         " WHERE job IS NOT NULL AND job NOT IN (SELECT id FROM jobs) GROUP BY job"
     )
-    db.execute("INSERT OR IGNORE INTO bench VALUES ('log', ?)", (uuid.uuid4().hex[:12],))
+    migrations.give_id(db)
     db.execute("DELETE FROM bench WHERE key = 'current-job' AND value NOT IN (SELECT id FROM jobs)")
 
 

@@ -16,7 +16,7 @@ import msgspec
 
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import check_job_id
-from benchd.store import trip_rows
+from benchd.store import trace_rows, trip_rows
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.packed import PackedTrace, rfc3339
@@ -142,13 +142,8 @@ def _renamed(value: Any, names: dict[str, str]) -> Any:
 def _insert_trace(db: sqlite3.Connection, trace: PackedTrace, placed: Placed, with_references: bool) -> None:
     row = trace.row
     id = placed.traces[row.id]
-    db.execute(
-        "INSERT INTO traces (id, job, supply, channel, start_ns, end_ns, reason, conditions, marks, finding, readings,"
-        " peak_a, charge_c, energy_j) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (id, placed.job, placed.supplies[row.supply], row.channel, row.start_ns, row.end_ns, row.reason,
-         _json(row.conditions), _json(row.marks), _json(row.finding) if row.finding else None,
-         row.readings, row.peak_a, row.charge_c, row.energy_j),
-    )  # fmt: skip
+    here = msgspec.structs.replace(row, id=id, job=placed.job, supply=placed.supplies[row.supply])
+    trace_rows.insert(db, here)
     if with_references and (good := trace.reference) is not None:
         db.execute(
             "INSERT INTO board_references (trace, board, note, added_ns) VALUES (?, ?, ?, ?)",
@@ -203,7 +198,3 @@ def _insert_entries(db: sqlite3.Connection, archive: Archive, placed: Placed, nu
             (seq, entry.t_ns, entry.kind, placed.job, supply, entry.channel, _here(entry.trace, placed),
              msgspec.json.encode(payload).decode()),
         )  # fmt: skip
-
-
-def _json(value: Any) -> str:
-    return msgspec.json.encode(value).decode()

@@ -48,7 +48,8 @@ _READING_BYTES = 26
 
 class LogHealth(dict[str, Any]):
     """state (ok, failing), text (why it fails, or that room gets short), waiting (readings not yet committed), tasks,
-    dropped (readings), refused (events), file_bytes and free_bytes (of the disk; None: not known)."""
+    dropped (readings), refused (events: no room to wait, or a damaged place), file_bytes and free_bytes (of the disk;
+    None: not known)."""
 
 
 @dataclasses.dataclass(slots=True)

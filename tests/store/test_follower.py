@@ -131,7 +131,7 @@ async def test_refused_items_are_set_aside_and_never_sent_again(writer: LogWrite
         assert follower.health()["text"] == "2 items were refused for good; the last: 400: bad"
         await until(lambda: stored(writer)[1] == 2)
     with Log.open(writer.path, read_only=True) as log:
-        assert [r.item for r in log.followers.rejected("f")] == ["4", "1"]
+        assert [r.item for r in log.followers.set_aside("f")] == ["4", "1"]
     again = make(writer, Server())
     async with running(again):
         await until(lambda: again.health()["state"] == "ok" and again.health()["rejected"] == 2)

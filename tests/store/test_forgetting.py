@@ -110,9 +110,9 @@ def test_what_others_say_of_it_names_the_new_id(log: Log) -> None:
     assert note.payload == {"text": f"same fault as in {new}, see there"}
     chosen = [e.payload for e in log.journal(kinds=["job-chosen"])]
     assert chosen == [{"job": new, "before": None}, {"job": "R-1", "before": new}]
-    (line,) = log.followers.rejected("influxdb readings")
+    (line,) = log.followers.set_aside("influxdb readings")
     assert line.item == f"supply_reading,bench=b,channel=1,job={new},supply=psu-a voltage=1 1"
-    (sent,) = log.followers.rejected("mqtt")
+    (sent,) = log.followers.set_aside("mqtt")
     assert sent.item == f'benchd/b/psu-a/1/trip {{"job":"{new}","x":1}}'
     assert log.job("R-1") == Job("R-1", "laptop", "demo-b", "no start", log.jobs()[-1].created_ns)
 
@@ -149,7 +149,7 @@ def test_an_id_that_is_a_word_like_others_takes_none_of_them_along(tmp_path: Pat
         )
         assert after == supplies
         assert all(r.item.startswith(("supply_reading,bench=b,channel=1,job=forgotten", "benchd/b/psu-a/1/trip"))
-                   for name in ("influxdb readings", "mqtt") for r in log.followers.rejected(name))  # fmt: skip
+                   for name in ("influxdb readings", "mqtt") for r in log.followers.set_aside(name))  # fmt: skip
         assert log.rows("SELECT count(*) FROM journal WHERE job = ?", (id,)) == [(0,)]
 
 

@@ -326,12 +326,12 @@ def test_cursors_and_refused_items(log: Log) -> None:
     rows.advance("a", 5)
     rows.advance("a", 9, [Rejected(7, "400: bad", "line 7"), Rejected(8, "400: bad", "x" * 9000)])
     assert (rows.cursor("a"), rows.rejected_count("a"), rows.rejected_count("b")) == (9, 2, 0)
-    assert [r.seq for r in rows.rejected("a")] == [8, 7]
-    assert len(rows.rejected("a")[0].item) == 2000
+    assert [r.seq for r in rows.set_aside("a")] == [8, 7]
+    assert len(rows.set_aside("a")[0].item) == 2000
     rows.advance("a", 10, [Rejected(10, "r", str(i)) for i in range(1500)])
     assert rows.rejected_count("a") == 1502
-    assert len(rows.rejected("a", 9999)) == 1000
-    assert rows.rejected("a")[0].item == "1499"
+    assert len(rows.set_aside("a", 9999)) == 1000
+    assert rows.set_aside("a")[0].item == "1499"
 
 
 def test_trace_ids_sort_by_time_and_are_safe_everywhere() -> None:

@@ -203,7 +203,7 @@ class Db:
 
 path, at = pathlib.Path(sys.argv[1]), sys.argv[2]
 if at == "copying":
-    copying._sync = end
+    copying.sync_file = end
 elif at == "copied":
     copying.os.replace = end
 elif at != "COMMIT":
