@@ -177,6 +177,16 @@ class Influx(Table):
     gzip: bool | None = None
     """Not given: squeezed unless the server is on this machine."""
 
+    @model_validator(mode="after")
+    def _bare_address(self) -> Influx:
+        # What stands in the address is shown: in messages, on the page, in the log. So it is not shown here either.
+        if re.search(r"[?#@]", self.url):
+            raise ValueError(
+                "url with a user, a password or a query (@, ?, #) in it: nothing of these is sent, and it would be "
+                "shown; give the bare address, as http://host:8086, and token_file or token for what is secret"
+            )
+        return self
+
 
 class Mqtt(Table):
     """The MQTT follower."""

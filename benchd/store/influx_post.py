@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
 import gzip
 import json
@@ -75,6 +76,8 @@ class Post:
         self._write: Callable[[bytes], Answer] | None = None
         self._close: Callable[[], None] = lambda: None
         self._http: Any = None
+        self._secrets: tuple[str, ...] = ()
+        """The token as it is sent; a server or a proxy that repeats it must not bring it into messages and the log."""
 
     def open(self) -> None:
         """Load the libraries (0.3 s). Does not touch the network."""
@@ -103,10 +106,12 @@ class Post:
         write = self._write
         if write is None:
             token = self._target.token()
+            self._secrets = tuple(filter(None, (token, base64.b64encode(token.encode()).decode())))
             write, self._close = self._v2(token) if self._target.write_path == "v2" else self._v1(token)
             self._write = write
         try:
-            return write(body)
+            answer = write(body)
+            return answer._replace(body=_without(answer.body, self._secrets))
         except (urllib3.exceptions.HTTPError, OSError) as e:
             raise Kept(f"{self._target.place} does not answer: {e}", away=True) from e
 
@@ -175,6 +180,12 @@ class Post:
             return Answer(reply.status, _text(reply.data), reply.headers.get("Retry-After"))
 
         return write, lambda: None
+
+
+def _without(text: str, secrets: tuple[str, ...]) -> str:
+    for secret in secrets:
+        text = text.replace(secret, "(token)")
+    return text
 
 
 def _text(body: Any) -> str:

@@ -7,6 +7,7 @@ import json
 import threading
 import time
 from email.utils import formatdate
+from typing import Literal
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -276,6 +277,19 @@ def test_a_password_in_the_address_is_not_shown() -> None:
         sink.write(numbered(1))
     assert "word" not in caught.value.text
     sink.close()
+
+
+@pytest.mark.parametrize("write_path", ["v2", "v1"])
+def test_a_token_that_a_server_repeats_is_not_shown(write_path: Literal["v1", "v2"]) -> None:
+    def answer(lines: list[str]) -> Answer:
+        sent = server.asked[-1][1]["Authorization"]
+        return 401, json.dumps({"message": f"no access with {sent}, which is shop:word"}), {}
+
+    with (
+        refusing(answer, write_path=write_path, token=lambda: "shop:word") as (server, sink),
+        pytest.raises(Kept, match=r"no access with \w+ \(token\), which is \(token\)"),
+    ):
+        sink.write(numbered(1))
 
 
 def test_when_a_server_was_started_is_asked_at_its_metrics() -> None:
