@@ -84,7 +84,7 @@ class DailyBackup:
             return False
         due = self._newest(now)
         due = self._began if due is None else due + EACH
-        return now >= due and (self._idle() or now >= due + EACH)
+        return now >= due and (self._core.idle or now >= due + EACH)
 
     def _newest(self, now: datetime) -> datetime | None:
         """When the last copy was made; one of a time to come says nothing, as the clock was wrong then."""
@@ -97,14 +97,11 @@ class DailyBackup:
             pass  # the copying itself says what is wrong
         return max((each for each in made if each <= now), default=None)
 
-    def _idle(self) -> bool:
-        return not self._core.starting and not any(w.on or w.open for w in self._core.watches.values())
-
     def _copy(self, folder: Path, now: datetime) -> Path:
-        late = not self._idle()  # overdue: made all the same
+        late = not self._core.idle  # overdue: made all the same
 
         def go_on(share: float) -> None:
-            if self._ended.is_set() or not (late or self._idle()):
+            if self._ended.is_set() or not (late or self._core.idle):
                 raise _NotNowError
 
         path = Path(self._core.writer.path)

@@ -18,7 +18,7 @@ import aiomqtt
 import msgspec
 
 from benchd.store.follower import Backoff
-from benchd.store.mqtt_broker import Broker, BrokerError
+from benchd.store.mqtt_broker import Broker, BrokerError, first_of, not_granted
 from benchd.store.mqtt_topics import TOPICS
 from benchd.web.benches import Benches
 from benchd.web.benches_view import BenchesView
@@ -36,8 +36,6 @@ LINGER_S = 60.0
 FIRST_S = 1.5
 """Within this every bench that is there has said something: readings come once a second at least."""
 ANSWER_S = 5.0
-_REFUSED = 0x80
-"""MQTT 3.1.1 §3.9.3: failure; MQTT 5 §2.4: so and above."""
 
 
 class Listening:
@@ -82,7 +80,7 @@ class Listening:
             try:
                 await self._listen()
             except* (aiomqtt.MqttError, OSError) as group:
-                text = self._broker.explain(_first(group))
+                text = self._broker.explain(first_of(group))
                 if text != told:
                     log.warning("all benches: %s", text)
                 told = text
@@ -101,10 +99,10 @@ class Listening:
             self._benches.listening()
             topics = [(TOPICS[kind].filter(), TOPICS[kind].qos) for kind in HEARD]
             granted = await client.subscribe(topics)
-            if any(getattr(code, "value", code) >= _REFUSED for code in granted):
+            if refused := not_granted(granted):
                 raise BrokerError(
-                    f"it does not let this user listen to {', '.join(topic for topic, _ in topics)}: give it the right "
-                    "to read benchd/#"
+                    f"it does not let this user listen to {', '.join(topic for topic, _ in topics)} ({refused}): give "
+                    "it the right to read benchd/#"
                 )
             self._since = self._clock()
             self._backoff.reset()
@@ -175,10 +173,3 @@ async def _until_lost(client: aiomqtt.Client) -> None:
     """Raises MqttError when the connection is lost."""
     async for _ in client.messages:
         pass
-
-
-def _first(group: BaseExceptionGroup[Any]) -> BaseException:
-    error: BaseException = group
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return error

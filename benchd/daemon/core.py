@@ -96,6 +96,11 @@ class Core:
         kept = self.settings.model_dump(mode="json", exclude=secret)
         self._later(self.writer.submit(lambda db: record_settings(db, kept)))
 
+    @property
+    def idle(self) -> bool:
+        """Nothing is on or being switched on, and no trace is open."""
+        return not self.starting and not any(watch.on or watch.open for watch in self.watches.values())
+
     def restore_latches(self, latched: dict[tuple[str, int], StoredTrip | None]) -> None:
         """Outputs that an earlier daemon left tripped are so still: a new process is not a person who re-arms."""
         for key, trip in latched.items():

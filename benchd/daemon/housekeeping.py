@@ -70,7 +70,7 @@ class Housekeeping:
 
     async def look(self) -> None:
         """Do what is due. Raises LogError, OSError."""
-        if self._owed and self._idle():
+        if self._owed and self._core.idle:
             await self._write_anew()
         if self._wish.thin_when_full:
             full, inside = await asyncio.to_thread(self._room)
@@ -81,7 +81,7 @@ class Housekeeping:
                 self._told = False
                 if inside < LEAST_INSIDE:
                     await asyncio.wrap_future(self._core.writer.submit(spare_room.hold, keep=False, bare=True))
-        if self._wish.thin_after_months is not None and self._idle() and await self._due():
+        if self._wish.thin_after_months is not None and self._core.idle and await self._due():
             await self._daily(self._wish.thin_after_months)
 
     async def _write_anew(self) -> None:
@@ -96,8 +96,8 @@ class Housekeeping:
 
     # ---- once a day ----------------------------------------------------------------------------------------------
 
-    def _idle(self) -> bool:
-        return not self._core.starting and not any(w.on or w.open for w in self._core.watches.values())
+    async def _busy(self, db: Log) -> bool:
+        return not self._core.idle
 
     async def _due(self) -> bool:
         now = self._clock()
@@ -121,7 +121,7 @@ class Housekeeping:
 
     async def _daily(self, months: int) -> None:
         now = self._clock()
-        report, whole = await self._thin(months_before(now, months), lambda db: not self._idle())
+        report, whole = await self._thin(months_before(now, months), self._busy)
         if whole:
             await self._note(now)
         if report.total.rows:
@@ -138,9 +138,7 @@ class Housekeeping:
         return stuck or self._free(self._path.parent) < FULL_BYTES, inside
 
     async def _make_room(self) -> None:
-        report, _ = await self._thin(
-            self._clock() - YOUNG_NS, lambda db: sizes(db).free_inside >= ENOUGH_BYTES, "the disk is full: "
-        )
+        report, _ = await self._thin(self._clock() - YOUNG_NS, _roomy, "the disk is full: ")
         done = report.total
         if done.rows:
             self._say(f"the disk is full, so the log's oldest readings were thinned: {report.entry()['text']}")
@@ -153,7 +151,9 @@ class Housekeeping:
             self._told = True
             self._core.alarm(f"{what}; free some space")
 
-    async def _thin(self, before_ns: int, enough: Callable[[Log], bool], why: str = "") -> tuple[Report, bool]:
+    async def _thin(
+        self, before_ns: int, enough: Callable[[Log], Awaitable[bool]], why: str = ""
+    ) -> tuple[Report, bool]:
         """Thin until it is enough; what went, and whether it came to the end. With an entry in the journal."""
         db = await asyncio.to_thread(Log.open, self._path, True)
         try:
@@ -168,8 +168,8 @@ class Housekeeping:
             self._core.writer.submit(lambda db: db.add_entry("thinned", payload=entry))
         return thinner.report, whole
 
-    async def _batches(self, db: Log, thinner: Thinner, enough: Callable[[Log], bool]) -> bool:
-        while not enough(db):
+    async def _batches(self, db: Log, thinner: Thinner, enough: Callable[[Log], Awaitable[bool]]) -> bool:
+        while not await enough(db):
             batch = await asyncio.to_thread(thinner.next)
             if batch is None:
                 return True
@@ -181,3 +181,7 @@ class Housekeeping:
                 log.warning("thinning ended early: %s", e)
                 return False
         return False
+
+
+async def _roomy(db: Log) -> bool:
+    return (await asyncio.to_thread(sizes, db)).free_inside >= ENOUGH_BYTES

@@ -17,7 +17,7 @@ from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
 from benchd.reading import Mode
 from benchd.store.compacting import compact
-from benchd.store.errors import LogDown, LogError
+from benchd.store.errors import LogDamaged, LogDown, LogError
 from benchd.store.follower_rows import RejectedRow
 from benchd.store.forgetting import Personal, forget, personal
 from benchd.store.forgetting_files import left_in_log, left_text
@@ -203,7 +203,7 @@ class Records:
     async def _write(self, change: Callable[[Log], T]) -> T:
         try:
             return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
-        except LogDown as e:
+        except (LogDown, LogDamaged) as e:
             raise Refused("log-down", str(e)) from None
         except LogError as e:  # somebody else was quicker: the job is there by now, or gone
             raise Refused("wrong-state", str(e)) from None

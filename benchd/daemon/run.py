@@ -116,12 +116,7 @@ class Daemon:
         latched = [key for key, watch in core.watches.items() if watch.latched]
         guard = GuardClient(configure, core.on_report, core.alarm, latched)
         core.guard = guard
-        tasks = [page, asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
-        tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
-        tasks.append(asyncio.create_task(DailyBackup(core).keep(), name="daily copy"))
-        tasks.append(asyncio.create_task(Housekeeping(core).keep(), name="housekeeping"))
-        if benches is not None:
-            tasks.append(asyncio.create_task(benches.run(), name="all benches"))
+        tasks = [page, *_parts(bench, core, writer, benches)]
         for watch in core.watches.values():
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
         for task in tasks:
@@ -152,13 +147,7 @@ class Daemon:
             confirmed = confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
             with contextlib.suppress(OSError):
                 address_file.unlink()
-            await core.all_filed()
-            for task in tasks:
-                task.cancel()
-            # Every output is looked after by now; a task that does not end must not keep the daemon for ever.
-            _, late = await asyncio.wait(tasks, timeout=TASKS_END_S)
-            for task in late:
-                log.error("%s did not end when told", task.get_name())
+            await _end(core, tasks)
         if not self._stop.is_set():
             off = "every output was confirmed off" if confirmed else NOT_OFF
             raise StartError(f"the page ended by a fault of its own; {off}")
@@ -230,6 +219,28 @@ def _open_log(path: Path) -> tuple[LogWriter, _Kept]:
             return writer, _Kept(db.current_job(), db.latched(), consented(db))
     except LogError as e:
         return writer, _Kept(fault=str(e))
+
+
+def _parts(bench: Bench, core: Core, writer: LogWriter, benches: Listening | None) -> list[asyncio.Task[Any]]:
+    """What runs beside the page, each a task; raises StartError."""
+    tasks = [asyncio.create_task(core.pump(), name="pump"), *_followers(bench, core, writer)]
+    tasks.append(asyncio.create_task(QuietHours(core, local_time).keep(), name="quiet hours"))
+    tasks.append(asyncio.create_task(DailyBackup(core).keep(), name="daily copy"))
+    tasks.append(asyncio.create_task(Housekeeping(core).keep(), name="housekeeping"))
+    if benches is not None:
+        tasks.append(asyncio.create_task(benches.run(), name="all benches"))
+    return tasks
+
+
+async def _end(core: Core, tasks: list[asyncio.Task[Any]]) -> None:
+    """What is being filed is filed; then the tasks end. For after the outputs are off."""
+    await core.all_filed()
+    for task in tasks:
+        task.cancel()
+    # Every output is looked after by now; a task that does not end must not keep the daemon for ever.
+    _, late = await asyncio.wait(tasks, timeout=TASKS_END_S)
+    for task in late:
+        log.error("%s did not end when told", task.get_name())
 
 
 def _followers(bench: Bench, core: Core, writer: LogWriter) -> list[asyncio.Task[Any]]:

@@ -16,6 +16,7 @@ import contextlib
 import dataclasses
 import logging
 import random
+import threading
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
@@ -169,6 +170,8 @@ class Follower(Generic[Item]):
         self.name = name
         self._path, self._writer, self._stream, self._deliver = Path(path), writer, stream, deliver
         self._sleep, self._backoff, self._settling = sleep, backoff or Backoff(), settling
+        self._looking = threading.Lock()
+        """A look that was given up goes on in its thread, beside the next."""
         self._log: Log | None = None
         self._place: Place | None = None
         self._ahead: asyncio.Task[Sequence[Item]] | None = None
@@ -328,16 +331,17 @@ class Follower(Generic[Item]):
             self._ahead = None
 
     def _look(self) -> Place:
-        if self._log is None:
-            self._log = Log.open(self._path, read_only=True)
-        self._head = self._stream.head(self._log)
-        if self._place is None:
-            self._place = Place.taken(
-                self.name, self._log, self._writer, self._head if self._stream.start_at_end else 0
-            )
-        if self._stream.oldest is not None:
-            self._oldest_ns = self._stream.oldest(self._log, self._place.cursor)
-        return self._place
+        with self._looking:
+            if self._log is None:
+                self._log = Log.open(self._path, read_only=True)
+            self._head = self._stream.head(self._log)
+            if self._place is None:
+                self._place = Place.taken(
+                    self.name, self._log, self._writer, self._head if self._stream.start_at_end else 0
+                )
+            if self._stream.oldest is not None:
+                self._oldest_ns = self._stream.oldest(self._log, self._place.cursor)
+            return self._place
 
     async def _wait(self, error: Kept | LogError) -> None:
         asked_s = error.retry_after_s if isinstance(error, Kept) else 0.0

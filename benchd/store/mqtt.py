@@ -32,7 +32,7 @@ from benchd import __version__
 from benchd.store.errors import LogError
 from benchd.store.follower import Backoff, Writer
 from benchd.store.log import Log
-from benchd.store.mqtt_broker import Broker, Link, not_granted
+from benchd.store.mqtt_broker import Broker, Link, first_of, not_granted
 from benchd.store.mqtt_discovery import Output, configs, is_config, old_filter
 from benchd.store.mqtt_events import Events
 from benchd.store.mqtt_payloads import Answer, Reading, State, Who
@@ -46,6 +46,8 @@ GOODBYE_S = 2.0
 """How long the end of the daemon may wait for the broker."""
 COMMANDS_AT_ONCE = 32
 """Commands that are being carried out; beyond that the sender hears that there are too many."""
+MOST_LEFT = 1000
+"""Topics that wait to be taken away; what is beyond is found again at the next connect."""
 TAKEN_S = 30.0
 """While another daemon has our name: looked at again after this, to twice this."""
 ANSWER_KEPT_S = 600
@@ -104,7 +106,7 @@ class MqttFollower:
         self._states: dict[str, bytes] = {}
         self._changed: set[str] = set()
         self._state_ready = asyncio.Event()
-        self._left: asyncio.Queue[str] = asyncio.Queue()
+        self._left: asyncio.Queue[str] = asyncio.Queue(MOST_LEFT)
         self._rivals: set[str] = set()
         self._state: Literal["ok", "waiting", "stopped"] = "stopped"
         self._text = "not started"
@@ -148,7 +150,7 @@ class MqttFollower:
                         await self._events.look()
                     await self._connection()
                 except* (aiomqtt.MqttError, LogError) as group:
-                    error = _first(group)
+                    error = first_of(group)
                 text = str(error) if isinstance(error, LogError) else self._broker.explain(error)
                 if self._state != "waiting" or self._text != text:
                     log.warning("mqtt: waiting, no event is lost: %s", text)
@@ -309,7 +311,7 @@ class MqttFollower:
             for kind in ("command", "bench-command"):
                 if (levels := TOPICS[kind].levels(topic)) is not None and levels["bench"] == self._bench:
                     self._order(levels, message)
-            if message.retain and message.payload and self._is_left(topic):
+            if message.retain and message.payload and self._is_left(topic) and not self._left.full():
                 self._left.put_nowait(topic)
 
     def _order(self, levels: dict[str, str], message: aiomqtt.Message) -> None:
@@ -337,10 +339,3 @@ class MqttFollower:
         topic = TOPICS["done"].of(bench=self._bench, id=answer.id)
         with contextlib.suppress(aiomqtt.MqttError):
             await link.publish(topic, msgspec.json.encode(answer), qos=1, properties=properties)
-
-
-def _first(group: BaseExceptionGroup[Any]) -> BaseException:
-    error: BaseException = group
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return error

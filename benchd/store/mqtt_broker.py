@@ -241,3 +241,11 @@ def not_granted(answers: Iterable[Any]) -> str:
         if getattr(answer, "is_failure", False) or (isinstance(answer, int) and answer >= 0x80):  # MQTT 3.1.1 §3.9.3
             return str(answer) if not isinstance(answer, int) else "refused"
     return ""
+
+
+def first_of(group: BaseExceptionGroup[Any]) -> BaseException:
+    """The error that ended a connection: all its tasks end with it."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

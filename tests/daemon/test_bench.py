@@ -14,7 +14,7 @@ from benchd.guard.wire import LinkChanged
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.store.consent_rows import consented
-from benchd.store.errors import LogDown
+from benchd.store.errors import LogDamaged, LogDown, LogError
 from benchd.store.log import Log
 from benchd.web.port import Refused
 from tests.daemon.making import ACCURACY, THIN, FakeGuard, FakeWriter, S, off, on, past, readings
@@ -189,14 +189,15 @@ async def unseen(_ask: Any) -> None:
     return None
 
 
+@pytest.mark.parametrize("fault", [LogDown("the disk is full"), LogDamaged("the file is damaged")])
 async def test_a_write_that_fails_is_told_as_such(
-    bench: Bench, writer: FakeWriter, monkeypatch: pytest.MonkeyPatch
+    bench: Bench, writer: FakeWriter, monkeypatch: pytest.MonkeyPatch, fault: LogError
 ) -> None:
-    def full(_log: Log, _job: Job) -> None:
-        raise LogDown("the disk is full")
+    def fails(_log: Log, _job: Job) -> None:
+        raise fault
 
-    monkeypatch.setattr(Log, "add_job", full)
-    assert await refused(bench.create_job(Job("R-1"))) == ("log-down", "the disk is full")
+    monkeypatch.setattr(Log, "add_job", fails)
+    assert await refused(bench.create_job(Job("R-1"))) == ("log-down", str(fault))
 
 
 async def test_notes_need_a_job(bench: Bench) -> None:

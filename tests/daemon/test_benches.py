@@ -10,6 +10,8 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from benchd.daemon.benches import LINGER_S, Listening
 from benchd.store.mqtt_broker import Broker
@@ -122,3 +124,21 @@ async def test_a_user_who_may_not_listen_is_told(tmp_path: Path) -> None:
         right = Listening(Broker("127.0.0.1", broker.port, "shop", "secret"), sleep=short_sleep)
         async with running(right), page(right) as seen:
             await until_async(lambda: seen != [] and seen[-1]["heard"])
+
+
+@pytest.mark.needs_mosquitto
+@pytest.mark.parametrize("answer", [ReasonCode(PacketTypes.SUBACK, "Not authorized"), 0x80])  # MQTT 3.1.1 §3.9.3: 0x80
+async def test_a_broker_that_does_not_let_it_listen_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, answer: Any
+) -> None:
+    async def refused(*_: Any, **__: Any) -> Any:
+        return [answer]
+
+    monkeypatch.setattr(aiomqtt.Client, "subscribe", refused)
+    with Mosquitto(tmp_path / "broker") as broker:
+        listening = Listening(Broker("127.0.0.1", broker.port, protocol="5"), sleep=short_sleep)
+        async with running(listening):
+            view = await listening.now()
+    assert not view.heard
+    assert "it does not let this user listen to benchd/+/+/+/state" in view.text
+    assert "give it the right to read benchd/#" in view.text
