@@ -34,7 +34,7 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
         with os.fdopen(descriptor, "w+b") as file:
             yield file
             file.flush()
-            _take_after(target, file.fileno())
+            take_after(target, file.fileno())
             os.fsync(file.fileno())
         os.replace(temporary, target)
     except BaseException:
@@ -58,7 +58,11 @@ def sync_folder(folder: Path) -> None:
         sync_file(folder)
 
 
-def _take_after(target: Path, descriptor: int) -> None:
+def take_after(target: Path, descriptor: int) -> None:
+    """Give an open file the mode, and where that is allowed the owner, of the one that it comes after, if there is one.
+
+    Raises OSError.
+    """
     try:
         old = target.stat()
     except FileNotFoundError:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchd.store.errors import LogDown, LogError
-from benchd.whole_file import sync_file, sync_folder
+from benchd.whole_file import sync_file, sync_folder, take_after
 
 ROOM = 1.1
 """Free space that a copy wants, in its own sizes: the disk is not to be filled to the last byte."""
@@ -33,7 +33,7 @@ def copy_database(
     part = target.with_name(target.name + ".part")
     _check_room(source, target)
     try:
-        _empty(part, source)
+        make_empty(part, source)
         with contextlib.closing(sqlite3.connect(source.as_uri() + "?mode=ro", uri=True)) as original:
             _fill(original, part, progress)
         if check:
@@ -62,12 +62,12 @@ def _check_room(source: Path, target: Path) -> None:
         )
 
 
-def _empty(part: Path, source: Path) -> None:
-    """Make the file, readable to nobody but those who may read its source."""
+def make_empty(part: Path, source: Path) -> None:
+    """Make the file anew, readable to nobody but those who may read its source. Raises OSError."""
     part.unlink(missing_ok=True)
     descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
-        os.fchmod(descriptor, source.stat().st_mode & 0o777)
+        take_after(source, descriptor)
     finally:
         os.close(descriptor)
 

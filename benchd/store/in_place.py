@@ -9,7 +9,7 @@ import sqlite3
 from pathlib import Path
 
 from benchd.store.errors import LogDown
-from benchd.whole_file import sync_file, sync_folder
+from benchd.whole_file import sync_file, sync_folder, take_after
 
 
 def beside(log: Path, word: str) -> Path:
@@ -35,6 +35,8 @@ def put_in_place(new: Path, log: Path, kept: Path, *, fold: bool) -> Path | None
     kept_wal = kept.with_name(kept.name + "-wal")
     wal, shm = (log.with_name(log.name + end) for end in ("-wal", "-shm"))
     try:
+        with new.open("rb") as file:
+            take_after(log, file.fileno())  # the daemon's user can read and write it as before, and nobody else
         sync_file(new)
         if fold:
             _fold(log)

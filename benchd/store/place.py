@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from typing import Protocol, TypeVar
@@ -32,6 +33,8 @@ class Place:
         self.settled = cursor
         """As far as nothing will be sent again; never above the cursor."""
         self.last_reason = ""
+        self._changing = threading.Lock()
+        """Of what was refused: the log's writer hands back what it could not store."""
         self._stored_rejected = stored_rejected
         self._pending: list[Rejected] = []
 
@@ -52,31 +55,35 @@ class Place:
     def move(self, seq: int, rejected: Sequence[Rejected] = ()) -> None:
         """All up to this seq is done with, these refused items among it."""
         self.cursor = max(self.cursor, seq)
-        self._pending.extend(rejected)
+        with self._changing:
+            self._pending.extend(rejected)
         if rejected:
             self.last_reason = rejected[-1].reason
 
     def go_back(self) -> None:
         """What is not settled is sent again, and refused again where it was."""
         self.cursor = self.settled
-        self._pending = [r for r in self._pending if r.seq <= self.settled]
+        with self._changing:
+            self._pending = [r for r in self._pending if r.seq <= self.settled]
 
     def keep(self, seq: int) -> Future[None] | None:
         """All up to here is settled: store it. None: it is stored, or being stored."""
-        going = [r for r in self._pending if r.seq <= seq]
-        if seq <= self.settled and not going:
-            return None
-        self.settled = max(self.settled, seq)
-        self._pending = [r for r in self._pending if r.seq > seq]
-        self._stored_rejected += len(going)
+        with self._changing:
+            going = [r for r in self._pending if r.seq <= seq]
+            if seq <= self.settled and not going:
+                return None
+            self.settled = max(self.settled, seq)
+            self._pending = [r for r in self._pending if r.seq > seq]
+            self._stored_rejected += len(going)
         future = self._writer.submit(
             lambda db: db.followers.advance(self._name, seq, going), keep=False, quiet=True
         )  # fmt: skip
 
         def check(done: Future[None]) -> None:
             if going and (done.cancelled() or done.exception() is not None):
-                self._stored_rejected -= len(going)
-                self._pending.extend(going)
+                with self._changing:
+                    self._stored_rejected -= len(going)
+                    self._pending.extend(going)
 
         future.add_done_callback(check)
         return future

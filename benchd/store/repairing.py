@@ -17,12 +17,13 @@ from typing import Any, NamedTuple, TextIO
 from benchd.store import codec, migrations
 from benchd.store.backup import SKIPPED
 from benchd.store.checking import LOST, Checked, Fault, Progress, check
-from benchd.store.copying import ROOM
+from benchd.store.copying import ROOM, make_empty
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.holding import held
 from benchd.store.in_place import beside, free_name, put_in_place
 from benchd.store.readable import UNREADABLE, Hole, Row, keyed, numbered, open_damaged
 from benchd.store.rows_of import TABLES, fault_of
+from benchd.whole_file import take_after
 
 
 class Repaired(NamedTuple):
@@ -61,8 +62,8 @@ def repair(log: Path, now: datetime, progress: Progress | None = None) -> Repair
             raise LogError(f"{log}: nothing of it can be read; `benchd log restore` puts a copy in its place")
         _check_room(log)
         try:
-            new.unlink(missing_ok=True)
-            with contextlib.closing(open_damaged(log)) as old, _Aside(aside) as side:
+            make_empty(new, log)
+            with contextlib.closing(open_damaged(log)) as old, _Aside(aside, log) as side:
                 taken = _Taken(old, side, lambda share: told(0.5 + share / 2))
                 taken.into(new, found, now)
             lost = _tell_lost(new, now)
@@ -81,8 +82,8 @@ def repair(log: Path, now: datetime, progress: Progress | None = None) -> Repair
 class _Aside:
     """Rows that cannot go into the new file; the text file is made with the first of them."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, log: Path) -> None:
+        self._path, self._log = path, log
         self._file: TextIO | None = None
         self.count = 0
 
@@ -98,7 +99,10 @@ class _Aside:
     def put(self, table: str, row: Row, why: str) -> None:
         """Keep a row as it was read; bytes as base64 (RFC 4648)."""
         if self._file is None:
-            self._file = self._path.open("w", encoding="utf-8")
+            self._file = os.fdopen(
+                os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8"
+            )
+            take_after(self._log, self._file.fileno())  # what people wrote stands in it, as in the log
         self.count += 1
         shape = TABLES[table]
         names = ([] if shape.key else ["rowid"]) + shape.columns.split(", ")

@@ -175,7 +175,7 @@ def kill_daemons(folder: Path, number: int, seed: int, interval_ms: float = 5.0)
     """So many kills of the whole daemon, one after the other, on the same log."""
     outcomes = []
     with SimulatedSupply() as sim:
-        bench = {"psu": Bench(sim.resource, interval_ms=interval_ms, profile="benchd-sim", channels=(1, 2))}
+        bench = {"psu": Bench(sim.resource, interval_ms, "benchd-sim", (1, 2), timeout_ms=800.0)}
         for n in range(number):
             daemon = start(bench, folder)
             try:

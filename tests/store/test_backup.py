@@ -17,6 +17,7 @@ from benchd.store.errors import LogDown, LogError
 from benchd.store.holding import FolderHeld, held
 from benchd.store.in_place import put_in_place
 from benchd.store.log import Log
+from benchd.store.repairing import repair
 from benchd.store.writer import LogWriter
 from tests.store.making import MS, T0, block, same, trace_row, tripped
 
@@ -185,6 +186,22 @@ def test_a_restored_log_is_as_its_copy_and_the_other_is_kept(log: Path, folder: 
         assert db.add_entry("note").seq == last + 1
     again = copies.restore(log, copy, NOON)
     assert again not in (None, kept)
+
+
+def test_the_log_is_readable_to_the_same_people_afterwards(log: Path, folder: Path) -> None:
+    log.chmod(0o600)
+    copy = copies.backup(log, folder, NOON)
+    assert copy.stat().st_mode & 0o777 == 0o600
+    copy.chmod(0o644)  # it has been on a stick, say
+    copies.restore(log, copy, NOON)
+    assert log.stat().st_mode & 0o777 == 0o600
+    with sqlite3.connect(log) as db:
+        db.execute("UPDATE journal SET payload = '{' WHERE seq = 1")
+    db.close()
+    done = repair(log, NOON)
+    assert done.kept is not None
+    assert done.aside is not None
+    assert {each.stat().st_mode & 0o777 for each in (log, done.kept, done.aside)} == {0o600}
 
 
 def test_numbers_are_left_out_where_nobody_knows_how_far_the_lost_log_counted(log: Path, folder: Path) -> None:
