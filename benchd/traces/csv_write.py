@@ -12,7 +12,6 @@ before it. Numbers are written as numbers, also negative ones.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +19,6 @@ import numpy as np
 from benchd.reading import Mode
 from benchd.traces.csv_at_once import MODES
 from benchd.traces.csv_head import CONDITION_RANGES, MARK_KEYS, SIDES, UNITS
-from benchd.traces.file_error import CsvError
 from benchd.traces.long_trace import LongTrace
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Trace
@@ -48,15 +46,6 @@ def csv_text(trace: Trace) -> str:
     """The trace as the text of such a file: times relative to its start, exact to 1 ns. Marks made by the recogniser
     and flags of readings are left out; line breaks in the board's name become spaces."""
     return "".join(csv_pieces(LongTrace.of(trace)))
-
-
-def save_csv(trace: Trace, path: Path | str) -> None:
-    """Write the trace to a file, see `csv_text`. Raises CsvError when it cannot be written."""
-    try:
-        with open(path, "w", encoding="utf-8", newline="") as file:
-            file.writelines(csv_pieces(LongTrace.of(trace)))
-    except OSError as e:
-        raise CsvError(str(path), None, None, f"cannot be written: {e.strerror or e}") from e
 
 
 def csv_pieces(trace: LongTrace) -> Iterator[str]:

@@ -9,7 +9,7 @@ import pytest
 from benchd.store.filing import file_imported
 from benchd.store.log import Log
 from benchd.store.reference_rows import check_reference, keep_reference
-from benchd.traces.csv_write import save_csv
+from benchd.traces.csv_write import csv_text
 from tests.cli.test_commands import lines
 from tests.cli.test_trip import benchd
 from tests.traces.test_picture import START_NS, a_trace
@@ -29,7 +29,7 @@ def folder(tmp_path: Path) -> Path:
     stalled = a_trace(rate=20.0, start_ns=0)
     stalled.samples.current_a[:] = [0.05 if 6.0 <= t / 1e9 < 9.0 else a for t, a in
                                     zip(stalled.samples.t_ns, stalled.samples.current_a, strict=True)]  # fmt: skip
-    save_csv(stalled, tmp_path / "stalled.csv")
+    (tmp_path / "stalled.csv").write_bytes(csv_text(stalled).encode())
     return tmp_path
 
 
@@ -63,7 +63,7 @@ def test_pictures_are_written_again_and_again(folder: Path) -> None:
 
 def test_files_need_no_log_and_the_divergence_from_references_is_told(folder: Path) -> None:
     good = folder / "good.csv"
-    save_csv(a_trace(start_ns=0), good)
+    good.write_bytes(csv_text(a_trace(start_ns=0)).encode())
     file = str(folder / "stalled.csv")
     (told,) = lines(benchd("trace", "plot", file, "--reference", good, "--json", "--data-dir", folder / "none"))
     assert told["references"] == 1
