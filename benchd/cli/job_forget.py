@@ -104,8 +104,8 @@ def _copies(folder: Path, config: Path | None, known: Personal) -> list[Path]:
     """Known copies of the log in which it is found, by its id where that is one and no word like others."""
     from benchd.store.backup import known_backups
     from benchd.store.errors import LogError
-    from benchd.store.forgetting import telling
     from benchd.store.forgetting_files import needles, residue
+    from benchd.store.job_words import telling
 
     id = known.job.id
     path = out.config_path(config)

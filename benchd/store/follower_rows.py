@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from benchd.store.job_words import Words, job_sent
+
 if TYPE_CHECKING:
     from benchd.store.log import Log
 
 KEEP_REJECTED = 1000
 """Newest items kept per follower for looking at; all are counted."""
 MAX_ITEM_CHARS = 2000
+FORGOTTEN = "forgotten"
+"""Stands for the id of a job that is no longer in the log."""
 
 
 class Rejected(msgspec.Struct, frozen=True):
@@ -63,7 +67,7 @@ class FollowerRows:
                 "INSERT INTO rejected (follower, seq, t_ns, reason, item) VALUES (?, ?, ?, ?, ?)",
                 [
                     (name, r.seq, now, r.reason[:MAX_ITEM_CHARS], r.item[:MAX_ITEM_CHARS])
-                    for r in rejected[-KEEP_REJECTED:]
+                    for r in self._still_named(rejected[-KEEP_REJECTED:])
                 ],
             )
             db.execute(
@@ -71,6 +75,20 @@ class FollowerRows:
                 " ORDER BY id DESC LIMIT 1 OFFSET ?)",
                 (name, name, KEEP_REJECTED),
             )
+
+    def _still_named(self, rejected: Sequence[Rejected]) -> list[Rejected]:
+        """A job may have been forgotten while what was sent of it waited for its place here."""
+        ids = {job for r in rejected if (job := job_sent(r.item)) is not None}
+        gone = [job for job in ids if not self._log.rows("SELECT 1 FROM jobs WHERE id = ?", (job,))]
+        if not gone or not self._log.rows("SELECT 1 FROM forgotten LIMIT 1"):
+            return list(rejected)
+        words = {job: Words(job, FORGOTTEN) for job in gone}
+
+        def clean(r: Rejected) -> Rejected:
+            word = words.get(job_sent(r.item) or "")
+            return r if word is None else Rejected(r.seq, word.sent(r.reason), word.sent(r.item))
+
+        return [clean(r) for r in rejected]
 
     def set_aside(self, follower: str | None = None, limit: int = 100) -> list[RejectedRow]:
         """The newest refused items, newest first: of one follower and its streams (`influxdb` has `influxdb readings`

@@ -11,7 +11,6 @@ may still lie in the file and in its -wal file, so it is written anew afterwards
 
 from __future__ import annotations
 
-import re
 import secrets
 import sqlite3
 from typing import Any
@@ -22,12 +21,10 @@ from benchd.jobs.job import Job
 from benchd.jobs.personal import entry_without_person, job_without_person
 from benchd.store.compacting import OWED
 from benchd.store.errors import LogError
+from benchd.store.job_words import Words
 from benchd.store.log import Log
 
 NEW_ID = "forgotten-"
-_ID_KEYS = frozenset(("job", "before", "after", "packed_as"))
-"""Of a journal entry's payload: where ids of jobs stand."""
-_TEXT_KEYS = frozenset(("text", "note", "device", "symptom"))
 
 
 class Personal(msgspec.Struct, frozen=True):
@@ -82,50 +79,13 @@ def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_benc
         new = new or NEW_ID + secrets.token_hex(6)
         _blank(db, known.job)
         _rename(db, job, new)
-        _clean_journal(db, new, _Words(job, new))
+        _clean_journal(db, new, Words(job, new))
         db.execute("INSERT OR REPLACE INTO forgotten VALUES (?, ?)", (new, now_ns))
         db.execute("INSERT OR REPLACE INTO bench VALUES (?, ?)", (OWED, str(now_ns)))
         text = "what was known of its owner was taken out, its id among it"
         log.add_entry("forgotten", job=new, payload={"text": text}, t_ns=now_ns)
         db.execute("PRAGMA secure_delete = FAST")  # as for everything else that is written
     return Forgotten(new, now_ns, len(known.notes), known.traces, known.rows)
-
-
-class _Words:
-    """An id among other words."""
-
-    def __init__(self, old: str, new: str) -> None:
-        self.old, self.new = old, new
-        quoted = re.escape(old)
-        # As a tag of a line, or as a member of a JSON object, which may be quoted in another.
-        self._told = re.compile(rf'(,job=|\\*"job\\*": ?\\*"){quoted}(?![A-Za-z0-9._-])')
-        self._word = re.compile(rf"(?<![A-Za-z0-9._-]){quoted}(?![A-Za-z0-9_-]|\.[A-Za-z0-9])")
-        self.telling = telling(old)
-
-    def said(self, text: str) -> str:
-        """The text of a person: an id that is nothing but an id is renamed; "12" may be anything."""
-        return self._word.sub(self.new, text) if self.telling else text
-
-    def sent(self, text: str) -> str:
-        """What was sent to a server, or came back."""
-        return self.said(self._told.sub(lambda m: m[1] + self.new, text))
-
-    def payload(self, value: Any, key: str = "") -> Any:
-        """A journal entry's payload, or a part of it."""
-        if isinstance(value, dict):
-            return {k: self.payload(v, k) for k, v in value.items()}
-        if isinstance(value, list):
-            return [self.payload(v, key) for v in value]
-        if isinstance(value, str):
-            if key in _ID_KEYS and value == self.old:
-                return self.new
-            return self.said(value) if key in _TEXT_KEYS else value
-        return value
-
-
-def telling(text: str) -> bool:
-    """Whether a word like this is an id wherever it stands: four characters at least, and a digit among them."""
-    return len(text) >= 4 and any(c.isdigit() for c in text)
 
 
 def _blank(db: sqlite3.Connection, job: Job) -> None:
@@ -151,7 +111,7 @@ def _rename(db: sqlite3.Connection, old: str, new: str) -> None:
             db.execute(f'UPDATE "{table}" SET job = ? WHERE job = ?', (new, old))  # noqa: S608
 
 
-def _clean_journal(db: sqlite3.Connection, new: str, words: _Words) -> None:
+def _clean_journal(db: sqlite3.Connection, new: str, words: Words) -> None:
     """What other rows say of it: which job was on the bench before, notes that name it, what servers refused."""
     old = words.old
     rows = db.execute("SELECT seq, kind, job, payload FROM journal WHERE instr(payload, ?) OR job = ?", (old, new))

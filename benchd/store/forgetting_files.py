@@ -13,7 +13,8 @@ from pathlib import Path
 from benchd.store.compacting import compact
 from benchd.store.copying import copy_database
 from benchd.store.errors import LogDown, LogError, from_sqlite
-from benchd.store.forgetting import Forgotten, Personal, forget, telling
+from benchd.store.forgetting import Forgotten, Personal, forget
+from benchd.store.job_words import telling
 from benchd.store.log import Log
 from benchd.store.migrations import copy_before
 from benchd.whole_file import sync_file, sync_folder

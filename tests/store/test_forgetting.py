@@ -117,6 +117,24 @@ def test_what_others_say_of_it_names_the_new_id(log: Log) -> None:
     assert log.job("R-1") == Job("R-1", "laptop", "demo-b", "no start", log.jobs()[-1].created_ns)
 
 
+def test_what_was_refused_before_and_is_set_aside_after_says_no_id(log: Log, tmp_path: Path) -> None:
+    """A follower holds what a server refused for some 20 s, until the server has it all on its disk."""
+    known = personal(log, "R-1042")
+    forget(log, "R-1042", T0)
+    line = "supply_reading,bench=b,channel=1,job={},supply=psu-a voltage=1 1"
+    log.followers.advance(
+        "influxdb readings", 2,
+        [Rejected(2, "400: R-1042 is bad", line.format("R-1042")), Rejected(3, "400: bad", line.format("R-1"))],
+    )  # fmt: skip
+    log.followers.advance("mqtt", 2, [Rejected(2, "no", 'b/psu-a/1/trip {"job":"R-1042","x":1}')])
+    (other, mine, _), (sent, _) = (log.followers.set_aside(name) for name in ("influxdb readings", "mqtt"))
+    assert (mine.reason, mine.item) == ("400: forgotten is bad", line.format("forgotten"))
+    assert other.item == line.format("R-1")
+    assert sent.item == 'b/psu-a/1/trip {"job":"forgotten","x":1}'
+    assert clean(log, known) == []
+    assert holding(tmp_path, "R-1042") == set()
+
+
 def test_what_cannot_be_forgotten_is_refused_and_nothing_changes(log: Log) -> None:
     log.set_current_job("R-1042")
     before = log.rows("SELECT * FROM journal")
