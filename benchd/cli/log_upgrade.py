@@ -45,7 +45,7 @@ def _version(path: Path) -> int:
     """The file's version as it is; what is no log is refused when it is opened."""
     with (
         contextlib.suppress(sqlite3.Error),
-        contextlib.closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db,
+        contextlib.closing(sqlite3.connect(path.absolute().as_uri() + "?mode=ro", uri=True)) as db,
     ):
         return int(db.execute("PRAGMA user_version").fetchone()[0])
     return 0

@@ -171,7 +171,7 @@ def _numbers(log: Path, of: str) -> dict[str, int] | None:
     try:
         if log_id(log) != of:
             return {}
-        with contextlib.closing(sqlite3.connect(log.as_uri() + "?mode=ro", uri=True)) as db:
+        with contextlib.closing(sqlite3.connect(log.absolute().as_uri() + "?mode=ro", uri=True)) as db:
             return {str(name): int(number) for name, number in db.execute("SELECT name, seq FROM sqlite_sequence")}
     except (LogError, sqlite3.Error, ValueError, TypeError):
         return None

@@ -34,7 +34,7 @@ def copy_database(
     _check_room(source, target)
     try:
         make_empty(part, source)
-        with contextlib.closing(sqlite3.connect(source.as_uri() + "?mode=ro", uri=True)) as original:
+        with contextlib.closing(sqlite3.connect(source.absolute().as_uri() + "?mode=ro", uri=True)) as original:
             _fill(original, part, progress)
         if check:
             _check(part, source, progress)
@@ -94,7 +94,7 @@ def _fill(original: sqlite3.Connection, part: Path, progress: Callable[[float], 
 
 
 def _check(part: Path, source: Path, progress: Callable[[float], None] | None) -> None:
-    with contextlib.closing(sqlite3.connect(part.as_uri() + "?mode=ro", uri=True)) as db:
+    with contextlib.closing(sqlite3.connect(part.absolute().as_uri() + "?mode=ro", uri=True)) as db:
         if progress is not None:
             db.set_progress_handler(lambda: progress(1.0), 1_000_000)  # what it raises ends the look, as an error
         found = [str(row[0]) for row in db.execute("PRAGMA integrity_check(3)")]

@@ -172,7 +172,7 @@ def _copied(path: Path) -> Path:
 def _log_id(path: Path) -> str | None:
     """The id of a log of an older version; None: it is none."""
     try:
-        with contextlib.closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
+        with contextlib.closing(sqlite3.connect(path.absolute().as_uri() + "?mode=ro", uri=True)) as db:
             if not 0 < version_of(db) < len(STEPS):
                 return None
             found = db.execute("SELECT value FROM bench WHERE key = 'log'").fetchone()

@@ -87,6 +87,16 @@ def test_a_copy_and_back(folder: Path, tmp_path: Path) -> None:
     assert len(lines(benchd("job", "list", "--data-dir", folder, "--json"))) == 2
 
 
+def test_paths_may_be_relative(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    benchd("log", "backup", "copy.sqlite", "--data-dir", folder.name)
+    benchd("log", "upgrade", "--data-dir", folder.name)
+    benchd("log", "restore", "copy.sqlite", "--data-dir", folder.name)
+    (folder / "benchd.sqlite").write_bytes(b"damaged")
+    benchd("log", "restore", "copy.sqlite", "--data-dir", folder.name)
+    assert len(lines(benchd("job", "list", "--data-dir", folder.name, "--json"))) == 1
+
+
 def test_a_copy_goes_where_the_settings_say(folder: Path, tmp_path: Path) -> None:
     copies = tmp_path / "copies"
     copies.mkdir()
