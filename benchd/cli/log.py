@@ -42,15 +42,15 @@ def info(
 def _record(log: Log) -> dict[str, Any]:
     """What is in the file, as one JSON object; times in ns since the epoch, sizes in bytes."""
     from benchd.store import migrations
+    from benchd.store.room import file_bytes
 
     ((rows, readings, first_ns, last_ns),) = log.rows("SELECT count(*), sum(n), min(t0_ns), max(t1_ns) FROM blocks")
     counted = {what: log.rows(f"SELECT count(*) FROM {what}")[0][0] for what in ("jobs", "traces", "trips", "journal")}  # noqa: S608
-    beside = [log.path.with_name(log.path.name + end) for end in ("", "-wal")]
     return {
         "file": str(log.path),
         "log": log.log_id,
         "version": len(migrations.STEPS),
-        "bytes": sum(path.stat().st_size for path in beside if path.exists()),
+        "bytes": file_bytes(log.path),
         "disk_free_bytes": shutil.disk_usage(log.path.parent).free,
         **counted,
         "rows": rows,

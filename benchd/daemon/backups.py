@@ -60,7 +60,7 @@ class DailyBackup:
         now = self._clock()
         self._tried = now
         try:
-            copy = await asyncio.to_thread(self._copy, self._folder, now)
+            copy, size = await asyncio.to_thread(self._copy, self._folder, now)
         except _NotNowError:
             self._tried = None
         except (LogError, OSError) as e:
@@ -75,7 +75,7 @@ class DailyBackup:
             self._core.alarms.standing.pop("backup", None)
             text = f"the log was copied to {copy}"
             log.info("%s", text)
-            entry = {"text": text, "bytes": copy.stat().st_size}
+            entry = {"text": text, "bytes": size}
             self._core.writer.submit(lambda db: db.add_entry("backup", payload=entry))
 
     def _due(self) -> bool:
@@ -97,7 +97,7 @@ class DailyBackup:
             pass  # the copying itself says what is wrong
         return max((each for each in made if each <= now), default=None)
 
-    def _copy(self, folder: Path, now: datetime) -> Path:
+    def _copy(self, folder: Path, now: datetime) -> tuple[Path, int]:
         late = not self._core.idle  # overdue: made all the same
 
         def go_on(share: float) -> None:
@@ -112,5 +112,6 @@ class DailyBackup:
         except LogError:
             go_on(1.0)  # it was told to end while SQLite looked at the copy
             raise
+        size = copy.stat().st_size
         copies.keep_newest(folder, copies.log_id(path), self._kept)
-        return copy
+        return copy, size

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from benchd.store.errors import LogDown
 from benchd.store.log import Log
+from benchd.store.room import file_bytes
 
 OWED = "compact-owed"
 """Key in the log's table `bench`: something was deleted that no byte is to be left of, and the file has not been
@@ -32,8 +33,7 @@ def sizes(log: Log) -> Sizes:
     """How large the file is, and how much of it is free. Raises LogError."""
     ((free,),) = log.rows("PRAGMA freelist_count")
     ((page,),) = log.rows("PRAGMA page_size")
-    files = [log.path, log.path.with_name(log.path.name + "-wal")]
-    return Sizes(sum(f.stat().st_size for f in files if f.exists()), free * page)
+    return Sizes(file_bytes(log.path), free * page)
 
 
 def compact(log: Log) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchd.store.errors import LogDown, LogError
+from benchd.store.room import file_bytes
 from benchd.whole_file import sync_file, sync_folder, take_after
 
 ROOM = 1.1
@@ -31,7 +32,7 @@ def copy_database(
     sqlite3.Error when the source cannot be read; what was at `target` is there still.
     """
     part = target.with_name(target.name + ".part")
-    _check_room(source, target)
+    check_room(source, target, "the copy")
     try:
         make_empty(part, source)
         with contextlib.closing(sqlite3.connect(source.absolute().as_uri() + "?mode=ro", uri=True)) as original:
@@ -48,16 +49,17 @@ def copy_database(
     sync_folder(target.parent)
 
 
-def _check_room(source: Path, target: Path) -> None:
+def check_room(source: Path, target: Path, what: str) -> None:
+    """That a file as large as a log has room where `target` is to be; `what`: what is to be written, for the message.
+    Raises LogDown."""
     try:
-        size = sum(each.stat().st_size for each in (source, source.with_name(source.name + "-wal")) if each.exists())
+        wanted = file_bytes(source) * ROOM
         free = shutil.disk_usage(target.parent).free
     except OSError as e:
-        raise LogDown(f"{target}: the copy cannot be written: {e.strerror or e}") from e
-    wanted = size * ROOM
+        raise LogDown(f"{target}: {what} cannot be written: {e.strerror or e}") from e
     if not wanted <= free:
         raise LogDown(
-            f"{target}: no room for the copy: it takes {wanted / 1e6:.1f} MB, the disk has {free / 1e6:.1f} MB free; "
+            f"{target}: no room for {what}: it takes {wanted / 1e6:.1f} MB, the disk has {free / 1e6:.1f} MB free; "
             "free some space"
         )
 

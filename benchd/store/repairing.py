@@ -7,7 +7,6 @@ import base64
 import contextlib
 import json
 import os
-import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
@@ -17,7 +16,7 @@ from typing import Any, NamedTuple, TextIO
 from benchd.store import codec, migrations
 from benchd.store.backup import SKIPPED
 from benchd.store.checking import LOST, Checked, Fault, Progress, check
-from benchd.store.copying import ROOM, make_empty
+from benchd.store.copying import check_room, make_empty
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.holding import held
 from benchd.store.in_place import beside, free_name, put_in_place
@@ -60,7 +59,7 @@ def repair(log: Path, now: datetime, progress: Progress | None = None) -> Repair
             return Repaired(found)
         if not found.counted:
             raise LogError(f"{log}: nothing of it can be read; `benchd log restore` puts a copy in its place")
-        _check_room(log)
+        check_room(log, new, "the log written anew")
         try:
             make_empty(new, log)
             with contextlib.closing(open_damaged(log)) as old, _Aside(aside, log) as side:
@@ -239,12 +238,3 @@ def _tell_lost(new: Path, now: datetime) -> tuple[Fault, ...]:
             _entry(db, now, LOST, {"text": fault.text}, fault.trace)
         db.execute("COMMIT")
     return lost
-
-
-def _check_room(log: Path) -> None:
-    size, free = log.stat().st_size * ROOM, shutil.disk_usage(log.parent).free
-    if not size <= free:
-        raise LogDown(
-            f"{log}: a repair writes the log anew, which takes {size / 1e6:.1f} MB; the disk has {free / 1e6:.1f} MB "
-            "free: free some space (nothing was changed)"
-        )

@@ -39,7 +39,7 @@ class Room:
         try:
             disk = os.statvfs(self._path.parent)
             self.free_bytes = disk.f_bavail * disk.f_frsize
-            self.file_bytes = sum(_size(self._path.with_name(self._path.name + end)) for end in ("", "-wal"))
+            self.file_bytes = file_bytes(self._path)
         except OSError:
             self.free_bytes = self.file_bytes = None
             self.warning = ""
@@ -53,6 +53,11 @@ class Room:
                 + (" (a day of readings at the present pace)" if wanted > LEAST_BYTES else "")
                 + f": free some space where {self._path} is; recording stops when it is full"
             )
+
+
+def file_bytes(log: Path) -> int:
+    """The log's file with what waits beside it in its -wal file, bytes. Raises OSError."""
+    return sum(_size(log.with_name(log.name + end)) for end in ("", "-wal"))
 
 
 def _size(path: Path) -> int:
