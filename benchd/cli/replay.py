@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out, replay_asked
+from benchd.cli import moments, out, replay_asked
 
 if TYPE_CHECKING:
     from benchd.store.archive import Wanted
@@ -54,7 +54,7 @@ def replay(
     from benchd.cli import replay_text
 
     asked = replay_asked.asked(plan, rule or [], config)
-    since_ns = replay_asked.since_ns(since) if since else None
+    since_ns = moments.moment_ns(since, "--since") if since else None
     chosen, log_path = _chosen(job_cli.data_path(data_dir, config), job, board, since_ns, trace or [])
     tools = _tools(log_path, chosen, asked, cards, config)
     began = time.monotonic()

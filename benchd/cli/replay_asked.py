@@ -1,12 +1,9 @@
-"""What `benchd replay` is asked to try, from the words of the command: plans, single keys, supplies, since when."""
+"""What `benchd replay` is asked to try, from the words of the command: plans, single keys, supplies."""
 
 from __future__ import annotations
 
 import dataclasses
-import re
-import time
 from collections.abc import Iterable
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,9 +15,6 @@ if TYPE_CHECKING:
     from benchd.store.replay_pool import Outlet
     from benchd.traces.replay import Trial
     from benchd.traces.replay_rules import Guarding
-
-_AGE = re.compile(r"(\d{1,6}(?:\.\d{1,6})?)([dh])")
-_AGE_S = {"d": 86400.0, "h": 3600.0}
 
 
 @dataclasses.dataclass(frozen=True)
@@ -84,16 +78,6 @@ def outlets(config: Path | None) -> dict[tuple[str, int], Outlet]:
             resolution = what.resolution if what is not None else None
             found[supply.name, channel.number] = Outlet(resolution, channel.max_voltage_v, channel.lead_ohm)
     return found
-
-
-def since_ns(text: str, option: str = "--since") -> int:
-    """A local date or date and time, or an age in days or hours, as ns since the epoch; ends the command otherwise."""
-    if age := _AGE.fullmatch(text):
-        return time.time_ns() - round(float(age[1]) * _AGE_S[age[2]] * 1e9)
-    try:
-        return round(datetime.fromisoformat(text).timestamp() * 1e9)
-    except (ValueError, OverflowError, OSError):
-        out.fail(f"{option} {text}: allowed are 2026-01-31, 2026-01-31T14:00 (local time), 30d or 12h", 2)
 
 
 def _plan(text: str, config: Path | None) -> Plan:

@@ -9,8 +9,8 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import (
+    moments,
     out,
-    replay_asked,
     signatures,
     trace_compare,
     trace_export,
@@ -46,8 +46,8 @@ def list_(
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:
     """Filed traces, newest first. Example: benchd trace list --board blue-phone --signature low-stall --since 30d"""
-    since_ns = replay_asked.since_ns(since) if since else None
-    until_ns = replay_asked.since_ns(until, "--until") if until else None
+    since_ns = moments.moment_ns(since, "--since") if since else None
+    until_ns = moments.moment_ns(until, "--until") if until else None
     with job_cli.the_log(job_cli.data_path(data_dir, config), read_only=True) as log:
         rows = log.traces(job, limit, board=board, signature=signature, since_ns=since_ns, until_ns=until_ns)
         if not rows and not json_:

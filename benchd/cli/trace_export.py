@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, BinaryIO, Literal, NamedTuple, NoRe
 import typer
 
 from benchd.cli import job as job_cli
-from benchd.cli import out, out_file, replay_asked
+from benchd.cli import moments, out, out_file
 from benchd.cli.job_pack import BENCH, bench_name
 
 if TYPE_CHECKING:
@@ -107,8 +107,8 @@ def _asked(
         if since is not None or until is not None:
             out.fail("--since and --until go with --supply", 2)
         return Asked(id, job, None)
-    start_ns = replay_asked.since_ns(since) if since is not None else 0
-    end_ns = replay_asked.since_ns(until, "--until") if until is not None else time.time_ns() + 1
+    start_ns = moments.moment_ns(since, "--since") if since is not None else 0
+    end_ns = moments.moment_ns(until, "--until") if until is not None else time.time_ns() + 1
     if not start_ns < end_ns:
         out.fail(f"--since {since}, --until {until}: there is no time between them", 2)
     return Asked(None, None, Span(supply, channel, start_ns, end_ns))

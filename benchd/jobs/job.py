@@ -45,7 +45,8 @@ class JournalEntry(msgspec.Struct, frozen=True):
     t_ns: int
     kind: str
     """trace, finding, mark, reference, trip, re-arm, probe, leak, advance, promise, quiet-hours, plan, note,
-    job-created, job-chosen, output, link, instrument-error, consent, settings, unpacked, thinned, forgotten"""
+    job-created, job-chosen, output, link, instrument-error, consent, settings, unpacked, thinned, forgotten,
+    backup, repaired, readings-lost"""
     job: str | None
     supply: str | None
     channel: int | None
