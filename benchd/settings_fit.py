@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 from benchd.plans.shelf import Shelf
-from benchd.settings import Settings, Supply, check_plan
+from benchd.settings import Settings, SettingsError, Supply, check_plan, secret
 from benchd.supplies.pace import REPLY_S, round_s
 from benchd.supplies.profile import ProfileError, load_profile
 from benchd.supplies.profile_tables import Profile, as_queries
@@ -44,6 +45,29 @@ def plan_warnings(settings: Settings, shelf: Shelf) -> list[str]:
             except ValueError as error:
                 told.append(f"{error}; it will not be powered with it")
     return told
+
+
+def unread_secrets(settings: Settings) -> list[str]:
+    """One sentence for each file with a token or a password that cannot be read: a daemon does not start without."""
+    influx, mqtt = settings.influxdb, settings.mqtt
+    told: list[str] = []
+    for file, key in (
+        (influx.token_file if influx else "", "influxdb.token_file"),
+        (mqtt.password_file if mqtt else "", "mqtt.password_file"),
+    ):
+        try:
+            secret("", file, key)
+        except SettingsError as error:
+            told.append(str(error))
+    return told
+
+
+def missing_folders(settings: Settings) -> list[str]:
+    """What need not keep a bench from starting: a disk for copies may be away for a while."""
+    wish = settings.log.backup_dir
+    if not wish or Path(wish).expanduser().is_dir():
+        return []
+    return [f"log.backup_dir = {wish!r}: there is no such folder now: make it, or mount its disk; until then no copies"]
 
 
 def _unwatched(settings: Settings, supply: Supply, profile: Profile) -> list[str]:

@@ -23,15 +23,15 @@ def example(json_: Annotated[bool, out.JSON] = False) -> None:
 def check(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotated[bool, out.JSON] = False) -> None:
     """Check a settings file and the driver profiles it names. Example: benchd config check -c benchd.toml"""
     from benchd.settings import SettingsError, load
-    from benchd.settings_fit import plan_warnings, unfit
+    from benchd.settings_fit import missing_folders, plan_warnings, unfit, unread_secrets
 
     path = out.config_path(config)
     faults: list[str] = []
     warnings: list[str] = []
     try:
         settings = load(path)
-        faults += [f"{path}: {fault}" for fault in unfit(settings)]
-        warnings += plan_warnings(settings, settings.shelf)
+        faults += [f"{path}: {fault}" for fault in unfit(settings) + unread_secrets(settings)]
+        warnings += plan_warnings(settings, settings.shelf) + missing_folders(settings)
     except SettingsError as e:
         faults += str(e).splitlines()
     record: dict[str, Any] = {"file": str(path), "ok": not faults, "faults": faults, "warnings": warnings}

@@ -50,6 +50,27 @@ def test_the_example_is_a_good_settings_file(tmp_path: Path) -> None:
     assert "in order" in benchd("config", "check", "--config", file)
 
 
+def test_a_secret_that_cannot_be_read_is_a_fault_and_a_folder_that_is_away_a_warning(tmp_path: Path) -> None:
+    """The daemon does not start without the first; copies wait for the second."""
+    token, word, copies = (tmp_path / name for name in ("token", "word", "copies"))
+    file = tmp_path / "benchd.toml"
+    file.write_text(
+        f'{example_text()}\n[influxdb]\nurl = "http://127.0.0.1:8428"\ntoken_file = "{token}"\n'
+        f'[mqtt]\nhost = "127.0.0.1"\nuser = "bench"\npassword_file = "{word}"\n'
+    )
+    said = benchd("config", "check", "--config", file, status=2)
+    assert f"influxdb.token_file = '{token}': cannot be read" in said
+    assert f"mqtt.password_file = '{word}': cannot be read" in said
+    token.write_text("x")
+    word.write_text("x")
+    file.write_text(file.read_text().replace('# backup_dir = ""', f'backup_dir = "{copies}"'))
+    assert f"warning: log.backup_dir = '{copies}': there is no such folder now" in benchd(
+        "config", "check", "--config", file
+    )
+    copies.mkdir()
+    assert "warning" not in benchd("config", "check", "--config", file)
+
+
 def test_the_example_names_every_setting_with_its_default(tmp_path: Path) -> None:
     """Uncommented, the example still loads: every default it shows is a value that is allowed, under its right name."""
     text = example_text()
