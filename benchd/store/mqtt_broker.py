@@ -194,8 +194,9 @@ class Broker:
             other = "3.1.1" if self.protocol == "5" else "5"
             return f'the broker does not speak MQTT {self.protocol}: protocol = "{other}" in [mqtt] of the settings'
         if code in (BAD_LOGIN, NOT_AUTHORIZED) and isinstance(error, MqttConnectError):
-            who = f"user {self.user!r} with its password" if self.user else "no user (mqtt.user is empty)"
-            return f"{words}: the broker does not accept {who}; mqtt.user, mqtt.password_file"
+            if not self.user:
+                return f"{words}: the broker takes nobody without a name, and mqtt.user is empty; mqtt.password_file"
+            return f"{words}: the broker does not accept user {self.user!r} with its password; mqtt.password_file"
         if "before it was accepted" in str(error.args):
             return f"the broker closed the connection before it accepted it{self._mismatch()}"
         if isinstance(error.rc, ReasonCode) and code != UNSPECIFIED:

@@ -29,7 +29,7 @@ export class Followers {
     }
     const waiting = told.filter(([, one]) => one.state !== "ok").map(([name]) => name);
     const refused = told.reduce((sum, [, one]) => sum + one.rejected, 0);
-    const words = [waiting.length ? `${waiting.join(" and ")} waits` : "all up to date"];
+    const words = [waiting.length ? `${waiting.join(" and ")} ${waiting.length > 1 ? "wait" : "waits"}` : "all up to date"];
     if (waiting.length === 0 && told.some(([, one]) => one.lag_s > LATE_S)) words[0] = "catching up";
     if (refused) words.push(`${refused} refused`);
     setText(this.title, `Servers: ${words.join(", ")}`);
@@ -59,7 +59,7 @@ class Row {
   update(follower) {
     setText(this.state, STATES[follower.state] ?? follower.state);
     const old = typeof follower.lag_s === "number" ? `, the oldest ${age(follower.lag_s)} old` : "";
-    setText(this.behind, follower.backlog ? `${follower.backlog} rows of the log${old}` : "nothing");
+    setText(this.behind, follower.backlog ? `${follower.backlog} ${follower.backlog > 1 ? "rows" : "row"} of the log${old}` : "nothing");
     setText(this.refused, String(follower.rejected));
     setText(this.text, follower.text);
     this.show.hidden = follower.rejected === 0;

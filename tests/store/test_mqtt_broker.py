@@ -149,7 +149,9 @@ async def test_a_wrong_password_waits_says_so_and_goes_on_when_it_is_right(
             assert "wrong" not in text
             file.write_text("right")
             await until_async(lambda: follower.health()["state"] == "ok")
-        assert "no user (mqtt.user is empty)" in await told(writer, broker, Broker("127.0.0.1", protocol=protocol))
+        assert "the broker takes nobody without a name, and mqtt.user is empty" in await told(
+            writer, broker, Broker("127.0.0.1", protocol=protocol)
+        )
 
 
 async def test_a_password_file_that_is_gone_is_said(tmp_path: Path, writer: LogWriter) -> None:

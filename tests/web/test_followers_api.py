@@ -76,6 +76,10 @@ async def test_the_page_shows_how_far_each_server_is_behind(
     await expect(by(page, "refused-mqtt")).to_be_hidden()
     await by(page, "refused-influxdb").click()
     await expect(by(page, "follower-influxdb")).to_contain_text("supply_reading,bench=b current=<1> 5")
+    bench.followers = {"influxdb": AWAY | {"backlog": 1}, "mqtt": AWAY}
+    bench.changed()
+    await expect(part.locator("summary")).to_have_text("Servers: influxdb and mqtt wait")
+    await expect(by(page, "follower-influxdb")).to_contain_text("1 row of the log, the oldest 2 h old")
     bench.followers = {"influxdb": OK, "mqtt": OK | {"backlog": 900, "lag_s": 30.0}}
     bench.changed()
     await expect(part.locator("summary")).to_have_text("Servers: catching up")
