@@ -17,6 +17,7 @@ names. The same content packed again gives the same bytes: nothing in an archive
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal
@@ -35,6 +36,9 @@ ROWS = "readings.bin"
 CONTENT = (*TEXTS, ROWS)
 """What an archive must have, and what its checksum is made of, in this order."""
 CSV_FOLDER = "csv/"
+
+BENCH = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
+"""A bench's name, as the settings allow it: it becomes a part of the names of supplies on another bench."""
 
 MOST_TEXT_BYTES = 256_000_000
 """Of one text file, unpacked: a job with 10 000 traces and trips has some 100 MB."""

@@ -33,6 +33,7 @@ _INT64 = range(-(2**63), 2**63)
 _CSV = re.compile(r"csv/[A-Za-z0-9][A-Za-z0-9._@-]*\.csv")
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,150}")
 _SUPPLY = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,150}")
+_LOG = re.compile("[0-9a-f]{12}")
 _KIND = re.compile(r"[a-z][a-z-]{0,40}")
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 """But line break and tab: a terminal obeys them."""
@@ -68,6 +69,8 @@ class Archive:
         Raises ArchiveError.
         """
         self.path = path
+        if not path.is_file():  # a device or a pipe may never end
+            raise ArchiveError(f"{path}: there is no such file")
         try:
             self._zip = zipfile.ZipFile(path)
         except _BROKEN as e:
@@ -144,7 +147,12 @@ class Archive:
                 f"{head.log_version}); this one reads up to format {packed.FORMAT}, log version {len(STEPS)}: "
                 "install that version or a newer one"
             )
-        return self._shape(packed.MANIFEST, None, packed.MANIFEST_OF, data)
+        manifest: packed.Manifest = self._shape(packed.MANIFEST, None, packed.MANIFEST_OF, data)
+        if manifest.bench and not packed.BENCH.fullmatch(manifest.bench):
+            raise self._bad(packed.MANIFEST, None, f"bench {manifest.bench[:40]!a}: not such a name")
+        if not _LOG.fullmatch(manifest.log):
+            raise self._bad(packed.MANIFEST, None, f"log {manifest.log[:40]!a}: not such an id")
+        return manifest
 
     def _listed(self) -> dict[str, packed.PackedFile]:
         """The files that the manifest names, which are those that are there."""

@@ -43,8 +43,10 @@ def pack_job(
     """Write the archive of a job to a file that was opened for writing; what it says of itself.
 
     `bench`: the name of the bench that the log is of; empty where it is not known. `without_person`: leave out what was
-    said of device, symptom and in notes. Raises LogError (no such job, a damaged row), OSError.
+    said of device, symptom and in notes. Raises LogError (no such job or name of a bench, a damaged row), OSError.
     """
+    if bench and not packed.BENCH.fullmatch(bench):
+        raise LogError(f"bench {bench!r}: allowed are 1 to 32 of a-z, 0-9 and '-', as in the settings; give --bench")
     with snapshot(log):
         if log.job(job) is None:
             raise LogError(f"job {job!r} is not in this log; `benchd job list` shows what is")

@@ -127,3 +127,11 @@ def test_times_are_written_as_rfc_3339_has_them() -> None:
     assert packed.rfc3339(482_196_050_520_000_000) == "1985-04-12T23:20:50.520000000Z"
     assert packed.rfc3339(-1) == "1969-12-31T23:59:59.999999999Z"
     assert np.datetime64(packed.rfc3339(T0)[:-1], "ns").astype(np.int64) == T0
+
+
+def test_a_name_that_no_bench_has_is_refused(tmp_path: Path) -> None:
+    with (
+        log_with_job(tmp_path / "log.sqlite") as log,
+        pytest.raises(LogError, match=r"bench 'Bench 7': allowed are .*; give --bench"),
+    ):
+        packed_job(log, tmp_path / "job.zip", bench="Bench 7")

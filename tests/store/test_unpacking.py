@@ -233,6 +233,9 @@ def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]
         ("manifest.json", lambda m: m | {"files": m["files"] * 2}, "manifest.json: names a file twice"),
         ("manifest.json", lambda m: m | {"job": "R-1"}, "job.json: is of job R-1042, the manifest says 'R-1'"),
         ("manifest.json", lambda m: m | {"checksum": "0"}, "its checksum is not that of its files"),
+        ("manifest.json", lambda m: m | {"bench": "<img src=x>"}, "manifest.json: bench .*: not such a name"),
+        ("manifest.json", lambda m: m | {"bench": "x" * 33}, "manifest.json: bench 'x*': not such a name"),
+        ("manifest.json", lambda m: m | {"bench": "", "log": "../\x1b["}, "manifest.json: log .*: not such an id"),
         ("job.json", only(id="../R"), r"job.json: job id '\.\./R': allowed are"),
         ("job.json", only(symptom="\x1b]0;"), r"job.json, line 1: the character U\+001B is not allowed"),
         ("job.json", only(created_ns=2**70), "job.json, line 1: 1180591620717411303424 has more than 64 bits"),
@@ -263,6 +266,11 @@ def test_what_a_forger_has_made_fit_is_refused_with_its_place(
     refused(spoilt(archive, tmp_path / "spoilt.zip", name, change), said)
 
 
+def test_what_is_no_file_is_not_read(tmp_path: Path) -> None:
+    refused(Path("/dev/zero"), "there is no such file")
+    refused(tmp_path, "there is no such file")
+
+
 @pytest.mark.parametrize("name", ["../evil", "/etc/evil", "C:\\evil", "csv/../../evil.csv", "csv/", "more.txt"])
 def test_names_that_have_no_business_there(tmp_path: Path, archive: Path, name: str) -> None:
     files = files_of(archive)
@@ -281,7 +289,7 @@ def test_a_file_that_is_missing_there_twice_or_no_zip(tmp_path: Path, archive: P
     refused(archive, "two of one name")
     (tmp_path / "3.zip").write_text("no zip")
     refused(tmp_path / "3.zip", "is no archive of a job: File is not a zip file")
-    refused(tmp_path / "none.zip", "No such file")
+    refused(tmp_path / "none.zip", "there is no such file")
 
 
 def test_a_bomb_is_not_unpacked(tmp_path: Path, archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
