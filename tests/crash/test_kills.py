@@ -7,7 +7,8 @@ import sys
 
 
 def test_what_was_acknowledged_is_there_after_a_kill_and_little_else_is_missing() -> None:
-    """In a process of its own, which forks: this one may have threads. Patience, since other tests run beside it."""
+    """In a process of its own, which forks: this one may have threads. Patience, since the machine may be
+    busy with something else."""
     words = ["kills", "5", "--daemons", "1", "--seed", "11", "--patience", "8"]
     done = subprocess.run([sys.executable, "-m", "tests.crash", *words], capture_output=True, text=True, timeout=100)
     assert done.returncode == 0, done.stdout + done.stderr

@@ -34,7 +34,9 @@ def test_the_daemon_goes_on_meanwhile(sim: SimulatedSupply, tmp_path: Path) -> N
     with Log.open(data / "benchd.sqlite") as log:
         record(log, 600, old_ns)
         log.add_job(Job("R-1042", "a blue phone", "demo-a", OWNER))
-    with running({"psu": Bench(sim.resource, interval_ms=5.0, profile="benchd-sim")}, folder=tmp_path) as daemon:
+    with running(
+        {"psu": Bench(sim.resource, interval_ms=5.0, profile="benchd-sim", timeout_ms=800.0)}, folder=tmp_path
+    ) as daemon:
 
         def run(*words: str, status: int = 0) -> str:
             done = CliRunner().invoke(app, [*words, "--config", str(daemon.config)])

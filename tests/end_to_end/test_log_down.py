@@ -29,7 +29,7 @@ def sim() -> Iterator[SimulatedSupply]:
 
 
 def bench_of(sim: SimulatedSupply) -> dict[str, Bench]:
-    return {"psu": Bench(sim.resource, interval_ms=5.0, profile="benchd-sim", channels=(1, 2))}
+    return {"psu": Bench(sim.resource, interval_ms=5.0, profile="benchd-sim", channels=(1, 2), timeout_ms=800.0)}
 
 
 def told(daemon: Running) -> dict[str, Any]:

@@ -64,7 +64,7 @@ class Remote:
 async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
     with SimulatedSupply(board1="clean") as sim, Mosquitto(tmp_path / "broker") as broker:
         extra = f'[guard]\nrearm_pause_s = 0.5\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\ncommands = true\n'
-        with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}, extra, folder=tmp_path) as daemon:
+        with running({"s": Bench(sim.resource, 5.0, "benchd-sim", timeout_ms=800.0)}, extra, folder=tmp_path) as daemon:
             until(lambda: daemon.call("GET", "bench")["followers"]["mqtt"]["state"], lambda s: s == "ok", "the broker")
             async with aiomqtt.Client("127.0.0.1", broker.port) as client:
                 await client.subscribe("benchd/tried/#", qos=1)
@@ -72,12 +72,13 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
                 too_much = await remote.do("on", {"voltage_v": 4.9})
                 assert (too_much["ok"], too_much["code"]) == (False, "out-of-range")
                 assert not sim.truth(1).output
+                await _job(remote, daemon)  # before the output goes on: a power-up is of the job of its beginning
                 on = await remote.do("on", {"voltage_v": 3.5, "limit_a": 1.5})
                 assert (on["ok"], on["output"], on["error"]) == (True, "on", "")
                 assert sim.truth(1).output
                 view = daemon.channel("s")
                 assert (view["set_voltage_v"], view["limit_a"]) == (3.5, 1.5)
-                await _button_and_job(remote, daemon)
+                assert (await remote.do("button"))["ok"] is True
                 # A retained on is what the broker hands to whoever comes next; it must not be an order.
                 await client.publish("benchd/tried/do/s/1/on", b'{"id": "kept"}', qos=1, retain=True)
                 assert (await remote.answer("kept"))["ok"] is False
@@ -104,13 +105,12 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
     assert set(TOPICS) == SEEN
 
 
-async def _button_and_job(remote: Remote, daemon: Any) -> None:
+async def _job(remote: Remote, daemon: Any) -> None:
     unknown = await remote.do("job", {"job": "R-7"}, place="")
     assert (unknown["ok"], unknown["code"]) == (False, "not-found")
     await asyncio.to_thread(daemon.call, "POST", "jobs", {"id": "R-7"})
     assert (await remote.do("job", {"job": "R-7"}, place=""))["ok"] is True
     assert daemon.call("GET", "bench")["job"] == "R-7"
-    assert (await remote.do("button"))["ok"] is True
 
 
 async def _trip_and_rearm(remote: Remote, sim: SimulatedSupply, daemon: Any) -> None:
@@ -128,7 +128,7 @@ async def _trip_and_rearm(remote: Remote, sim: SimulatedSupply, daemon: Any) -> 
 async def test_off_needs_no_permission_and_the_rest_does(tmp_path: Path) -> None:
     with SimulatedSupply(board1="clean") as sim, Mosquitto(tmp_path / "broker") as broker:
         extra = f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
-        with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}, extra, folder=tmp_path) as daemon:
+        with running({"s": Bench(sim.resource, 5.0, "benchd-sim", timeout_ms=800.0)}, extra, folder=tmp_path) as daemon:
             until(lambda: daemon.call("GET", "bench")["followers"]["mqtt"]["state"], lambda s: s == "ok", "the broker")
             async with aiomqtt.Client("127.0.0.1", broker.port) as client:
                 await client.subscribe("benchd/tried/done/#", qos=1)
