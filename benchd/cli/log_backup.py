@@ -26,12 +26,18 @@ def backup(
     """Copy the log, also while the daemon records. Example: benchd log backup /media/stick
 
     The copy is checked, and takes its name only when it is whole and on the disk. In a folder its name has the log's id
-    and the time (UTC); a file that is there is overwritten only by a newer copy of the same log.
+    and the time (UTC). A new file wants a name with an ending, lest a disk that is not there is taken for one; a file
+    that is there is overwritten only by a newer copy of the same log.
     """
     from benchd.store import backup as copies
     from benchd.store.errors import LogError
 
     log = job_cli.log_there(job_cli.data_path(data_dir, config))
+    if (
+        target is not None and not target.suffix and not target.exists()
+    ):  # a stick that is not mounted is no file's name
+        out.fail(f"{target}: there is no such folder: make it, or mount its disk; a new file for the copy wants a name "
+                 "with an ending, as log.sqlite")  # fmt: skip
     with out.errors(LogError), working("copying") as progress:
         copy = copies.backup(log, target or _folder(config), datetime.now(UTC), progress)
     size = copy.stat().st_size

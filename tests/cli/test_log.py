@@ -87,6 +87,12 @@ def test_a_copy_and_back(folder: Path, tmp_path: Path) -> None:
     assert len(lines(benchd("job", "list", "--data-dir", folder, "--json"))) == 2
 
 
+def test_a_folder_that_is_not_there_does_not_become_a_file(folder: Path, tmp_path: Path) -> None:
+    said = benchd("log", "backup", tmp_path / "stick", "--data-dir", folder, status=1)
+    assert f"{tmp_path / 'stick'}: there is no such folder: make it, or mount its disk" in said
+    assert not (tmp_path / "stick").exists()
+
+
 def test_paths_may_be_relative(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     benchd("log", "backup", "copy.sqlite", "--data-dir", folder.name)
