@@ -88,6 +88,7 @@ async def test_everything_is_delivered_once_in_order_also_what_comes_later(write
         await until(lambda: server.took == list(range(10)))
         await asyncio.to_thread(note, writer, 10)  # wakes it
         await until(lambda: server.took == list(range(11)) and follower.health()["backlog"] == 0)
+        await until(lambda: stored(writer) == (11, 0))
         assert follower.health()["state"] == "ok"
     assert follower.health()["state"] == "stopped"
     again = Server()
@@ -262,23 +263,29 @@ async def test_the_next_batch_is_read_while_one_is_delivered(writer: LogWriter) 
 
 async def test_it_waits_for_a_fuller_batch_but_not_for_long(writer: LogWriter) -> None:
     took: list[list[int]] = []
+    seen: list[int] = []
 
     async def deliver(batch: Sequence[JournalEntry]) -> list[Rejected]:
         took.append([e.payload["i"] for e in batch])
         return []
 
+    def enough(log: Log, seq: int) -> bool:
+        seen.append(len(STREAM.read(log, seq)))
+        return seen[-1] >= 3
+
     def make_with(age_s: float) -> Follower[JournalEntry]:
-        gather = Gather(lambda log, seq: len(STREAM.read(log, seq)) >= 3, age_s)
+        gather = Gather(enough, age_s)
         stream = Stream(STREAM.read, STREAM.head, gather=gather)
         return Follower("f", writer.path, writer, stream, deliver)
 
     note(writer, 0)
     async with running(make_with(age_s=60.0)):
+        await until(lambda: seen != [])
         await asyncio.to_thread(note, writer, 1)
-        await asyncio.sleep(0.1)
+        await until(lambda: seen.count(2) >= 2)  # it has seen both, and waits for more
         assert took == []
         await asyncio.to_thread(note, writer, 2)
-        await until(lambda: took == [[0, 1, 2]])
+        await until(lambda: took == [[0, 1, 2]] and stored(writer) == (3, 0))
     note(writer, 3)
     async with running(make_with(age_s=0.05)):
         await until(lambda: took == [[0, 1, 2], [3]])

@@ -293,6 +293,13 @@ class Gated(MqttFollower):
         self._events._send_one = send_one  # type: ignore[method-assign]
 
 
+def still_to_go(writer: LogWriter) -> list[int]:
+    """Trips behind the stored cursor."""
+    with Log.open(writer.path, read_only=True) as log:
+        cursor = log.followers.cursor("mqtt")
+        return [e.t_ns - T0 for e in log.entries_after(cursor or 0, 100, ("trip",))]
+
+
 def trips(numbers: range) -> Callable[[Log], None]:
     def add(log: Log) -> None:
         with log.transaction():
@@ -315,9 +322,7 @@ async def test_several_events_are_on_their_way_and_only_what_is_acknowledged_cou
         await until_async(lambda: follower.health()["backlog"] == 5)
         await asyncio.to_thread(broker.stop)
         await until_async(lambda: follower.health()["state"] == "waiting")
-        with Log.open(writer.path, read_only=True) as log:
-            cursor = log.followers.cursor("mqtt")
-            assert [e.t_ns - T0 for e in log.entries_after(cursor or 0, 100, ("trip",))] == [7, 8, 9, 10, 11]
+        await until_async(lambda: still_to_go(writer) == [7, 8, 9, 10, 11])
         await asyncio.wrap_future(writer.submit(trips(range(12, 60))))
         follower.hold, follower.most, follower.sent = set(), 0, []
         await asyncio.to_thread(broker.start)
