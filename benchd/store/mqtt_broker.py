@@ -99,6 +99,22 @@ class Link(aiomqtt.Client):
             self._connected.set_exception(aiomqtt.MqttCodeError(reason_code, "closed before it was accepted"))
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        # aiomqtt takes the socket's number now and has it watched at the loop's next turn. When the connection has
+        # ended by then, that fails with a traceback, or the number is another file's by now.
+        def begin() -> None:
+            if sock.fileno() >= 0:
+                self._loop.add_writer(sock.fileno(), self._write, client)
+
+        self._loop.call_soon_threadsafe(begin)
+
+    def _write(self, client: Any) -> None:
+        try:
+            client.loop_write()
+        except Exception as e:  # as aiomqtt does: the connection is at its end
+            if not self._disconnected.done():
+                self._disconnected.set_exception(e)
+
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Broker:

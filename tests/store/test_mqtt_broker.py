@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -276,3 +278,20 @@ async def test_a_broker_that_hands_nothing_to_us_is_told_of(
             await asyncio.to_thread(broker.start)
             await until_async(lambda: follower.health()["state"] == "ok")
     assert len(alarms) == 1
+
+
+async def test_a_connection_that_ends_before_it_is_watched_for_writing_ends_quietly() -> None:
+    link = await Broker("127.0.0.1").client("benchd-tried")
+    told: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _, context: told.append(context))
+    written: list[bool] = []
+    client = SimpleNamespace(loop_write=lambda: written.append(True))
+    ours, theirs = socket.socketpair()
+    with theirs:
+        with ours:
+            link._on_socket_register_write(client, None, ours)
+            await until_async(lambda: bool(written))
+            asyncio.get_running_loop().remove_writer(ours)
+            link._on_socket_register_write(client, None, ours)
+        await asyncio.sleep(0)
+    assert told == []
