@@ -52,7 +52,12 @@ def forget(
     done, left = _forget(folder, known)
     held, failed = _in_copies(folder, config, known, done, backups)
     record = _found(known) | {"job": done.job, "left": left, "copies": held, "failed": failed, "servers": sent}
-    lines = [f"forgotten; the job is {done.job} from now on", *failed, *_copies_said(held), *_servers_said(sent, id)]
+    lines = [
+        f"forgotten; the job is {done.job} from now on",
+        *failed,
+        *_copies_said(held, backups),
+        *_servers_said(sent, id),
+    ]
     out.emit(record, "\n".join([*lines, *([left] if left else [])]), json_)
     if left or failed:
         raise typer.Exit(1)
@@ -131,7 +136,9 @@ def _in_copies(
     return [str(copy) for copy in _copies(folder, config, known)], failed
 
 
-def _copies_said(copies: list[str]) -> list[str]:
+def _copies_said(copies: list[str], done: bool = False) -> list[str]:
+    if done:
+        return [f"{copy}: this copy of the log holds it still, or another job in it says the same" for copy in copies]
     return [f"{copy}: this copy of the log holds it; --backups forgets there, too" for copy in copies]
 
 
