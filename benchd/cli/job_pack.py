@@ -9,6 +9,7 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import out, out_file
+from benchd.cli.words import counted
 
 if TYPE_CHECKING:
     from benchd.store.packed import Manifest
@@ -100,7 +101,11 @@ def _record(manifest: Manifest) -> dict[str, Any]:
 def _counted(manifest: Manifest) -> str:
     c = manifest.counts
     person = "" if not manifest.without_person else "; without what was said of device, symptom and in notes"
-    return f"{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings{person}"
+    what = (
+        counted(c.traces, "trace"), counted(c.trips, "trip"), counted(c.journal, "journal entry", "journal entries"),
+        counted(c.readings, "reading"),
+    )  # fmt: skip
+    return f"{', '.join(what)}{person}"
 
 
 def _said(manifest: Manifest, placed: Placed, dry_run: bool) -> str:

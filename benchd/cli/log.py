@@ -10,6 +10,7 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import log_backup, log_check, log_rejected, log_thin, log_upgrade, out
+from benchd.cli.words import counted
 
 if TYPE_CHECKING:
     from benchd.store.log import Log
@@ -45,14 +46,14 @@ def _record(log: Log) -> dict[str, Any]:
     from benchd.store.room import file_bytes
 
     ((rows, readings, first_ns, last_ns),) = log.rows("SELECT count(*), sum(n), min(t0_ns), max(t1_ns) FROM blocks")
-    counted = {what: log.rows(f"SELECT count(*) FROM {what}")[0][0] for what in ("jobs", "traces", "trips", "journal")}  # noqa: S608
+    counts = {what: log.rows(f"SELECT count(*) FROM {what}")[0][0] for what in ("jobs", "traces", "trips", "journal")}  # noqa: S608
     return {
         "file": str(log.path),
         "log": log.log_id,
         "version": len(migrations.STEPS),
         "bytes": file_bytes(log.path),
         "disk_free_bytes": shutil.disk_usage(log.path.parent).free,
-        **counted,
+        **counts,
         "rows": rows,
         "readings": readings or 0,
         "first_ns": first_ns,
@@ -68,7 +69,7 @@ def _lines(record: dict[str, Any]) -> list[str]:
         f"{record['file']}: log {record['log']}, version {record['version']}",
         f"  {record['bytes'] / 1e6:.1f} MB with what waits in its -wal file; "
         f"{record['disk_free_bytes'] / 1e9:.1f} GB free on its disk",
-        f"  {record['jobs']} jobs, {record['traces']} traces, {record['trips']} trips, "
-        f"{record['journal']} lines of the journal",
-        f"  {record['readings']} readings in {record['rows']} rows, {times}",
+        f"  {counted(record['jobs'], 'job')}, {counted(record['traces'], 'trace')}, "
+        f"{counted(record['trips'], 'trip')}, {counted(record['journal'], 'line')} of the journal",
+        f"  {counted(record['readings'], 'reading')} in {counted(record['rows'], 'row')}, {times}",
     ]

@@ -44,7 +44,8 @@ def rejected(
 def _heading(counted: int, shown: int) -> str:
     if not counted:
         return "nothing was refused"
-    return f"{counted} items were refused for good" + (f"; the newest {shown}:" if shown < counted else ":")
+    items = "1 item was" if counted == 1 else f"{counted} items were"
+    return f"{items} refused for good" + (f"; the newest {shown}:" if shown < counted else ":")
 
 
 def _text(row: RejectedRow) -> str:

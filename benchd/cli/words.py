@@ -28,6 +28,11 @@ _OLD_S = 2.0
 """A reading that is older is not shown as what flows now, s."""
 
 
+def counted(number: int, one: str, more: str = "") -> str:
+    """`1 trace`, `2 traces`; `more`: the plural, where it is not `one` with an s."""
+    return f"{number} {one if number == 1 else more or one + 's'}"
+
+
 def output_words(p: dict[str, Any]) -> str:
     """`output on, as asked: 4 V, limit 2 A (boot)`, from a change of an output."""
     reason = p.get("reason", "")

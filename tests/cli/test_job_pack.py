@@ -21,10 +21,10 @@ def there(tmp_path: Path) -> Path:
 def test_a_job_goes_to_another_bench(tmp_path: Path, there: Path) -> None:
     file, here = tmp_path / "job.zip", tmp_path / "here"
     said = benchd("job", "pack", JOB, "-o", file, "--bench", "bench-b", "--data-dir", there)
-    assert said == f"{file}: job {JOB}, 1 traces, 1 trips, 6 journal entries, 5101 readings\n"
+    assert said == f"{file}: job {JOB}, 1 trace, 1 trip, 6 journal entries, 5101 readings\n"
     benchd("job", "new", "H-1", "--data-dir", here)
     would = benchd("job", "unpack", file, "--dry-run", "--data-dir", here)
-    assert would.startswith(f"job {JOB} would be taken in from bench bench-b: 1 traces")
+    assert would.startswith(f"job {JOB} would be taken in from bench bench-b: 1 trace,")
     assert "supply psu-a is psu-a@bench-b here" in would
     assert benchd("job", "list", "--data-dir", here).count("\n") == 1
     assert benchd("job", "unpack", file, "--data-dir", here) == would.replace("would be taken", "taken")

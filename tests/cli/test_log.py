@@ -41,7 +41,7 @@ def test_info_says_what_is_in_the_log(folder: Path) -> None:
     assert told["file"] == str(folder / "benchd.sqlite")
     assert told["bytes"] > 4096
     text = benchd("log", "info", "--data-dir", folder)
-    assert "1 jobs, 1 traces, 1 trips" in text
+    assert "1 job, 1 trace, 1 trip" in text
     assert "2026-01-02" in text
     empty = folder.parent / "empty"
     benchd("job", "new", "R-1", "--data-dir", empty)

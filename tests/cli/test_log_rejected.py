@@ -34,6 +34,7 @@ def test_what_was_refused_is_shown_newest_first(folder: Path) -> None:
     assert [told[1].split("  ")[1], told[2], told[4]] == [
         "influxdb events, row 2: 400: unable to parse", "  a line", "  line 9",
     ]  # fmt: skip
+    assert asked(folder, "--follower", "influxdb events").startswith("1 item was refused for good:")
     assert asked(folder, "--follower", "mqtt") == "nothing was refused\n"
 
 
