@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import mmap
+import json
 import os
 import re
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -40,7 +42,8 @@ def still_said(log: Log, sought: Sequence[bytes]) -> set[bytes]:
     after the forgetting. Raises LogError."""
     found: set[bytes] = set()
     for table, sql in log.rows("SELECT name, sql FROM sqlite_master WHERE type = 'table' AND name <> 'blocks'"):
-        found |= {each for each in sought if each in sql.encode()}
+        schema = f"table{table}{table} {sql}".encode()  # as its row in sqlite_master lies in the file
+        found |= {each for each in sought if each in schema}
         columns = [row[1] for row in log.rows(f'PRAGMA table_info("{table}")')]
         text = " || x'00' || ".join(f"coalesce(CAST(\"{column}\" AS BLOB), x'')" for column in columns)
         holds = f'SELECT EXISTS (SELECT 1 FROM "{table}" WHERE instr({text}, ?))'  # noqa: S608
@@ -49,13 +52,34 @@ def still_said(log: Log, sought: Sequence[bytes]) -> set[bytes]:
 
 
 def residue(files: Iterable[Path], sought: Sequence[bytes]) -> list[Path]:
-    """Those of the files that hold any of these bytes. Raises OSError."""
-    return [file for file in files if file.is_file() and file.stat().st_size and _holds(file, sought)]
+    """Those of the files that hold any of these bytes. Raises OSError.
+
+    Another process looks: one that closes any descriptor of a file loses its locks on it (fcntl(2)), and the log would
+    be taken for one that nobody has open (sqlite.org/howtocorrupt.html, 2.2).
+    """
+    there = [file for file in files if file.is_file() and file.stat().st_size]
+    if not there or not sought:
+        return []
+    words = [sys.executable, "-I", "-S", "-c", _LOOK, *(str(file.absolute()) for file in there)]
+    asked = json.dumps([each.hex() for each in sought]).encode()
+    done = subprocess.run(words, check=False, input=asked, capture_output=True)
+    if done.returncode:
+        raise OSError(
+            f"the log's files cannot be looked through: {done.stderr.decode(errors='replace').strip()[-300:]}"
+        )
+    return [there[number] for number in json.loads(done.stdout)]
 
 
-def _holds(file: Path, sought: Sequence[bytes]) -> bool:
-    with file.open("rb") as opened, mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ) as content:
-        return any(content.find(each) >= 0 for each in sought)
+_LOOK = """
+import json, mmap, sys
+sought = [bytes.fromhex(each) for each in json.load(sys.stdin)]
+found = []
+for number, file in enumerate(sys.argv[1:]):
+    with open(file, "rb") as opened, mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        if any(content.find(each) >= 0 for each in sought):
+            found.append(number)
+print(json.dumps(found))
+"""
 
 
 def clean(log: Log, known: Personal) -> list[Path]:

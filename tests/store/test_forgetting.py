@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -186,6 +188,26 @@ def test_words_that_stand_elsewhere_are_no_sign_and_an_id_always_is(log: Log) ->
     forget(log, "R-1042", T0)
     assert clean(log, other) == [log.path]
     assert clean(log, known) == []
+
+
+def test_who_looks_lets_go_of_none_of_the_logs_locks(log: Log, tmp_path: Path) -> None:
+    """A process that closes any descriptor of a file loses its locks on it (fcntl(2)): the next one to close the log
+    would take itself for the last, and remove the -wal file that this one goes on writing to."""
+    wal = tmp_path / "benchd.sqlite-wal"
+    was = wal.stat().st_ino
+    assert residue([log.path, wal], [DEVICE.encode()]) != []
+    other = "import sqlite3, sys; db = sqlite3.connect(sys.argv[1]); db.execute('SELECT * FROM jobs'); db.close()"
+    subprocess.run([sys.executable, "-c", other, str(log.path)], check=True, timeout=30)
+    assert wal.stat().st_ino == was
+
+
+def test_a_tablet_is_no_word_of_sqlites(tmp_path: Path) -> None:
+    """`table` and `traces` lie one behind the other in the schema's own row."""
+    with Log.open(tmp_path / "benchd.sqlite") as log:
+        log.add_job(Job("R-1043", "tablet"))
+        known = personal(log, "R-1043")
+        forget(log, "R-1043", T0)
+        assert clean(log, known) == []
 
 
 def test_a_table_of_tomorrow_is_not_forgotten(log: Log) -> None:
