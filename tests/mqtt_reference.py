@@ -56,10 +56,11 @@ To `benchd/<bench>/do/<word>`, for the whole bench:
 {bench_words}
 
 Each is answered at `benchd/<bench>/done/<id>`. Publish with QoS 1 and not retained: a retained command may be of any
-age and is never carried out (with MQTT 3.1.1, one that is published retained while the daemon listens cannot be told
-from an order for now). A command for a daemon that is away is lost: no broker keeps it. With `not_after_ns`, or MQTT
-5's Message Expiry Interval, one that was held up on its way is not carried out. An id that comes again, of the last
-{remembered}, is answered again and carried out once; off is carried out each time.
+age. One that the broker has kept is never carried out; of those that are published retained while the daemon listens,
+off is, and the others are refused (with MQTT 3.1.1 they cannot be told from an order for now, and are carried out). A
+command for a daemon that is away is lost: no broker keeps it. With `not_after_ns`, or MQTT 5's Message Expiry Interval,
+one that was held up on its way is not carried out. An id that comes again, of the last {remembered}, is answered again
+and carried out once; off is carried out each time.
 
 ## Payloads
 

@@ -7,9 +7,9 @@
 
 All of them are in MQTT.md. They go through the bench like everybody's, with the same limits. `not_after_ns` (ns since
 the epoch) may stand in every payload: an order that was held up on its way and arrives later is not carried out; off
-is. A retained message is never carried out: the broker would give the order again at each connect. An id that comes
-again is answered again and carried out once (MQTT's QoS 1 may deliver twice); off is carried out each time. Without a
-usable id the answer goes to `done/-`.
+is. A retained message is not carried out: the broker would give the order again at each connect (with MQTT 5 an off
+that is published retained while we listen is). An id that comes again is answered again and carried out once (MQTT's
+QoS 1 may deliver twice); off is carried out each time. Without a usable id the answer goes to `done/-`.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ class Command(NamedTuple):
     word: str
     payload: bytes
     retained: bool
-    """The broker kept it from an earlier time, or was asked to keep it."""
+    """The broker kept it from an earlier time, or was asked to keep it: no order for now."""
     crowded: bool
     """So many are being carried out already that only what must not wait should be."""
 
@@ -294,8 +294,12 @@ class MqttFollower:
             return ""
         filters = [TOPICS[kind].filter(bench=self._bench) for kind in ("command", "bench-command")]
         if self._broker.protocol == "5":
-            # retainAsPublished (MQTT 5 §3.8.3.1): what is to be retained is told from an order for now.
-            topics: Any = [(each, SubscribeOptions(qos=1, retainAsPublished=True)) for each in filters]
+            # MQTT 5 §3.8.3.1: what the broker has kept is not sent (Retain Handling 2), so all that comes is said now;
+            # and what is to be kept from now on is told from an order for now (Retain As Published).
+            options = SubscribeOptions(
+                qos=1, retainAsPublished=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND
+            )
+            topics: Any = [(each, options) for each in filters]
         else:
             topics = [(each, 1) for each in filters]
         if refused := not_granted(await link.subscribe(topics)):
@@ -321,7 +325,9 @@ class MqttFollower:
             return
         crowded = len(self._doing) >= COMMANDS_AT_ONCE
         place = levels.get("supply"), levels.get("channel")
-        command = Command(*place, levels["word"], payload, bool(message.retain), crowded)
+        # With MQTT 5 it is said now, even if it is to be kept as well: then off is off, and only the rest is in doubt.
+        now = self._broker.protocol == "5" and levels["word"] == "off"
+        command = Command(*place, levels["word"], payload, bool(message.retain) and not now, crowded)
         task = asyncio.create_task(self._do(self._carry, command), name=f"mqtt {command.word}")
         self._doing.add(task)
         task.add_done_callback(self._doing.discard)
