@@ -80,7 +80,10 @@ async def test_the_second_of_one_name_is_silent_until_the_first_is_gone(
     }  # fmt: skip
 
 
-async def test_two_that_take_the_name_in_one_moment_agree_on_one(broker: Mosquitto, writers: list[LogWriter]) -> None:
+async def test_two_that_take_the_name_in_one_moment_agree_on_one(
+    broker: Mosquitto, writers: list[LogWriter], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt_presence, "ECHO_S", 14.0)  # a busy machine's broker may be slow; what then: next test
     listener = Listener(broker)
     both = [make(writer, broker) for writer in writers]
     for follower in both:
