@@ -1,7 +1,8 @@
-"""How much room the log's disk has left, and whether that is enough for another day."""
+"""How much room the log's disk has left, whether that is enough for another day, and whether the file is there."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -29,13 +30,21 @@ class Room:
         """Of its disk, for this user; None: not known."""
         self.warning = ""
         """For the operator; empty: there is room enough, or it is not known."""
+        self.lost = ""
+        """Why what is written now does not last, though writing works; empty: it does."""
 
     def took(self, readings: int) -> None:
         """So many were written."""
         self._readings += readings
 
     def look(self, now_s: float) -> None:
-        """See how much there is."""
+        """See how much there is, and that the file is there."""
+        self.lost = ""
+        if gone := deleted(self._path):
+            self.lost = (
+                f"{gone} was deleted or replaced while the daemon writes to it: what is recorded now is gone when the "
+                "daemon ends; switch the outputs off, restart the daemon, then `benchd log check`"
+            )
         try:
             disk = os.statvfs(self._path.parent)
             self.free_bytes = disk.f_bavail * disk.f_frsize
@@ -58,6 +67,21 @@ class Room:
 def file_bytes(log: Path) -> int:
     """The log's file with what waits beside it in its -wal file, bytes. Raises OSError."""
     return sum(_size(log.with_name(log.name + end)) for end in ("", "-wal"))
+
+
+def deleted(log: Path) -> Path | None:
+    """The log's file or its -wal file, where this process has it open and its name is gone or another file's.
+
+    By /proc (proc_pid_fd(5)): "(deleted)" behind the name. None as well on systems without it.
+    """
+    log = log.resolve()
+    ours = {f"{path} (deleted)": path for path in (log, log.with_name(log.name + "-wal"))}
+    with contextlib.suppress(OSError):
+        for number in os.listdir("/proc/self/fd"):
+            with contextlib.suppress(OSError):  # closed meanwhile
+                if (gone := ours.get(os.readlink(f"/proc/self/fd/{number}"))) is not None:
+                    return gone
+    return None
 
 
 def _size(path: Path) -> int:

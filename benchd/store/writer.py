@@ -165,10 +165,11 @@ class LogWriter:
         """How the writing goes; see LogHealth."""
         alive = self._thread.is_alive()
         with self._wake:
+            lost = self._room.lost
             return LogHealth(
-                state=self._state if alive else "failing",
+                state=self._state if alive and not lost else "failing",
                 text=self._text
-                or (self._damage or self._room.warning if alive else "the log's writing thread has ended"),
+                or (lost or self._damage or self._room.warning if alive else "the log's writing thread has ended"),
                 waiting=self._bytes // _READING_BYTES,
                 tasks=len(self._tasks),
                 dropped=self._dropped,

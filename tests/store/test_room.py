@@ -117,3 +117,21 @@ def test_two_processes_that_write_lose_nothing_and_never_stand_still(tmp_path: P
             ("daemon", len(futures)),
             ("other", 300),
         ]
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="this system does not tell what a process has open")
+@pytest.mark.parametrize("end", ["", "-wal"])
+def test_a_file_that_is_taken_away_under_the_writer_is_told_at_once(tmp_path: Path, end: str) -> None:
+    """SQLite goes on writing into a file that has no name any more: nothing fails, and nothing of it lasts."""
+    writer = LogWriter(tmp_path / "l.sqlite", join_every_s=0.05)
+    try:
+        writer.put_block(block(10, T0))
+        until(lambda: writer.health()["file_bytes"] and not writer.health()["waiting"])
+        assert writer.health()["state"] == "ok"
+        (tmp_path / f"l.sqlite{end}").unlink()
+        until(lambda: writer.health()["state"] == "failing")
+        (warning,) = alarms.of_log(writer.health())
+        assert f"l.sqlite{end} was deleted or replaced while the daemon writes to it" in warning
+        assert "restart the daemon" in warning
+    finally:
+        writer.close()
