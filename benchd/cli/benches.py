@@ -54,7 +54,7 @@ def benches(
     else:
         mqtt = _set(config)
     with out.errors(SettingsError, CannotListen):
-        listening = _listening(mqtt, always=not once)
+        listening = _listening(mqtt, bool(host), once)
         asyncio.run(_once(listening, json_) if once else _serve(listening, port, json_))
 
 
@@ -78,11 +78,13 @@ def _set(config: Path | None) -> Mqtt:
     return mqtt
 
 
-def _listening(mqtt: Mqtt, always: bool) -> Listening:
+def _listening(mqtt: Mqtt, by_options: bool, once: bool) -> Listening:
     from benchd.daemon.benches import Listening
     from benchd.daemon.followers import broker_of
 
-    return Listening(broker_of(mqtt), always=always)
+    broker = broker_of(mqtt, by_options)
+    # Once: what is not heard is said at the end, and no more.
+    return Listening(broker, tell=lambda text: None) if once else Listening(broker, always=True)
 
 
 async def _serve(listening: Listening, port: int, as_json: bool) -> None:
@@ -142,7 +144,7 @@ def _output(one: OutputSeen, told: str) -> str:
     if one.latched:
         words.append(f"TRIPPED ({one.trip.rule if one.trip is not None else 'reason not known'})")
     if one.output != "unknown" and one.voltage_v is not None and one.current_a is not None:
-        words.append(f"{one.voltage_v:.3f} V {one.current_a:.3f} A")
+        words.append(f"{one.voltage_v:z.3f} V {one.current_a:z.3f} A")
     if one.output == "unknown" and one.doubt != told:
         words.append(one.doubt)
     if one.output == "unknown" and one.last in ("on", "off"):

@@ -41,7 +41,8 @@ ANSWER_S = 5.0
 class Listening:
     """One connection to a broker that only listens. `run` until cancelled; all in one event loop.
 
-    `always`: listen whether anybody looks or not. `clock`: s that only go on.
+    `always`: listen whether anybody looks or not. `clock`: s that only go on. `tell`: is told why the
+    broker is not heard, once for each reason.
     """
 
     def __init__(
@@ -52,8 +53,9 @@ class Listening:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
         backoff: Backoff | None = None,
+        tell: Callable[[str], None] = lambda text: log.warning("all benches: %s", text),
     ) -> None:
-        self._broker = broker
+        self._broker, self._tell = broker, tell
         self._always = always
         self._clock, self._sleep = clock, sleep
         self._backoff = backoff or Backoff(longest_s=15.0)
@@ -82,7 +84,7 @@ class Listening:
             except* (aiomqtt.MqttError, OSError) as group:
                 text = self._broker.explain(first_of(group))
                 if text != told:
-                    log.warning("all benches: %s", text)
+                    self._tell(text)
                 told = text
                 self._failures += 1
                 self._deaf(text)

@@ -68,17 +68,19 @@ def _mqtt(mqtt: Mqtt, bench: Bench, core: Core, writer: LogWriter) -> asyncio.Ta
     return asyncio.create_task(kept_up(core, "mqtt", follower.run), name="mqtt follower")
 
 
-def broker_of(mqtt: Mqtt) -> Broker:
-    """What the settings say of the broker. Raises SettingsError when the file with the password cannot be read now."""
+def broker_of(mqtt: Mqtt, by_options: bool = False) -> Broker:
+    """What the settings say of the broker, or the options of a command. Raises SettingsError when the file with the
+    password cannot be read now."""
     from benchd.store.mqtt_broker import Broker
 
     def password() -> str:
-        return secret(mqtt.password, mqtt.password_file, "mqtt.password_file")
+        given = "--mqtt-password-file" if by_options else "mqtt.password_file"
+        return secret(mqtt.password, mqtt.password_file, given)
 
     password()
     return Broker(
         mqtt.host, mqtt.port, mqtt.user, password, mqtt.protocol, mqtt.tls, mqtt.tls_ca_file, mqtt.tls_cert_file,
-        mqtt.tls_key_file,
+        mqtt.tls_key_file, by_options,
     )  # fmt: skip
 
 

@@ -369,6 +369,6 @@ class Follower(Generic[Item]):
 
     def _is_ok(self) -> None:
         if self._state == "waiting":
-            log.info("%s: going on", self.name)
+            log.warning("%s: sends again", self.name)  # whoever read that it waits is given the all-clear
         self._state, self._text = "ok", ""
         self._backoff.reset()

@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple
 from urllib.parse import urlencode, urlsplit
 
 from benchd.store.follower import Kept
+from benchd.store.reaching import unreached
 
 TIMEOUT_S = 10.0
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
@@ -113,7 +114,7 @@ class Post:
             answer = write(body)
             return answer._replace(body=_without(answer.body, self._secrets))
         except (urllib3.exceptions.HTTPError, OSError) as e:
-            raise Kept(f"{self._target.place} does not answer: {e}", away=True) from e
+            raise self._silent(e) from e
 
     def started(self) -> float | None:
         """When the server's program was started, s since the epoch; None: it does not say. Raises Kept: it is away.
@@ -133,9 +134,12 @@ class Post:
                 reply.release_conn()
             return float(found[1]) if found else None
         except (urllib3.exceptions.HTTPError, OSError) as e:
-            raise Kept(f"{self._target.place} does not answer: {e}", away=True) from e
+            raise self._silent(e) from e
         except ValueError:
             return None
+
+    def _silent(self, error: BaseException) -> Kept:
+        return Kept(f"{self._target.place} does not answer: {unreached(error, 'influxdb.url')}", away=True)
 
     def _v2(self, token: str) -> tuple[Callable[[bytes], Answer], Callable[[], None]]:
         from influxdb_client import InfluxDBClient  # type: ignore[attr-defined]
@@ -154,7 +158,7 @@ class Post:
                 api.write(target.bucket, record=body)
             except ApiException as e:
                 if not e.status:
-                    raise Kept(f"{target.place}: {e.reason}", away=True) from e
+                    raise self._silent(e.__context__ or e) from e
                 asked = e.headers.get("Retry-After") if e.headers else None
                 return Answer(int(e.status), _text(e.body) or str(e.reason), asked)
             return Answer(204)

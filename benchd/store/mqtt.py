@@ -188,9 +188,10 @@ class MqttFollower:
                     await self._tidy(link)
                     if told and told != self._note:
                         self._alarm(f"mqtt {self._broker.address}: {told}")
+                    if self._state == "waiting":  # whoever read that it waits is given the all-clear
+                        log.warning("mqtt: sends again")
                     self._state, self._text, self._note = "ok", told, told
                     self._backoff.reset()
-                    log.info("mqtt %s: connected", self._broker.address)
                     group.create_task(presence.keep(), name="mqtt name")
                     group.create_task(self._events.run(link), name="mqtt events")
                     group.create_task(self._send_live(link), name="mqtt live")

@@ -16,6 +16,8 @@ import paho.mqtt.client as paho
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
+from benchd.store.reaching import unreached
+
 T = TypeVar("T")
 
 _SILENT = logging.getLogger(f"{__name__}.client")
@@ -32,9 +34,6 @@ UNSPECIFIED, NO_SUCH_VERSION, BAD_LOGIN, NOT_AUTHORIZED = 0x80, 0x84, 0x86, 0x87
 """Reason codes, MQTT 5 §2.4; paho hands over the return codes of MQTT 3.1.1 as these, and any loss as the first."""
 NEVER = {0x90, 0x99, 0x95}
 """A message refused with these will be refused again: topic name invalid, payload format invalid, too large."""
-
-
-NO_TLS = "it does not speak TLS at this port: tls = false, or the broker's port for TLS (commonly 8883)"
 
 
 class BrokerError(aiomqtt.MqttError):
@@ -129,6 +128,8 @@ class Broker:
     tls_ca_file: str = ""
     tls_cert_file: str = ""
     tls_key_file: str = ""
+    by_options: bool = False
+    """It was named on the command line: messages name options instead of settings."""
 
     @property
     def address(self) -> str:
@@ -163,6 +164,12 @@ class Broker:
         """What an error of the connection means, with what to do about it; beginning with the address."""
         return f"{self.address}: {self._meaning(error)}"
 
+    def _key(self, name: str) -> str:
+        """What a setting is called where it was given."""
+        if not self.by_options:
+            return f"mqtt.{name}"
+        return "--mqtt-" + {"tls_ca_file": "ca-file"}.get(name, name.replace("_", "-"))
+
     def _secret(self) -> str:
         if isinstance(self.password, str):
             return self.password
@@ -176,7 +183,7 @@ class Broker:
         try:
             context = ssl.create_default_context(cafile=trusted)
         except (OSError, ValueError) as e:
-            raise BrokerError(f"mqtt.tls_ca_file = {self.tls_ca_file!r}: {_file_fault(e)}") from e
+            raise BrokerError(f"{self._key('tls_ca_file')} = {self.tls_ca_file!r}: {_file_fault(e)}") from e
         if self.tls_cert_file:
             own, key = (Path(file).expanduser() if file else None for file in (self.tls_cert_file, self.tls_key_file))
             assert own is not None
@@ -200,35 +207,49 @@ class Broker:
         if isinstance(code := cause if isinstance(cause, aiomqtt.MqttCodeError) else error, aiomqtt.MqttCodeError):
             return self._code_meaning(code)
         if isinstance(cause, ConnectionResetError) and self.tls:
-            return f"it closed the connection when TLS began; {NO_TLS}"
+            return f"it closed the connection when TLS began; {self._no_tls()}"
+        if isinstance(cause, OSError):
+            return unreached(cause, f"{self._key('host')}, {self._key('port')}")
         return str(error) or type(error).__name__
+
+    def _no_tls(self) -> str:
+        without = "leave --mqtt-tls out" if self.by_options else "tls = false"
+        return f"it does not speak TLS at this port: {without}, or the broker's port for TLS (commonly 8883)"
 
     def _code_meaning(self, error: aiomqtt.MqttCodeError) -> str:
         code = error.rc.value if isinstance(error.rc, ReasonCode) else error.rc
         words = str(error.rc) if isinstance(error.rc, ReasonCode) else paho.error_string(code or 0)
         if code == NO_SUCH_VERSION or (self.protocol == "5" and code == paho.MQTT_ERR_PROTOCOL):
             other = "3.1.1" if self.protocol == "5" else "5"
-            return f'the broker does not speak MQTT {self.protocol}: protocol = "{other}" in [mqtt] of the settings'
+            return f"the broker does not speak MQTT {self.protocol}: {self._protocol(other)}"
         if code in (BAD_LOGIN, NOT_AUTHORIZED) and isinstance(error, MqttConnectError):
             if not self.user:
-                return f"{words}: the broker takes nobody without a name, and mqtt.user is empty; mqtt.password_file"
-            return f"{words}: the broker does not accept user {self.user!r} with its password; mqtt.password_file"
+                keys = f"{self._key('user')} and {self._key('password_file')}"
+                return f"{words}: the broker takes nobody without a name: set {keys}"
+            wrong = f"the broker does not accept user {self.user!r} with its password"
+            return f"{words}: {wrong}; {self._key('password_file')}"
         if "before it was accepted" in str(error.args):
             return f"the broker closed the connection before it accepted it{self._mismatch()}"
         if isinstance(error.rc, ReasonCode) and code != UNSPECIFIED:
             return f"the broker ended it: {words} (reason code 0x{code:02X})"
         return "the connection was lost"
 
+    def _protocol(self, version: str) -> str:
+        return f"--mqtt-protocol {version}" if self.by_options else f'protocol = "{version}" in [mqtt] of the settings'
+
     def _mismatch(self) -> str:
         hints = []
         if not self.tls:
-            hints.append("a port for TLS does so when asked without it (tls = true)")
+            hints.append(
+                f"a port for TLS does so when asked without it ({'--mqtt-tls' if self.by_options else 'tls = true'})"
+            )
         elif not self.tls_cert_file:
             hints.append("one that wants a certificate from us does so (tls_cert_file, tls_key_file)")
         else:
             hints.append("one that does not accept our certificate does so (tls_cert_file, tls_key_file)")
         if self.protocol == "5":
-            hints.append('so does a broker that speaks only MQTT 3.1.1 (protocol = "3.1.1")')
+            how = "--mqtt-protocol 3.1.1" if self.by_options else 'protocol = "3.1.1"'
+            hints.append(f"so does a broker that speaks only MQTT 3.1.1 ({how})")
         return "; " + ", ".join(hints)
 
     def _tls_meaning(self, error: ssl.SSLError) -> str:
@@ -238,12 +259,18 @@ class Broker:
             if error.verify_code in (9, 10):
                 return f"its certificate is not valid today: {told}; renew it, or set this machine's clock"
             if error.verify_code in (62, 64):
-                return f"its certificate is for another host: {told}; set mqtt.host to a name that stands in it"
-            whose = f"by {self.tls_ca_file}" if self.tls_ca_file else "by this system (mqtt.tls_ca_file is not set)"
+                return (
+                    f"its certificate is for another host: {told}; set {self._key('host')} to a name that stands in it"
+                )
+            whose = (
+                f"by {self.tls_ca_file}"
+                if self.tls_ca_file
+                else f"by this system ({self._key('tls_ca_file')} is not set)"
+            )
             return f"its certificate is not signed by anybody trusted {whose}: {told}"
         if error.reason in ("WRONG_VERSION_NUMBER", "RECORD_LAYER_FAILURE"):
-            return NO_TLS
-        return f"TLS failed: {error.reason or error}; mqtt.tls, mqtt.tls_cert_file"
+            return self._no_tls()
+        return f"TLS failed: {error.reason or error}; {self._key('tls')}, mqtt.tls_cert_file"
 
 
 def _file_fault(error: Exception) -> str:

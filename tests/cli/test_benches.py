@@ -55,9 +55,11 @@ def test_options_that_do_not_go_together_are_a_sentence(tmp_path: Path) -> None:
 
 
 def test_no_broker_is_said(tmp_path: Path) -> None:
-    gone = ran("--mqtt-host", "127.0.0.1", "--mqtt-port", str(free_port()), "--once")
+    port = free_port()
+    gone = ran("--mqtt-host", "127.0.0.1", "--mqtt-port", str(port), "--once")
     assert gone.exit_code == 1
-    assert "the benches are not heard: 127.0.0.1:" in gone.stderr
+    words = "nothing listens there: is the server running? Check --mqtt-host, --mqtt-port"
+    assert gone.stderr.splitlines() == [f"benchd: the benches are not heard: 127.0.0.1:{port}: {words}"]
     settings = tmp_path / "benchd.toml"
     settings.write_text(
         '[[supply]]\nname = "s"\nresource = "TCPIP0::127.0.0.1::1::SOCKET"\nprofile = "generic-scpi"\n'
@@ -66,6 +68,14 @@ def test_no_broker_is_said(tmp_path: Path) -> None:
     unset = ran("--config", str(settings), "--once")
     assert unset.exit_code == 2
     assert "has no [mqtt]; --mqtt-host names the broker" in unset.stderr
+
+
+@pytest.mark.needs_mosquitto
+def test_who_named_the_broker_by_options_is_told_of_options(tmp_path: Path) -> None:
+    with Mosquitto(tmp_path / "closed", {"bench": "right"}) as broker:
+        said = ran("--mqtt-host", "127.0.0.1", "--mqtt-port", str(broker.port), "--once")
+    assert said.exit_code == 1
+    assert "takes nobody without a name: set --mqtt-user and --mqtt-password-file" in said.stderr
 
 
 @pytest.mark.needs_mosquitto
@@ -99,9 +109,12 @@ def test_the_page_by_itself_follows_the_benches_and_ends_when_told(tmp_path: Pat
 def test_an_output_that_is_on_is_printed_with_its_numbers() -> None:
     benches = heard(output="on", job="R-1")
     benches.take("benchd/north/psu-a/1/reading", b'{"voltage_v": 4.0, "current_a": 0.0612}', False, 100.0)
+    benches.take("benchd/north/psu-c/1/state", state("on"), False, 100.0)
+    benches.take("benchd/north/psu-c/1/reading", b'{"voltage_v": 4.0, "current_a": -0.0002}', False, 100.0)
     benches.take("benchd/north/psu-b/2/state", state("off", link_up=False), False, 100.0)
     assert _lines(bench_of(benches, 100.0)) == [
         "north  R-1",
         "    psu-a/1  on  4.000 V 0.061 A",
         "    psu-b/2  unknown  the supply is not reached  last known: off",
+        "    psu-c/1  on  4.000 V 0.000 A",
     ]

@@ -97,7 +97,9 @@ async def test_everything_is_delivered_once_in_order_also_what_comes_later(write
         await until(lambda: again.took == [11])
 
 
-async def test_an_outage_keeps_all_waits_longer_and_longer_and_goes_on(writer: LogWriter) -> None:
+async def test_an_outage_keeps_all_waits_longer_and_longer_and_goes_on(
+    writer: LogWriter, caplog: pytest.LogCaptureFixture
+) -> None:
     server = Server()
     server.faults = [Kept("away")] * 6
     for i in range(5):
@@ -112,6 +114,9 @@ async def test_an_outage_keeps_all_waits_longer_and_longer_and_goes_on(writer: L
         server.hold.set()
         await until(lambda: server.took == list(range(5)))
         assert server.delays == [1.0, 2.0, 4.0, 8.0, 8.0, 8.0]
+        await until(lambda: follower.health()["state"] == "ok")
+        told = [(record.levelname, record.message) for record in caplog.records]
+        assert told == [("WARNING", "f: waiting, nothing is lost: away"), ("WARNING", "f: sends again")]
         server.faults = [Kept("away again", retry_after_s=40.0), Kept("on", retry_after_s=1e9)]
         await asyncio.to_thread(note, writer, 5)
         await until(lambda: len(server.took) == 6)

@@ -151,7 +151,7 @@ async def test_a_wrong_password_waits_says_so_and_goes_on_when_it_is_right(
             assert "wrong" not in text
             file.write_text("right")
             await until_async(lambda: follower.health()["state"] == "ok")
-        assert "the broker takes nobody without a name, and mqtt.user is empty" in await told(
+        assert "takes nobody without a name: set mqtt.user and mqtt.password_file" in await told(
             writer, broker, Broker("127.0.0.1", protocol=protocol)
         )
 
@@ -212,7 +212,26 @@ async def test_nobody_listens(writer: LogWriter) -> None:
     follower = MqttFollower(writer.path, writer, bench="b", broker=Broker("127.0.0.1", port))
     async with running(follower):
         await until_async(lambda: follower.health()["state"] == "waiting")
-        assert follower.health()["text"] == f"127.0.0.1:{port}: [Errno 111] Connection refused"
+        words = "nothing listens there: is the server running? Check mqtt.host, mqtt.port"
+        assert follower.health()["text"] == f"127.0.0.1:{port}: {words}"
+
+
+async def test_that_it_waits_is_told_and_that_it_sends_again(
+    tmp_path: Path, writer: LogWriter, caplog: pytest.LogCaptureFixture
+) -> None:
+    """At the level that reaches the terminal, both."""
+    with Mosquitto(tmp_path / "broker") as broker:
+        follower = make(writer, broker)
+        async with running(follower):
+            await until_async(lambda: follower.health()["state"] == "ok")
+            assert caplog.messages == []
+            await asyncio.to_thread(broker.stop)
+            await until_async(lambda: follower.health()["state"] == "waiting")
+            await asyncio.to_thread(broker.start)
+            await until_async(lambda: follower.health()["state"] == "ok")
+    told = [record.message for record in caplog.records if record.levelname == "WARNING"]
+    (waits,) = (at for at, text in enumerate(told) if text.startswith("mqtt: waiting, no event is lost: "))
+    assert told.index("mqtt: sends again") > waits
 
 
 def rights(tmp_path: Path, *of_bench: str) -> Callable[..., None]:
