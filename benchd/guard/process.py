@@ -315,10 +315,12 @@ class GuardProcess:
                 if time.monotonic() - self._heard_s <= self._configured.daemon_timeout_s and not self._closed:
                     return
             self._lost_s = now
+            late_s = time.monotonic() - self._heard_s
+            words = "" if self._closed else f"the guard heard nothing from the daemon for {late_s:.2f} s"
             for thread in self._threads.values():
                 thread.alone = True
                 if thread.config.on_daemon_loss == "off":
-                    thread.post(AllOff(Event.DAEMON_LOST, "daemon-lost"))
+                    thread.post(AllOff(Event.DAEMON_LOST, "daemon-lost", words))
 
     def _finished(self, now: float) -> int | None:
         """The exit status when there is nothing left to do, else None."""

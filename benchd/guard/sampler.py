@@ -67,6 +67,7 @@ class AllOff(msgspec.Struct, frozen=True):
 
     event: Event
     reason: str
+    text: str = ""
 
 
 class End(msgspec.Struct, frozen=True):
@@ -281,7 +282,7 @@ class SupplyThread(threading.Thread):
                     self._off_unheld(urgent)
             elif isinstance(urgent, AllOff):
                 self._refuse_earlier(number, None)
-                self._switcher.all_off(list(self.channels.values()), urgent.event, urgent.reason)
+                self._switcher.all_off(list(self.channels.values()), urgent.event, urgent.reason, urgent.text)
             elif isinstance(urgent, TakenOver):
                 words = "an exchange with the supply was stuck; it was made safe over a second link"
                 self._link_lost(words, taken_over=True)

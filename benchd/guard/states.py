@@ -140,7 +140,7 @@ REASONS = {
     "refused": "the power-on could not be carried out as asked",
     "link-lost": "the link to the supply was lost",
     "link-back": "the link came up and the output was read",
-    "daemon-lost": "the daemon is gone",
+    "daemon-lost": "the daemon was late, or is gone",
     "shutdown": "the guard is ending",
     "on-time": "it has been on for as long as its plan allows",
     "re-armed": "a person released the latch",

@@ -326,6 +326,9 @@ async def test_a_guard_that_heard_nothing_from_a_busy_daemon_is_told_of_as_that(
     assert not supply.truth(1).output
     told = " ".join(daemon.alarms)
     assert re.search(r"having heard nothing from here for \d+\.\d\d s; this computer is too busy", told)
+    await daemon.until(lambda: any(each.reason == "daemon-lost" for each in daemon.of(OutputChanged)))
+    late = next(each for each in daemon.of(OutputChanged) if each.reason == "daemon-lost")
+    assert re.fullmatch(r"the guard heard nothing from the daemon for \d+\.\d\d s", late.text)
     await daemon.until(lambda: daemon.client.state == "alive")
 
 
