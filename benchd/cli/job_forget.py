@@ -40,7 +40,7 @@ def forget(
     folder = job_cli.data_path(data_dir, config)
     with job_cli.the_log(folder, read_only=True) as log, out.errors(LogError):
         known = personal(log, id)
-        sent = [f"{name} has sent points with the tag job={id}" for (name,) in log.rows(_FOLLOWERS)]
+        sent = [f"{name} has sent points with the tag job={id}" for (name,) in log.rows(_SENT, (id,))]
     if dry_run:
         record = _found(known) | {"dry_run": True, "copies": [str(c) for c in _copies(folder, config, known)]}
         out.emit(
@@ -63,7 +63,13 @@ def forget(
         raise typer.Exit(1)
 
 
-_FOLLOWERS = "SELECT name FROM cursors WHERE name LIKE '% readings' AND seq > 0"
+_SENT = """
+SELECT name FROM cursors WHERE name LIKE '% readings' AND seq > 0 AND (
+  EXISTS (SELECT 1 FROM blocks WHERE job = ?1 AND seq > 0) OR
+  EXISTS (SELECT 1 FROM journal WHERE job = ?1 AND seq > 0 AND kind IN ('trip', 'trace', 'finding')))
+"""
+"""Followers that may have sent something of the job: what another bench has measured has numbers below 0, and is never
+sent; but what was found here in a trace of such a job is."""
 
 
 def _found(known: Personal) -> dict[str, Any]:

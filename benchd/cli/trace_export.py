@@ -93,7 +93,12 @@ def _form(form: str | None, to: Path | None) -> Form:
             if form == known:
                 return known
         out.fail(f"--format {form}: allowed are csv, parquet, lines", 2)
-    return "csv" if to is None else FORMS.get(to.suffix.lower(), "csv")
+    ending = to.suffix.lower() if to is not None else ""
+    if to is None or not ending or (to.exists() and not to.is_file()):  # a pipe or a device may be called anything
+        return "csv"
+    return FORMS.get(ending) or out.fail(
+        f"{to}: what to write is told by the ending, and {ending} is none of {', '.join(FORMS)}; or say --format", 2
+    )
 
 
 def _asked(

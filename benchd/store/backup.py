@@ -16,7 +16,7 @@ from pathlib import Path
 
 from benchd.store import migrations
 from benchd.store.copying import copy_database
-from benchd.store.errors import LogDown, LogError, from_sqlite
+from benchd.store.errors import LogDamaged, LogDown, LogError, from_sqlite
 from benchd.store.holding import held
 from benchd.store.in_place import beside, free_name, put_in_place
 
@@ -57,7 +57,7 @@ def restore(log: Path, copy: Path, now: datetime, progress: Progress | None = No
     who was told of these takes a new one for a repeat. Raises FolderHeld while the daemon runs, LogError when the copy
     is damaged, of a newer version or no log, LogDown when the file cannot be written; nothing is changed then.
     """
-    log_id(copy)
+    _check_copy(copy)
     if log.exists() and copy.exists() and log.samefile(copy):
         raise LogError(f"{copy}: this is the log itself; name a copy of it")
     new = beside(log, "restored.part")
@@ -68,9 +68,24 @@ def restore(log: Path, copy: Path, now: datetime, progress: Progress | None = No
             kept = free_name(beside(log, f"before-restore-{now.astimezone(UTC):{_STAMP}}Z"))
             return put_in_place(new, log, kept, fold=True)
         except sqlite3.Error as e:
-            raise from_sqlite(e, copy) from e
+            raise _of_copy(from_sqlite(e, copy)) from e
         finally:
             new.unlink(missing_ok=True)
+
+
+def _check_copy(copy: Path) -> None:
+    try:
+        log_id(copy)
+    except LogDamaged as e:
+        raise _of_copy(e) from e
+
+
+def _of_copy(error: LogError) -> LogError:
+    """What is advised for a damaged log is none for a copy of one."""
+    if not isinstance(error, LogDamaged):
+        return error
+    what = str(error).partition(";")[0]
+    return LogDamaged(f"{what}: this copy is damaged or cut off, and nothing was restored: take another copy")
 
 
 def log_id(path: Path) -> str:
@@ -88,7 +103,7 @@ def log_id(path: Path) -> str:
     except OSError as e:
         raise LogDown(f"{path}: {e.strerror or e}") from e
     except (TypeError, UnicodeDecodeError):
-        raise LogError(f"{path}: the log in it has no id: `benchd log check` says what is damaged") from None
+        raise LogDamaged(f"{path}: the log in it has no id; `benchd log check` says what is damaged") from None
     except LogError as e:
         raise e if str(path) in str(e) else type(e)(f"{path}: {e}") from None
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from datetime import datetime
 from typing import Any
 
 import msgspec
@@ -19,7 +20,7 @@ from benchd.jobs.job import check_job_id
 from benchd.store import trace_rows, trip_rows
 from benchd.store.errors import LogError
 from benchd.store.log import Log
-from benchd.store.packed import PackedTrace, rfc3339
+from benchd.store.packed import PackedTrace
 from benchd.store.packed_file import Archive
 
 
@@ -41,7 +42,7 @@ def place(log: Log, archive: Archive, as_job: str | None = None, again: bool = F
     if came and not again:
         t_ns, known = came[0]
         raise LogError(
-            f"{archive.path}: this very job came in at {rfc3339(t_ns)}, it is job {known} here; to have it twice, say "
+            f"{archive.path}: this very job came in at {_when(t_ns)}, it is job {known} here; to have it twice, say "
             "--again, and --as with another id"
         )
     job = check_job_id(as_job) if as_job is not None else archive.job.id
@@ -198,3 +199,8 @@ def _insert_entries(db: sqlite3.Connection, archive: Archive, placed: Placed, nu
             (seq, entry.t_ns, entry.kind, placed.job, supply, entry.channel, _here(entry.trace, placed),
              msgspec.json.encode(payload).decode()),
         )  # fmt: skip
+
+
+def _when(t_ns: int) -> str:
+    """Local date and time for people, to the second."""
+    return f"{datetime.fromtimestamp(t_ns // 1_000_000_000):%Y-%m-%d %H:%M:%S}"

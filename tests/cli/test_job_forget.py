@@ -51,6 +51,13 @@ def test_nothing_is_left_and_servers_are_named(folder: Path) -> None:
     assert "job 'R-1042' is not in this log" in run(folder, "R-1042", "--yes", status=1)
 
 
+def test_what_another_bench_has_measured_was_not_sent(folder: Path) -> None:
+    with Log.open(folder / "benchd.sqlite") as log, log.transaction() as db:  # as a job that was unpacked
+        db.execute("UPDATE blocks SET seq = -seq WHERE job = 'R-1042'")
+        db.execute("UPDATE journal SET seq = -seq WHERE job = 'R-1042'")
+    assert json.loads(run(folder, "R-1042", "--yes", "--json"))["servers"] == []
+
+
 def test_copies_are_named_and_forget_when_asked(folder: Path) -> None:
     copy = folder / "benchd.sqlite.before-v5"
     copy_database(folder / "benchd.sqlite", copy)

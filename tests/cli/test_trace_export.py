@@ -87,6 +87,7 @@ def test_what_another_bench_has_measured_is_written_as_that_one_sends_it(
             "--until noon: allowed are 2026-01-31, 2026-01-31T14:00 (local time)",
         ),
         (("--supply", "psu-a", "--since", "1h", "--until", "2h"), "there is no time between them"),
+        ((TRACE, "-o", "boot.xls"), "boot.xls: what to write is told by the ending, and .xls is none of .parquet, .pq"),
     ],
 )
 def test_what_is_not_clear_is_asked(
@@ -97,6 +98,7 @@ def test_what_is_not_clear_is_asked(
     monkeypatch.delenv("BENCHD_CONFIG", raising=False)
     text = benchd("trace", "export", *words, *data, status=2)
     assert said in text
+    assert list(tmp_path.glob("*.xls")) == []
 
 
 def test_what_is_not_there_leaves_a_file_as_it_was(tmp_path: Path, data: tuple[str, Path]) -> None:

@@ -230,9 +230,14 @@ def test_what_is_not_sound_is_not_restored(log: Path, folder: Path) -> None:
     db.close()
     damage(late, range(page - 1, page))
     damage(copy)
-    for given in (copy, newer, late, folder / "none", log, folder):
-        with pytest.raises(LogError):
+    cut = folder / "cut"
+    cut.write_bytes(late.read_bytes()[: 4096 * 3])
+    for given in (copy, newer, late, cut, folder / "none", log, folder):
+        with pytest.raises(LogError) as refused:
             copies.restore(log, given, NOON)
+        assert "log check" not in str(refused.value)  # that looks at the log, not at a copy
+    with pytest.raises(LogError, match=f"{cut}: .*take another copy"):
+        copies.restore(log, cut, NOON)
     after = contents(log.parent)
     after.pop("daemon.lock", None)
     assert after == before
