@@ -36,8 +36,10 @@ function take(message) {
 
 function tick() {
   const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
-  setData(byId("link"), "state", state);
-  setText(byId("link"), { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
+  // The link to the page's own server is no use while that one hears no broker.
+  const deaf = state === "live" && view !== null && !view.heard;
+  setData(byId("link"), "state", deaf ? "lost" : state);
+  setText(byId("link"), deaf ? "not heard" : { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
   if (view === null) return;
   const elapsed = (performance.now() - seenAt) / 1000;
   for (const card of cards.values()) card.refresh(state === "live", elapsed);
@@ -61,7 +63,7 @@ function tally(live) {
   const of = (word) => outputs.filter((one) => (live ? one.output : "unknown") === word).length;
   const away = view.benches.filter((bench) => bench.standing === "away").length;
   const lines = [
-    ["", many(view.benches.length, "bench", "benches")],
+    ["", view.benches.length || view.heard ? many(view.benches.length, "bench", "benches") : "benches not known"],
     ["on", of("on") ? `${of("on")} on` : ""],
     ["off", of("off") ? `${of("off")} off` : ""],
     ["unknown", of("unknown") ? `${of("unknown")} not known` : ""],

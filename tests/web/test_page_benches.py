@@ -156,6 +156,20 @@ async def test_nothing_is_off_when_nothing_is_heard(browser: Browser, room: Room
 
 
 @pytest.mark.needs_chromium
+async def test_a_broker_that_was_never_heard_is_no_room_without_benches(browser: Browser, room: Room) -> None:
+    room.benches = Benches("broker.example:1883")
+    room.benches.deaf("broker.example:1883: nothing listens there")
+    async with served(create_benches_app(room)) as url:
+        watched = await open_page(browser, url)
+        await expect(by(watched.page, "tally")).to_have_text("benches not known")
+        await expect(by(watched.page, "link")).to_have_text("not heard")
+        await expect(by(watched.page, "missing")).to_contain_text("The benches are not heard: broker.example:1883")
+        room.benches.listening()
+        await expect(by(watched.page, "tally")).to_have_text("0 benches")
+        await expect(by(watched.page, "link")).to_have_text("live")
+
+
+@pytest.mark.needs_chromium
 async def test_a_full_room_fits_phone_desk_and_wall(browser: Browser, room: Room, url: str) -> None:
     filled(room)
     watched = await open_page(browser, url)
