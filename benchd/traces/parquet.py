@@ -103,7 +103,7 @@ def read_parquet(path: Path | str, options: ReadAs = AS_IT_SAYS) -> FromFile:
             names = file.schema_arrow.names
             own = metadata.get(KEY)
             found = _foreign(file, names, options, name) if own is None else _own(file, own, names, name)
-    except (OSError, pa.ArrowException) as e:
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as e:  # a damaged name of a column is no text
         raise ParquetError(name, None, None, f"is no Parquet file that can be read: {str(e).splitlines()[0]}") from e
     return _checked(found, options, name)
 

@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from benchd.traces.csv_write import Named
@@ -236,6 +236,7 @@ def test_without_pyarrow_it_says_how_to_get_it(tmp_path: Path, monkeypatch: pyte
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(at=1285, byte=0x80)  # a column's name that is no UTF-8
 @given(at=st.integers(0, 4000), byte=st.integers(0, 255))
 def test_a_changed_byte_is_an_error_or_a_trace(tmp_path: Path, at: int, byte: int) -> None:
     file = tmp_path / "a.parquet"
