@@ -21,7 +21,7 @@ from tests.chaos.witness import Witness
 from tests.running import until
 from tests.simulated import SimulatedSupply
 
-FAULTS = 25
+FAULTS = 10
 PATIENCE = 2.0
 """Twice what is promised: these tests share two cores with whatever else runs."""
 
