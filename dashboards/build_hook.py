@@ -17,7 +17,12 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 PACKAGE = "uplot"
-FILES = {"dist/uPlot.esm.js": "uPlot.esm.js", "dist/uPlot.min.css": "uPlot.css", "LICENSE": "uPlot.LICENSE"}
+FILES = {
+    "dist/uPlot.esm.js": "uPlot.esm.js",
+    "dist/uPlot.min.css": "uPlot.css",
+    "dist/uPlot.d.ts": "uPlot.esm.d.ts",  # for the checks of the page's code; not shipped
+    "LICENSE": "uPlot.LICENSE",
+}
 NPM_TIMEOUT_S = 300
 STAMP = "version"
 
@@ -35,12 +40,13 @@ class WebHook(BuildHookInterface):  # type: ignore[type-arg]
         elif version != "editable":
             for file in sorted(web.rglob("*")):
                 inside = file.relative_to(web)
-                if file.is_file() and "node_modules" not in inside.parts and not _is_npm_file(inside):
+                if file.is_file() and "node_modules" not in inside.parts and not _not_shipped(inside):
                     build_data["force_include"][str(file)] = f"benchd/share/web/{inside.as_posix()}"
 
 
-def _is_npm_file(inside: Path) -> bool:
-    return inside.name in ("package.json", "package-lock.json") or inside.name.startswith(".")
+def _not_shipped(inside: Path) -> bool:
+    names = ("package.json", "package-lock.json")
+    return inside.name in names or inside.name.startswith(".") or inside.name.endswith(".d.ts")
 
 
 def locked_version(web: Path) -> str:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from benchd.daemon.backups import DailyBackup
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.daemon.desks import desks_of
 from benchd.daemon.followers import broker_of, follow
 from benchd.daemon.housekeeping import Housekeeping
 from benchd.daemon.known import Known
@@ -110,7 +111,13 @@ class Daemon:
         web = self._settings.web
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         benches = _all_benches(self._settings)
-        app = create_app(bench, bench_name=self._settings.bench, allowed_hosts=(), benches=benches)
+        app = create_app(
+            bench,
+            bench_name=self._settings.bench,
+            allowed_hosts=(),
+            benches=benches,
+            desks=desks_of(core, bench),
+        )
         page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
         await _up(page, address)
         latched = [key for key, watch in core.watches.items() if watch.latched]

@@ -28,6 +28,7 @@ from benchd.web import (
 )
 from benchd.web.benches_view import BenchesPort, NoBroker
 from benchd.web.description import describe
+from benchd.web.desks import Desks
 from benchd.web.files import Files, web_root
 from benchd.web.gate import Gate
 from benchd.web.port import BenchPort
@@ -41,12 +42,13 @@ def create_app(
     root: Path | None = None,
     now_ns: Callable[[], int] = time.time_ns,
     benches: BenchesPort | None = None,
+    desks: Desks | None = None,
 ) -> Starlette:
     """The page and its API for one bench.
 
     `allowed_hosts`: names beside localhost and the loopback addresses by which the bench may be called. `root`: the
     folder of the page, for one that is not installed. `now_ns`: the clock that dates new jobs. `benches`: who listens
-    to all benches of the broker; None: nobody.
+    to all benches of the broker; None: nobody. `desks`: who is asked about jobs, reports, files and the like.
     """
     api = FastAPI(
         title=f"benchd: bench {bench_name}",
@@ -66,6 +68,7 @@ def create_app(
     api.include_router(trip_routes.router(bench))
     api.include_router(follower_routes.router(bench))
     api.include_router(benches_routes.router(benches or NoBroker()))
+    (desks or Desks()).add_to(api)
     describe(api)
     app = Starlette(
         routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", Files(root or web_root()))],

@@ -7,6 +7,7 @@
 404 not-found                                                  no such thing
 405 wrong-method                                               the address exists, the method does not
 409 wrong-state, link-down                                     right request, wrong moment
+409 stale                                                      it changed since it was read; `present` is how it is now
 409 consent-needed                                             the supply's profile is unverified: the operator decides
 413 too-large                                                  body above the limit
 500 internal                                                   a fault of the daemon; its log has the details
@@ -32,6 +33,7 @@ logger = logging.getLogger(__name__)
 REFUSED_STATUS = {
     "not-found": 404,
     "wrong-state": 409,
+    "stale": 409,
     "consent-needed": 409,
     "link-down": 409,
     "out-of-range": 400,
@@ -49,9 +51,12 @@ class ApiError(Exception):
         self.status, self.code, self.message, self.where = status, code, message, where
 
 
-def body(code: str, message: str, where: str) -> dict[str, Any]:
-    """The error body."""
-    return {"error": {"code": code, "message": _sendable(message), "where": _sendable(where)}}
+def body(code: str, message: str, where: str, present: Any = None) -> dict[str, Any]:
+    """The error body. `present`: see `Refused.present`."""
+    told: dict[str, Any] = {"code": code, "message": _sendable(message), "where": _sendable(where)}
+    if present is not None:
+        told["present"] = present
+    return {"error": told}
 
 
 def _sendable(text: str) -> str:
@@ -77,7 +82,7 @@ async def _api_error(request: Request, e: Exception) -> Response:
 
 async def _refused(request: Request, e: Exception) -> Response:
     assert isinstance(e, Refused)
-    return JSONResponse(body(e.code, e.message, request.url.path), REFUSED_STATUS.get(e.code, 409))
+    return JSONResponse(body(e.code, e.message, request.url.path, e.present), REFUSED_STATUS.get(e.code, 409))
 
 
 async def _job_error(request: Request, e: Exception) -> Response:

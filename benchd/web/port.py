@@ -24,11 +24,13 @@ TraceForm = Literal["csv", "parquet", "lines"]
 class Refused(Exception):
     """The bench says no: not found, not in this state, or not allowed. Text is for the operator."""
 
-    def __init__(self, code: str, message: str) -> None:
+    def __init__(self, code: str, message: str, present: Any = None) -> None:
         super().__init__(message)
         self.code = code
-        """not-found, wrong-state, consent-needed, out-of-range, link-down, log-down"""
+        """not-found, wrong-state, stale, consent-needed, out-of-range, link-down, log-down"""
         self.message = message
+        self.present = present
+        """With `stale`: what is there now, JSON-able, so that whoever went by an old state sees the new one."""
 
 
 class ChannelView(msgspec.Struct):

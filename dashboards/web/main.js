@@ -1,24 +1,28 @@
 // Wires the page: messages from the bench to the parts, addresses after # to views.
 
-import { Alarm } from "./alarm.js";
-import { ChannelCard } from "./channel.js";
-import { button, byId, el, setData, setText } from "./dom.js";
-import { FootSwitch } from "./footswitch.js";
-import { Followers } from "./followers.js";
-import { age } from "./format.js";
-import { Jobs } from "./jobs.js";
-import { Journal } from "./journal.js";
-import { Link } from "./link.js";
-import { PlansView } from "./plansview.js";
-import { Traces } from "./traces.js";
-import { TraceView } from "./traceview.js";
-import { Trips } from "./trips.js";
-import { TripView } from "./tripview.js";
-import { Warnings } from "./warnings.js";
+import { Alarm } from "./bench/alarm.js";
+import { ChannelCard } from "./bench/channel.js";
+import { button, byId, el, setData, setText } from "./shared/dom.js";
+import { FootSwitch } from "./bench/footswitch.js";
+import { Followers } from "./bench/followers.js";
+import { age } from "./shared/format.js";
+import { Jobs } from "./jobs/jobs.js";
+import { Journal } from "./jobs/journal.js";
+import { Link } from "./shared/link.js";
+import { CompareView } from "./traces/compareview.js";
+import { JobView } from "./jobs/jobview.js";
+import { JobsView } from "./jobs/jobsview.js";
+import { SettingsView } from "./settings/settingsview.js";
+import { PlansView } from "./settings/plansview.js";
+import { Traces } from "./traces/traces.js";
+import { TraceView } from "./traces/traceview.js";
+import { Trips } from "./bench/trips.js";
+import { TripView } from "./traces/tripview.js";
+import { Warnings } from "./bench/warnings.js";
 
 const DRAW_MS = 60;
 /** Each view, and the tab that it stands under. */
-const VIEWS = { bench: "bench", traces: "traces", journal: "journal", trace: "traces", trip: "traces", plans: "bench" };
+const VIEWS = { bench: "bench", traces: "traces", journal: "job", trace: "traces", trip: "traces", compare: "traces", job: "job", jobs: "jobs", settings: "settings", plans: "settings" };
 const cards = new Map();
 const alarm = new Alarm();
 const trips = new Trips(alarm);
@@ -28,6 +32,12 @@ const traces = new Traces();
 const traceView = new TraceView();
 const tripView = new TripView();
 const plansView = new PlansView();
+const jobView = new JobView();
+const jobsView = new JobsView();
+const compareView = new CompareView();
+const settingsView = new SettingsView();
+/** Those that open something by its id, and whether they need one. */
+const OPENED = { trace: [traceView, true], trip: [tripView, true], compare: [compareView, true], job: [jobView, false], jobs: [jobsView, false], settings: [settingsView, false], plans: [plansView, false] };
 const journal = new Journal();
 const footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
 byId("part-channels").append(el("div", { class: "tools" },
@@ -122,12 +132,10 @@ function route() {
     if (here) tab.setAttribute("aria-current", "page");
     else tab.removeAttribute("aria-current");
   }
-  if (shown === "trace" && id) traceView.open(decodeURIComponent(id));
-  else traceView.close();
-  if (shown === "trip" && id) tripView.open(id);
-  else tripView.close();
-  if (shown === "plans") plansView.open(id ? decodeURIComponent(id) : null);
-  else plansView.close();
+  for (const [name, [opened, needsId]] of Object.entries(OPENED)) {
+    if (shown === name && (id || !needsId)) opened.open(id ? decodeURIComponent(id) : null);
+    else opened.close();
+  }
   scrollTo(0, 0);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.

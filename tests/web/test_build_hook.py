@@ -19,6 +19,7 @@ echo "$@" >> "{log}"
 mkdir -p node_modules/uplot/dist
 echo esm > node_modules/uplot/dist/uPlot.esm.js
 echo css > node_modules/uplot/dist/uPlot.min.css
+echo types > node_modules/uplot/dist/uPlot.d.ts
 echo licence > node_modules/uplot/LICENSE
 """
 
@@ -68,6 +69,7 @@ def test_npm_is_asked_once_for_each_lock_file(
     assert {f.name: f.read_text() for f in vendor.iterdir() if f.name != "version"} == {
         "uPlot.esm.js": "esm\n",
         "uPlot.css": "css\n",
+        "uPlot.esm.d.ts": "types\n",
         "uPlot.LICENSE": "licence\n",
     }
     assert hook.bring_vendor(web, said.append) is False

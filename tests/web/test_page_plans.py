@@ -13,7 +13,7 @@ from benchd.plans.plan import Plan
 from tests.web.browser import by, eventually, open_page
 from tests.web.fake import PHONE, FakeBench
 
-FIELDS = Path(__file__).parents[2] / "dashboards" / "web" / "planfields.js"
+FIELDS = Path(__file__).parents[2] / "dashboards" / "web" / "settings" / "planfields.js"
 
 
 def keys_of(model: type[BaseModel], tables: tuple[str, ...] = ("probe", "hold", "budget")) -> set[str]:
@@ -129,7 +129,7 @@ async def test_a_fault_is_put_where_its_sentence_begins(browser: Browser, bench:
             "/data/p.toml: cannot be written: no space left",
         ]
     )
-    placed = await page.evaluate("async (text) => (await import('./planfields.js')).placed(text)", message)
+    placed = await page.evaluate("async (text) => (await import('./settings/planfields.js')).placed(text)", message)
     assert placed == {
         "budget.fault_j": "budget.fault_j = 0.1 J: charging harmless_bulk_uf = 1000.0 µF may take 0.2 J",
         "probe.least_ohm": "probe.least_ohm: missing; it has to be given",

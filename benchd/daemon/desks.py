@@ -1,0 +1,23 @@
+"""The desks of a daemon: whom the web room asks besides the bench."""
+
+from __future__ import annotations
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.daemon.files_desk import FilesDesk
+from benchd.daemon.record_desk import RecordDesk
+from benchd.daemon.report_desk import ReportDesk
+from benchd.daemon.step_desk import StepDesk
+from benchd.daemon.window_desk import WindowDesk
+from benchd.web.desks import Desks
+
+
+def desks_of(core: Core, bench: Bench) -> Desks:
+    """All desks, over one core and one bench."""
+    return Desks(
+        records=RecordDesk(core, bench),
+        steps=StepDesk(core, bench),
+        reports=ReportDesk(core, bench),
+        windows=WindowDesk(core, bench),
+        files=FilesDesk(core, bench),
+    )

@@ -1,0 +1,39 @@
+"""Who asks: set by the gate on every request, read by routes that write down who did what."""
+
+from __future__ import annotations
+
+import dataclasses
+from enum import StrEnum
+
+from starlette.requests import HTTPConnection
+
+SCOPE_KEY = "benchd.caller"
+
+
+class Role(StrEnum):
+    """What somebody may do."""
+
+    VIEWER = "viewer"
+    """Look, and switch outputs off."""
+    OPERATOR = "operator"
+    """Everything."""
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Caller:
+    """Somebody who was let in."""
+
+    name: str
+    """For the journal and the audit list."""
+    role: Role
+
+
+THIS_MACHINE = Caller("this machine", Role.OPERATOR)
+"""Loopback without tokens in the settings."""
+
+
+def caller_of(request: HTTPConnection) -> Caller:
+    """Who asks this."""
+    caller = request.scope.get(SCOPE_KEY, THIS_MACHINE)
+    assert isinstance(caller, Caller)
+    return caller

@@ -1,0 +1,181 @@
+// The foot switch: a keyboard with one or three keys. Which key does what is chosen here and kept in this browser.
+// No single key ever switches an output on.
+
+import { api } from "../shared/api.js";
+import { cutAll } from "./cut.js";
+import { button, byId, el, setText } from "../shared/dom.js";
+import { closeSheet, showSheet } from "../shared/sheet.js";
+
+const STORE = "benchd-foot-switch";
+const SAID_MS = 6000;
+const ACTIONS = {
+  cut: ["Cut all outputs", "At once, from every view."],
+  next: ["Next", "In the stage hold: raise the limit, where the plan waits for it. While booting: mark the button."],
+  rearm: ["Re-arm", "Press twice within 6 s, as the button asks. The output stays off."],
+};
+/** Keys by which people move about the page, and those that are held with others. */
+const NOT_THESE = new Set(["Enter", "NumpadEnter", "Space", "Tab", "Escape", "ArrowUp", "ArrowDown", "ArrowLeft", "ArrowRight",
+  "ShiftLeft", "ShiftRight", "ControlLeft", "ControlRight", "AltLeft", "AltRight", "MetaLeft", "MetaRight", "CapsLock"]);
+const SILENT_FIELDS = new Set(["checkbox", "radio", "button", "submit"]);
+
+/** Where a key is text, or chooses something. */
+function typing(target) {
+  if (!(target instanceof Element)) return false;
+  if (target.closest("textarea, select, [contenteditable]")) return true;
+  const input = target.closest("input");
+  return input !== null && !SILENT_FIELDS.has(input.type);
+}
+
+export class FootSwitch {
+  /** `bench()`: the view as heard now; null: the bench is not heard. */
+  constructor(bench, trips) {
+    this.bench = bench;
+    this.trips = trips;
+    this.keys = read();
+    this.learning = null;
+    this.armed = null;
+    this.held = new Set();
+    addEventListener("keydown", (event) => this.down(event), { capture: true });
+    addEventListener("keyup", (event) => this.held.delete(event.code), { capture: true });
+    addEventListener("blur", () => this.held.clear());
+  }
+
+  down(event) {
+    if (this.learning !== null) {
+      this.learn(event);
+      return;
+    }
+    const action = Object.keys(ACTIONS).find((name) => this.keys[name]?.code === event.code && event.code);
+    const again = event.repeat || this.held.has(event.code);
+    this.held.add(event.code);
+    if (action !== "rearm" && !again) this.disarm();
+    if (!action || typing(event.target) || event.ctrlKey || event.altKey || event.metaKey) return;
+    event.preventDefault();
+    event.stopPropagation();
+    // A foot that rests on the key has pressed it once.
+    if (!again) this.act(action);
+  }
+
+  async act(action) {
+    if (action === "cut") {
+      this.say("Foot switch: cut.");
+      cutAll();
+      return;
+    }
+    if (this.bench() === null) {
+      this.say("Foot switch: this page does not hear the bench.");
+      return;
+    }
+    try {
+      this.say(`Foot switch: ${await (action === "next" ? this.next() : this.rearm())}`);
+    } catch (fault) {
+      this.say(`Foot switch: ${fault.message}`);
+    }
+  }
+
+  async next() {
+    const on = this.bench().channels.filter((one) => one.output === "on");
+    if (on.length === 0) return "no output is on.";
+    if (on.length > 1) return "more than one output is on: use the buttons.";
+    const [{ supply, channel, stage, stage_by_hand: byHand }] = on;
+    if (stage === "probe") return "wait, the rail is being measured.";
+    if (stage === "hold" && !byHand) return "wait, the limit is raised by itself.";
+    if (stage === "hold") {
+      await api.next(supply, channel, "foot-switch");
+      return "limit raised.";
+    }
+    await api.mark(supply, channel, "button");
+    return "button marked.";
+  }
+
+  async rearm() {
+    const latched = this.trips.rearms;
+    if (latched.length === 0) return "nothing has tripped.";
+    if (latched.length > 1) return "more than one output has tripped: use the buttons.";
+    [this.armed] = latched;
+    return this.armed.press("foot-switch");
+  }
+
+  /** Another key came in between: the next press asks again. */
+  disarm() {
+    this.armed?.forget();
+    this.armed = null;
+  }
+
+  say(words) {
+    const place = byId("foot-said");
+    setText(place, words);
+    clearTimeout(this.clearing);
+    this.clearing = setTimeout(() => setText(place, ""), SAID_MS);
+  }
+
+  /** The sheet where keys are chosen. */
+  ask() {
+    this.fault = el("p", { class: "fault", role: "alert" });
+    this.choosers = new Map();
+    const rows = Object.entries(ACTIONS).map(([name, [title, words]]) => {
+      const choose = button("", () => this.startLearning(name), { testid: `foot-${name}` });
+      const none = button("None", () => this.set(name, null), { testid: `foot-${name}-none`, "aria-label": `No key for: ${title}` });
+      this.choosers.set(name, choose);
+      return el("li", { class: "foot-row" }, el("div", {}, el("b", {}, title), el("p", { class: "soft" }, words)), el("div", { class: "pair-buttons" }, choose, none));
+    });
+    showSheet("Foot switch", el("div", { class: "sheet-body" },
+      el("p", {}, "A foot switch types a key. Choose which key does what; it is kept in this browser. Keys do nothing while you type in a field."),
+      el("ul", { class: "rows" }, ...rows), this.fault, button("Done", closeSheet, { class: "go" })), "foot-sheet");
+    this.showKeys();
+  }
+
+  showKeys() {
+    for (const [name, node] of this.choosers) {
+      setText(node, this.learning === name ? "Press the pedal …" : this.keys[name]?.label ?? "Choose a key");
+      node.setAttribute("aria-pressed", String(this.learning === name));
+    }
+  }
+
+  startLearning(name) {
+    this.learning = name;
+    setText(this.fault, "");
+    this.showKeys();
+  }
+
+  learn(event) {
+    const name = this.learning;
+    // The sheet was closed, by its own button or by the shade.
+    if (!this.fault.isConnected || event.code === "Escape") {
+      this.learning = null;
+      if (this.fault.isConnected) this.showKeys();
+      return;
+    }
+    if (event.code === "Tab") return;
+    event.preventDefault();
+    event.stopPropagation();
+    const other = Object.keys(ACTIONS).find((one) => one !== name && this.keys[one]?.code === event.code);
+    if (!event.code || NOT_THESE.has(event.code)) setText(this.fault, `${event.key}: the page itself needs this key. Set the switch to another one, for example F13 or b.`);
+    else if (other) setText(this.fault, `${event.key}: this key is for “${ACTIONS[other][0]}” already.`);
+    else {
+      this.held.add(event.code);
+      this.set(name, { code: event.code, label: event.key.length === 1 ? event.key.toUpperCase() : event.key });
+    }
+  }
+
+  set(name, key) {
+    this.learning = null;
+    this.keys = { ...this.keys, [name]: key };
+    try {
+      localStorage.setItem(STORE, JSON.stringify(this.keys));
+      setText(this.fault, "");
+    } catch {
+      setText(this.fault, "This browser keeps nothing: the key holds until the page is closed.");
+    }
+    this.showKeys();
+  }
+}
+
+function read() {
+  try {
+    const kept = JSON.parse(localStorage.getItem(STORE)) ?? {};
+    return Object.fromEntries(Object.keys(ACTIONS).map((name) => [name, typeof kept[name]?.code === "string" ? kept[name] : null]));
+  } catch {
+    return {};
+  }
+}

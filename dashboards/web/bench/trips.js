@@ -1,0 +1,143 @@
+// The trip banners: what tripped, whether it is made off, its picture, and the way back.
+
+import { api } from "../shared/api.js";
+import { button, byId, el, setText } from "../shared/dom.js";
+import { begin, clock } from "../shared/format.js";
+import { Rearm } from "./rearm.js";
+import { momentWords, TripPlot } from "../shared/tripplot.js";
+import { budgetLine, disagreement, throughWords } from "../shared/tripwords.js";
+import { rule } from "../shared/words.js";
+
+const OFF = "Output is off, read back.";
+const WAS_OFF = "It was off when the bench was last heard; what it is now is not known.";
+/** Where a banner with all its details leaves no room for the other outputs. */
+const SMALL = "(max-width: 699.9px), (max-height: 699.9px)";
+
+export class Trips {
+  constructor(alarm) {
+    this.alarm = alarm;
+    this.banners = new Map();
+    this.sounded = new Set();
+  }
+
+  /** Show what is latched now. */
+  update(view) {
+    const there = new Set();
+    for (const channel of view.channels) {
+      if (!channel.latched) continue;
+      const key = keyOf(channel);
+      there.add(key);
+      if (!this.banners.has(key)) {
+        const banner = new Banner(channel, this.alarm);
+        this.banners.set(key, banner);
+        byId("trips").append(banner.node);
+      }
+      this.banners.get(key).update(channel);
+      // One sound a trip, even though its text grows when the off is confirmed.
+      const name = `${channel.supply} ${channel.channel} ${channel.trip?.detected_ns}`;
+      if (!this.sounded.has(name)) {
+        this.sounded.add(name);
+        this.alarm.sound();
+      }
+    }
+    for (const [key, banner] of this.banners) {
+      if (there.has(key)) continue;
+      banner.remove();
+      this.banners.delete(key);
+    }
+    if (there.size === 0) this.alarm.quiet();
+  }
+
+  /** A page that does not hear the bench does not say `off` either. */
+  refresh(live) {
+    for (const banner of this.banners.values()) banner.refresh(live);
+  }
+
+  /** The re-arm buttons of what is latched now. */
+  get rearms() {
+    return [...this.banners.values()].map((banner) => banner.rearm);
+  }
+}
+
+/** A banner is made anew when its trip is another one, or is told more of; its number in the log is no news. */
+function keyOf({ supply, channel, output, trip }) {
+  const { number, ...told } = trip ?? {};
+  return JSON.stringify([supply, channel, output, told]);
+}
+
+class Banner {
+  constructor(channel, alarm) {
+    this.alarm = alarm;
+    // `off` is only said after reading back, be it long after the trip itself had given up.
+    this.confirmed = channel.output === "off";
+    const fault = el("p", { class: "fault", role: "alert" });
+    this.rearm = new Rearm(channel, fault, () => alarm.quiet());
+    this.picture = el("div", { class: "trip-picture detail", hidden: true, testid: "trip-picture" });
+    this.number = null;
+    this.plot = null;
+    this.node = this.build(channel, fault);
+    this.fold(this.confirmed && matchMedia(SMALL).matches);
+  }
+
+  build(channel, fault) {
+    const trip = channel.trip ?? {};
+    const facts = [trip.detected_ns ? `at ${clock(trip.detected_ns)}` : "", throughWords(trip)].filter(Boolean).join(" · ");
+    const detail = (node) => {
+      node?.classList.add("detail");
+      return node;
+    };
+    this.off = el("p", { class: "trip-off" }, this.confirmed ? OFF : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads.");
+    this.folder = button("Less", () => {
+      this.alarm.quiet();
+      this.fold(!this.node.classList.contains("folded"));
+    }, { class: "fold" });
+    // What is made safe may step back, so that the other outputs can be seen; what is not may not.
+    this.folder.hidden = !this.confirmed;
+    return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(this.confirmed) },
+      el("div", { class: "trip-words" },
+        el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
+        el("p", {}, `${channel.supply} · output ${channel.channel}`),
+        disagreement(trip),
+        detail(el("p", {}, begin(trip.text))),
+        this.off,
+        facts ? detail(el("p", {}, facts)) : null,
+        detail(budgetLine(trip))),
+      this.picture,
+      el("div", { class: "trip-actions" }, this.rearm.node, this.folder),
+      fault);
+  }
+
+  fold(folded) {
+    this.node.classList.toggle("folded", folded);
+    setText(this.folder, folded ? "More" : "Less");
+  }
+
+  update(channel) {
+    this.rearm.update(channel);
+    const number = channel.trip?.number ?? null;
+    if (number === null || number === this.number) return;
+    this.number = number;
+    this.draw(number);
+  }
+
+  async draw(number) {
+    const detail = await api.trip(number).catch(() => null);
+    if (detail === null || this.number !== number || !this.node.isConnected) return;
+    const box = el("div", { class: "plot" });
+    this.picture.replaceChildren(box, el("p", { class: "moments" }, momentWords(detail.readings), " ",
+      el("a", { class: "like-button", href: `#trip/${number}` }, "Look closer")));
+    this.picture.hidden = false;
+    this.plot = new TripPlot(box, detail);
+  }
+
+  refresh(live) {
+    this.rearm.refresh();
+    if (this.confirmed) setText(this.off, live ? OFF : WAS_OFF);
+  }
+
+  remove() {
+    this.number = null;
+    this.plot?.destroy();
+    this.node.remove();
+  }
+}

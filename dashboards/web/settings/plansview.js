@@ -1,0 +1,210 @@
+// Power plans: the list, and the editor of one. What is typed is kept until it is saved or thrown away.
+
+import { api } from "../shared/api.js";
+import { button, byId, el, setText } from "../shared/dom.js";
+import { withUnit } from "../shared/format.js";
+import { placed, shownOf, valuesOf } from "./planfields.js";
+import { PlanForm } from "./planform.js";
+import { planStages } from "../shared/planwords.js";
+import { attempt } from "../shared/sheet.js";
+import { origin } from "../shared/words.js";
+
+const SURE_MS = 6000;
+const LONGEST_NAME = 32;
+const link = (name) => `#plans/${encodeURIComponent(name)}`;
+
+/** Drafts outlive the view and a reload of the page: a tablet throws pages away when it likes. */
+const drafts = {
+  key: (name) => `plan-draft ${name}`,
+  read(name) {
+    try {
+      return JSON.parse(sessionStorage.getItem(this.key(name)));
+    } catch {
+      return null;
+    }
+  },
+  keep(name, draft) {
+    sessionStorage.setItem(this.key(name), JSON.stringify(draft));
+  },
+  drop(name) {
+    sessionStorage.removeItem(this.key(name));
+  },
+};
+
+export class PlansView {
+  constructor() {
+    this.node = byId("part-plans");
+    this.wanted = undefined;
+  }
+
+  close() {
+    this.wanted = undefined;
+    this.node.replaceChildren();
+    this.node.hidden = true;
+  }
+
+  /** `name` null: the list. */
+  async open(name) {
+    this.close();
+    this.wanted = name;
+    this.node.hidden = false;
+    await this.reload();
+  }
+
+  /** Also after a change by another page; an editor that is open is left alone. */
+  async reload() {
+    const wanted = this.wanted;
+    if (wanted === undefined || this.node.querySelector("form")) return;
+    let nodes;
+    try {
+      const plans = await api.plans();
+      nodes = wanted === null ? list(plans) : new Editor(plans, wanted).nodes;
+    } catch (fault) {
+      nodes = [back(), el("p", { class: "fault" }, fault.message)];
+    }
+    if (this.wanted === wanted) this.node.replaceChildren(...nodes);
+  }
+}
+
+const back = (text = "◀ All plans", href = "#plans") => el("a", { class: "like-button quiet back", href }, text);
+
+function list(plans) {
+  return [
+    back("◀ Bench", "#bench"),
+    el("div", { class: "part-head" }, el("h2", {}, "Power plans")),
+    el("p", { class: "soft" }, "Open one to read it, and to make a copy of your own to change."),
+    el("ol", { class: "rows" }, ...plans.map((plan) => el("li", {},
+      el("a", { class: "trace-row", href: link(plan.name), testid: "plan-row" },
+        el("b", { class: "words" }, plan.name),
+        el("span", { class: "sure" }, drafts.read(plan.name) ? "not saved yet" : `${withUnit(plan.values.voltage_v, "V")}, ${withUnit(plan.values.limit_a, "A")}`),
+        el("span", { class: "more" }, el("span", {}, plan.values.title ?? ""), el("span", {}, stands(plan))))))),
+  ];
+}
+
+const stands = (plan) => origin(plan.origin) + (plan.overrides ? `, before the one that ${plan.overrides === "shipped" ? "comes with benchd" : "is in benchd.toml"}` : "");
+
+class Editor {
+  constructor(plans, name) {
+    this.plan = plans.find((one) => one.name === name);
+    if (this.plan === undefined) {
+      this.nodes = [back(), el("p", { class: "fault" }, `There is no plan ${name}.`)];
+      return;
+    }
+    this.taken = new Set(plans.map((one) => one.name));
+    const draft = drafts.read(name);
+    this.form = new PlanForm(draft?.shown ?? shownOf(this.plan.values), () => this.keep());
+    this.fault = el("p", { class: "fault", role: "alert", testid: "plan-fault" });
+    this.name = el("input", { id: "plan-name", autocomplete: "off", autocapitalize: "none", maxlength: LONGEST_NAME, testid: "plan-name", on: { input: () => this.keep() } });
+    this.named = el("div", { class: "plan-field" }, el("label", { for: "plan-name" }, "Name of the new plan"), this.name,
+      el("p", { class: "soft hint" }, "a-z, 0-9 and '-'. A plan of your own stands before another of the same name."));
+    this.unsaved = el("p", { class: "unsaved", role: "status", testid: "unsaved" });
+    this.save = el("button", { type: "submit", class: "go", testid: "plan-save" }, "Save");
+    this.copy = button("Make a copy to change", () => this.begin(this.suggest()), { class: "go", testid: "plan-copy" });
+    this.discard = button("Throw changes away", () => this.reset(), { testid: "plan-discard" });
+    this.delete = this.deleteButton();
+    this.nodes = this.build();
+    this.own = this.plan.origin === "own";
+    if (draft?.name) this.begin(draft.name);
+    else this.ready(this.own);
+    if (draft) this.keep();
+  }
+
+  build() {
+    const { plan } = this;
+    const form = el("form", { class: "plan-form", novalidate: true, "aria-label": `Plan ${plan.name}` },
+      this.named, el("p", { class: "soft" }, "A field left empty follows benchd's own default, or is not used."), this.form.node, this.fault,
+      el("div", { class: "plan-actions" }, this.unsaved, this.save, this.copy, this.discard, this.delete));
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.submit();
+    });
+    return [
+      back(), el("h2", {}, plan.name), el("p", { class: "soft" }, stands(plan)),
+      el("ol", { class: "steps" }, ...planStages(plan.values).map(([name, words]) => el("li", {}, el("b", {}, name), ` ${words}`))),
+      el("ul", { class: "cautions" }, ...plan.cautions.map((text) => el("li", {}, text))), form,
+    ];
+  }
+
+  /** A name for a copy that is not taken. */
+  suggest() {
+    const stem = this.plan.name.slice(0, LONGEST_NAME - 7);
+    for (let n = 1; ; n++) {
+      const name = n === 1 ? `${stem}-own` : `${stem}-own-${n}`;
+      if (!this.taken.has(name)) return name;
+    }
+  }
+
+  /** Fields may be written from here on, under a new name. */
+  begin(name) {
+    this.copying = true;
+    this.name.value = name;
+    this.ready(true);
+    this.keep();
+  }
+
+  ready(editable) {
+    this.form.disabled = !editable;
+    this.named.hidden = !this.copying;
+    this.save.hidden = !editable;
+    this.copy.hidden = Boolean(this.copying);
+    setText(this.copy, this.own ? "Copy under another name" : "Make a copy to change");
+    this.copy.classList.toggle("go", !this.own);
+    this.delete.hidden = !this.own || Boolean(this.copying);
+    this.discard.hidden = true;
+  }
+
+  keep() {
+    drafts.keep(this.plan.name, { shown: this.form.shown, name: this.copying ? this.name.value : "" });
+    this.discard.hidden = false;
+    setText(this.unsaved, "Not saved yet.");
+  }
+
+  /** Back to the plan as it is. */
+  reset() {
+    drafts.drop(this.plan.name);
+    this.save.closest("form").remove();
+    dispatchEvent(new Event("hashchange"));
+  }
+
+  async submit() {
+    setText(this.fault, "");
+    const [values, wrong] = valuesOf(this.form.shown, this.plan.values);
+    if (Object.keys(wrong).length) {
+      setText(this.fault, this.form.tell(wrong).join(" ") || "Not saved: see the marked fields.");
+      return;
+    }
+    this.form.tell({});
+    this.save.disabled = true;
+    try {
+      const saved = await api.savePlan(this.copying ? this.name.value.trim() : this.plan.name, values);
+      drafts.drop(this.plan.name);
+      this.save.closest("form").remove();
+      if (location.hash === link(saved.name)) dispatchEvent(new Event("hashchange"));
+      else location.hash = link(saved.name);
+    } catch (problem) {
+      const rest = this.form.tell(placed(problem.message));
+      setText(this.fault, rest.join(" ") || "Not saved: see the marked fields.");
+    } finally {
+      this.save.disabled = false;
+    }
+  }
+
+  deleteButton() {
+    let sureUntil = 0;
+    const words = "Delete this plan …";
+    const node = button(words, async () => {
+      if (performance.now() > sureUntil) {
+        sureUntil = performance.now() + SURE_MS;
+        setText(node, "Tap again to delete");
+        setTimeout(() => setText(node, words), SURE_MS);
+        return;
+      }
+      const gone = await attempt(node, this.fault, () => api.deletePlan(this.plan.name));
+      if (!gone) return;
+      drafts.drop(this.plan.name);
+      this.save.closest("form")?.remove();
+      location.hash = "#plans";
+    }, { testid: "plan-delete" });
+    return node;
+  }
+}

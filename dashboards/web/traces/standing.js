@@ -1,0 +1,17 @@
+// How a filed trace stands to the good ones of its board.
+
+import { percent } from "../shared/format.js";
+
+/** Sentences for the finding; none where there are no references. */
+export function standing(found) {
+  const { similarity, divergence } = found;
+  const alike = typeof similarity === "number" ? [`${percent(similarity)} alike to the references of its board.`] : [];
+  if (divergence) return [...alike, divergence.text];
+  return alike.length ? [...alike, "It stays within what they draw."] : [];
+}
+
+/** The moment at which it leaves them, as a mark of the plot: [{s, text}] or []. */
+export function leaving(found) {
+  const { divergence, button_s } = found ?? {};
+  return divergence && typeof button_s === "number" ? [{ s: button_s + divergence.at_s, text: "leaves the good one" }] : [];
+}

@@ -1,0 +1,63 @@
+// The list of filed power-ups, and of trips among them.
+
+import { api } from "../shared/api.js";
+import { byId, el, button } from "../shared/dom.js";
+import { clock, duration, percent, withUnit } from "../shared/format.js";
+import { throughWords } from "../shared/tripwords.js";
+import { rule, signature } from "../shared/words.js";
+
+const SHOWN = 50;
+
+export class Traces {
+  constructor() {
+    this.onlyJob = false;
+    this.job = null;
+    this.list = el("ol", { class: "rows" });
+    this.filter = button("This job only", () => {
+      this.onlyJob = !this.onlyJob;
+      this.filter.setAttribute("aria-pressed", String(this.onlyJob));
+      this.reload();
+    }, { class: "quiet", "aria-pressed": "false" });
+    byId("part-traces").append(el("div", { class: "part-head" }, el("h2", {}, "Power-ups"), this.filter), this.list);
+  }
+
+  async update(view) {
+    if (view.job === this.job) return;
+    this.job = view.job;
+    if (this.onlyJob) await this.reload();
+  }
+
+  async reload() {
+    const job = this.onlyJob ? this.job : null;
+    try {
+      const [traces, trips] = await Promise.all([api.traces(job, SHOWN), api.trips(job, SHOWN)]);
+      // Each list is the newest of its kind: what is older than the end of a full one would have holes.
+      const rows = [...traces.map((one) => [one.start_ns, row(one)]), ...trips.map((one) => [one.figures.detected_ns, tripRow(one)])]
+        .sort(([a], [b]) => b - a).slice(0, SHOWN).map(([, node]) => node);
+      this.list.replaceChildren(...(rows.length ? rows : [el("li", { class: "soft" }, "Nothing filed yet. Power a board; its trace comes here by itself.")]));
+    } catch (fault) {
+      this.list.replaceChildren(el("li", { class: "fault" }, fault.message));
+    }
+  }
+}
+
+function tripRow({ number, job, supply, channel, figures }) {
+  return el("li", {},
+    el("a", { class: "trace-row trip-row", href: `#trip/${number}`, testid: "trip-row" },
+      el("b", { class: "words" }, `Trip: ${rule(figures.rule)}`),
+      el("span", { class: "sure" }, figures.off_confirmed ? "" : "off NOT confirmed"),
+      el("span", { class: "more" },
+        el("span", {}, `${clock(figures.detected_ns)} · ${job ?? "no job"} · ${supply} · ${channel}`),
+        el("span", {}, throughWords(figures)))));
+}
+
+function row(trace) {
+  const found = trace.finding;
+  return el("li", {},
+    el("a", { class: "trace-row", href: `#trace/${encodeURIComponent(trace.id)}`, testid: "trace-row", "data-trace": trace.id, "data-signature": found?.signature },
+      el("b", { class: "words" }, found ? signature(found.signature) : "not read yet"),
+      el("span", { class: "sure" }, found ? percent(found.confidence) : ""),
+      el("span", { class: "more" },
+        el("span", {}, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
+        el("span", {}, `peak ${withUnit(trace.peak_a, "A")} · ${duration((trace.end_ns - trace.start_ns) / 1e9)}`))));
+}
