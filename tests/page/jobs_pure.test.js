@@ -1,0 +1,40 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { changes, merge, same } from "../../dashboards/web/jobs/merge.js";
+import { HEIGHT, highest, lines, WIDTH } from "../../dashboards/web/jobs/spark.js";
+
+const base = { device: "phone", symptom: "no start", history: "", consent: ["data"] };
+
+test("what only one of two people changed is kept, whoever it was", () => {
+  const mine = { ...base, symptom: "no start, warm" };
+  const there = { ...base, history: "fell into water", consent: ["data", "heat"] };
+  assert.deepEqual(merge(base, mine, there), {
+    values: { ...base, symptom: "no start, warm", history: "fell into water", consent: ["data", "heat"] },
+    taken: ["history", "consent"],
+    disputed: [],
+  });
+});
+
+test("where both changed the same field, what is typed stays and is disputed", () => {
+  const found = merge(base, { ...base, symptom: "mine" }, { ...base, symptom: "theirs" });
+  assert.equal(found.values.symptom, "mine");
+  assert.deepEqual(found.disputed, ["symptom"]);
+  assert.deepEqual(merge(base, { ...base, symptom: "same" }, { ...base, symptom: "same" }).disputed, []);
+});
+
+test("only what was changed is sent; the order of ticks is no change", () => {
+  assert.ok(same(["b", "a"], ["a", "b"]));
+  assert.deepEqual(changes(base, { ...base, device: "tablet" }), { device: "tablet" });
+});
+
+test("a small picture has its highest current at the edge, and a gap is a gap", () => {
+  const found = lines([0, 1, 2, 3], [0, 1, null, 0.5], 1);
+  assert.equal(found.length, 2);
+  const [[start, peak], [end]] = found.map((one) => one.split(" ").map((point) => point.split(",").map(Number)));
+  assert.deepEqual(start, [0, HEIGHT - 3]);
+  assert.deepEqual(peak, [WIDTH / 3, 3]);
+  assert.deepEqual(end, [WIDTH, HEIGHT / 2]);
+  assert.equal(highest([0.1, null, 0.7]), 0.7);
+  assert.deepEqual(lines([], [], 1), []);
+});
