@@ -7,6 +7,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser
 
 from benchd.web.app import create_app
@@ -46,14 +47,37 @@ async def served(bench: FakeBench, root: Path | None = None, port: int = 0) -> A
         await asyncio.wait({task}, timeout=10)
 
 
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests of the page share one loop, and so one browser: to start it takes longer than most of them."""
+    for item in items:
+        if {"shared_browser", "url"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.asyncio(loop_scope="session"), append=False)
+
+
+@pytest_asyncio.fixture(scope="session", loop_scope="session")
+async def shared_browser() -> AsyncIterator[Browser]:
+    """One browser for all tests of a worker."""
     async with chromium() as found:
         yield found
 
 
-@pytest.fixture
-async def url(bench: FakeBench) -> AsyncIterator[str]:
+@pytest_asyncio.fixture(loop_scope="session")
+async def browser(shared_browser: Browser) -> AsyncIterator[Browser]:
+    """A browser in which no other test's page is open, and nothing of one is kept."""
+    yield shared_browser
+    await close_pages(shared_browser)
+
+
+async def close_pages(browser: Browser) -> None:
+    """Before the server goes, which else waits for them."""
+    for context in browser.contexts:
+        await context.close()
+
+
+@pytest_asyncio.fixture(loop_scope="session")
+async def url(bench: FakeBench, request: pytest.FixtureRequest) -> AsyncIterator[str]:
     """The page of the bench in memory."""
     async with served(bench) as found:
         yield found
+        if "shared_browser" in request.fixturenames:
+            await close_pages(request.getfixturevalue("shared_browser"))

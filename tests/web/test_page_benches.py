@@ -11,6 +11,7 @@ from typing import Any
 import httpx
 import msgspec
 import pytest
+import pytest_asyncio
 from playwright.async_api import Browser, expect
 
 from benchd.web.app import create_app
@@ -98,7 +99,7 @@ def room() -> Room:
     return Room()
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="session")
 async def url(room: Room) -> AsyncIterator[str]:
     async with served(create_benches_app(room)) as found:
         yield found
