@@ -11,6 +11,7 @@ import pytest_asyncio
 from playwright.async_api import Browser
 
 from benchd.web.app import create_app
+from benchd.web.desks import Desks
 from benchd.web.server import serve
 from tests.web.browser import chromium
 from tests.web.fake import START_NS, FakeBench
@@ -22,9 +23,15 @@ def bench() -> FakeBench:
 
 
 @pytest.fixture
-async def http(bench: FakeBench) -> AsyncIterator[httpx.AsyncClient]:
+def desks() -> Desks | None:
+    """Who is asked beside the bench; a module that tests such a desk gives its own."""
+    return None
+
+
+@pytest.fixture
+async def http(bench: FakeBench, desks: Desks | None) -> AsyncIterator[httpx.AsyncClient]:
     """The app, asked in process."""
-    app = create_app(bench, bench_name="north", allowed_hosts=["Bench.Example"], now_ns=lambda: START_NS)
+    app = create_app(bench, bench_name="north", allowed_hosts=["Bench.Example"], now_ns=lambda: START_NS, desks=desks)
     # The app re-raises what it answered with 500; here the answer is what counts.
     transport = httpx.ASGITransport(app, raise_app_exceptions=False)
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost:8425") as client:
@@ -32,10 +39,12 @@ async def http(bench: FakeBench) -> AsyncIterator[httpx.AsyncClient]:
 
 
 @asynccontextmanager
-async def served(bench: FakeBench, root: Path | None = None, port: int = 0) -> AsyncIterator[str]:
+async def served(
+    bench: FakeBench, root: Path | None = None, port: int = 0, *, desks: Desks | None = None
+) -> AsyncIterator[str]:
     """The app on a real port; the URL."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    app = create_app(bench, bench_name="north", root=root)
+    app = create_app(bench, bench_name="north", root=root, desks=desks)
     task = asyncio.create_task(serve(app, "127.0.0.1", port, ready.set_result))
     try:
         await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED, timeout=10)
