@@ -25,6 +25,7 @@ from benchd.web.port import (
     TripReadings,
     TripRow,
 )
+from benchd.web.step_port import Checklists, ChecklistView, StepKinds, Timeline
 
 
 class Fault(msgspec.Struct):
@@ -79,6 +80,7 @@ class TripDetail(msgspec.Struct):
 SHAPES = (
     BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Nearest,
     PlanView, Reference, ReferenceAdded, RejectedRow, TraceRow, TripRow, TripDetail, Columns, Failure,
+    Checklists, ChecklistView, StepKinds, Timeline,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

@@ -8,6 +8,7 @@
 405 wrong-method                                               the address exists, the method does not
 409 wrong-state, link-down                                     right request, wrong moment
 409 stale                                                      it changed since it was read; `present` is how it is now
+409 checks-open                                                items of a checklist come first; `present` is those
 409 consent-needed                                             the supply's profile is unverified: the operator decides
 413 too-large                                                  body above the limit
 500 internal                                                   a fault of the daemon; its log has the details
@@ -34,6 +35,7 @@ REFUSED_STATUS = {
     "not-found": 404,
     "wrong-state": 409,
     "stale": 409,
+    "checks-open": 409,
     "consent-needed": 409,
     "link-down": 409,
     "out-of-range": 400,
