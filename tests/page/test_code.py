@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.page import answers
+
 HERE = Path(__file__).parent
 
 
@@ -51,3 +53,8 @@ def test_behaviour(node: str, modules: Path) -> None:
     out = run(node, "--test", "--test-reporter=tap", *tests)
     assert "\n# fail 0" in out
     assert "\n# pass 0" not in out
+
+
+def test_the_page_knows_what_the_api_answers() -> None:
+    written = answers.FILE.read_text("utf-8")
+    assert written == answers.declarations(), "run `python -m tests.page.answers`, and see what tsc says"

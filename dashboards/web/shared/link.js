@@ -6,14 +6,22 @@ const LONGEST_WAIT_MS = 5000;
 const SILENCE_MS = 3000;
 
 export class Link {
-  /** `onMessage(message)` for each message; `onOpen()` after each connection; `path`: of the stream. */
+  /**
+   * @param {(message: any) => void} onMessage for each message
+   * @param {() => unknown} onOpen after each connection
+   * @param {string} path of the stream
+   */
   constructor(onMessage, onOpen, path = "/api/v1/live") {
     this.path = path;
     this.onMessage = onMessage;
     this.onOpen = onOpen;
+    /** @type {number | null} */
     this.heardAt = null;
     this.wait = FIRST_WAIT_MS;
+    this.triedAt = 0;
+    /** @type {WebSocket | null} */
     this.socket = null;
+    /** @type {ReturnType<typeof setTimeout> | null} */
     this.timer = null;
     setInterval(() => this.dropIfSilent(), 500);
     // A phone that wakes up, or finds its network again, need not wait for the back-off.

@@ -1,10 +1,17 @@
 // A sheet that slides over the page but never over the cut-off bar, and never makes that bar unreachable.
 
+import { messageOf } from "./api.js";
 import { button, byId, el } from "./dom.js";
 
+/** @type {{ box: HTMLElement, shade: HTMLElement, before: Element | null } | null} */
 let open = null;
 
-/** Show a sheet with a title and content. Another sheet that is open goes away. */
+/**
+ * Show a sheet with a title and content. Another sheet that is open goes away. The focus goes to what has `data-first`.
+ * @param {string} title
+ * @param {HTMLElement} content
+ * @param {string} [testid]
+ */
 export function showSheet(title, content, testid) {
   closeSheet();
   const heading = el("h2", { tabindex: "-1" }, title);
@@ -14,7 +21,7 @@ export function showSheet(title, content, testid) {
   const shade = el("div", { class: "shade", on: { click: closeSheet } });
   open = { box, shade, before: document.activeElement };
   byId("sheets").append(shade, box);
-  (content.querySelector("[data-first]") ?? heading).focus();
+  (/** @type {HTMLElement | null} */ (content.querySelector("[data-first]")) ?? heading).focus();
 }
 
 /** Close the sheet, if one is open; the focus goes back to where it was. */
@@ -24,12 +31,17 @@ export function closeSheet() {
   open = null;
   box.remove();
   shade.remove();
-  before?.focus?.();
+  if (before instanceof HTMLElement) before.focus();
 }
 
 addEventListener("keydown", (event) => event.key === "Escape" && closeSheet());
 
-/** Run an action of a form or a button: disabled meanwhile, a failure is shown in `place`. True when it worked. */
+/**
+ * Run an action of a form or a button: disabled meanwhile, a failure is shown in `place`. True when it worked.
+ * @param {HTMLButtonElement | HTMLInputElement | HTMLFieldSetElement} control
+ * @param {Node} place
+ * @param {() => unknown} action
+ */
 export async function attempt(control, place, action) {
   control.disabled = true;
   place.textContent = "";
@@ -37,7 +49,7 @@ export async function attempt(control, place, action) {
     await action();
     return true;
   } catch (fault) {
-    place.textContent = fault.message;
+    place.textContent = messageOf(fault);
     return false;
   } finally {
     control.disabled = false;

@@ -70,7 +70,10 @@ const MARKS = {
   tripped: "tripped",
   off: "off",
 };
-/** What a person needs to know while a stage lasts. */
+/**
+ * What a person needs to know while a stage lasts.
+ * @type {Record<string, [string, string]>}
+ */
 const STAGES = {
   probe: ["Probe", "Measuring the rail at a low voltage. Hands off the board."],
   hold: ["Hold", "Hands off the button: the leak is being read."],
@@ -78,11 +81,17 @@ const STAGES = {
 };
 /** Where a plan stands. */
 const ORIGINS = { shipped: "comes with benchd", settings: "in benchd.toml", own: "your own" };
-/** By which face a person asked. */
+/**
+ * By which face a person asked.
+ * @type {Record<string, string>}
+ */
 const CALLERS = { page: "on the page", "foot-switch": "by foot switch", "command-line": "on the command line", mqtt: "over MQTT" };
 const MODES = { cv: "constant voltage", cc: "in current limit", off: "", unknown: "mode unknown" };
 
-/** How well a supply's profile is verified: one word, and what it means. */
+/**
+ * How well a supply's profile is verified: one word, and what it means.
+ * @type {Record<string, [string, string]>}
+ */
 const TRUST = {
   unverified: ["unverified", "Its profile was written from thin documents; nobody has shown yet that it drives this supply rightly."],
   documented: ["documented", "Its profile was checked line by line against documents."],
@@ -91,7 +100,8 @@ const TRUST = {
   used: ["used", "People have used its profile for repairs."],
 };
 
-const lookUp = (table) => (id) => table[id] ?? id ?? "";
+/** @type {(table: Record<string, string>) => (id: string | null | undefined) => string} */
+const lookUp = (table) => (id) => table[id ?? ""] ?? id ?? "";
 export const signature = lookUp(SIGNATURES);
 export const capture = lookUp(CAPTURE);
 export const reason = lookUp(REASONS);
@@ -99,9 +109,12 @@ export const why = lookUp(WHY);
 export const rule = lookUp(RULES);
 export const mark = lookUp(MARKS);
 export const origin = lookUp(ORIGINS);
-export const caller = (id) => CALLERS[id] ?? "";
-export const stage = (id) => STAGES[id] ?? [id ?? "", ""];
+/** @param {string | null | undefined} id */
+export const caller = (id) => CALLERS[id ?? ""] ?? "";
+/** @type {(id: string | null | undefined) => [string, string]} */
+export const stage = (id) => STAGES[id ?? ""] ?? [id ?? "", ""];
 export const mode = lookUp(MODES);
+/** @type {(id: string) => [string, string]} */
 export const trust = (id) => TRUST[id] ?? [id, ""];
 
 /** Read before power goes on. */

@@ -1,0 +1,382 @@
+// What the bench answers, by the names of its description at /api/v1/openapi.json. Written by
+// `python -m tests.page.answers` from the shapes of benchd/web/description.py; only tsc reads it, no browser does.
+
+/** What else could explain the trace, and what would tell the two apart. */
+export interface Alternative {
+  signature: string;
+  confidence: number;
+  tell_apart: string;
+}
+
+/** A trace against the references of its board, and their band as columns for a plot. `t_s`: s after the trace's start; `mean_a`, and where the next good board would lie (k = 2), A; null: no reference reaches there. */
+export interface BandView {
+  references: number;
+  why_not: string;
+  compared_s: number;
+  similarity: number | null;
+  divergence: Divergence | null;
+  t_s: Array<number>;
+  mean_a: Array<number | null>;
+  low_a: Array<number | null>;
+  high_a: Array<number | null>;
+  ratios: Record<string, Record<string, number>>;
+}
+
+/** One bench. */
+export interface BenchSeen {
+  bench: string;
+  standing: "away" | "online" | "silent" | "twice" | "unknown";
+  text: string;
+  word_age_s: number | null;
+  job: string | null;
+  outputs: Array<OutputSeen>;
+  trip: TripSeen | null;
+  finding: FindingSeen | null;
+  page: string;
+}
+
+/** The whole bench, now. */
+export interface BenchView {
+  bench: string;
+  t_ns: number;
+  job: string | null;
+  guard: string;
+  channels: Array<ChannelView>;
+  followers: Record<string, Record<string, any>>;
+  log: Record<string, any>;
+  warnings: Array<string>;
+  plans: Array<Record<string, any>>;
+  alarms: Array<Record<string, any>>;
+}
+
+/** All benches, now. */
+export interface BenchesView {
+  broker: string;
+  heard: boolean;
+  text: string;
+  benches: Array<BenchSeen>;
+}
+
+/** One output as the page shows it, now. None: not known. */
+export interface ChannelView {
+  supply: string;
+  channel: number;
+  output: OutputState;
+  link_up: boolean;
+  link_text: string;
+  plan: string;
+  set_voltage_v: number | null;
+  limit_a: number | null;
+  voltage_v: number | null;
+  current_a: number | null;
+  power_w: number | null;
+  mode: string;
+  reading_age_s: number | null;
+  rate_per_s: number;
+  capture: string;
+  trace: string | null;
+  latched: boolean;
+  trip: Record<string, any> | null;
+  identity: string;
+  model: string;
+  firmware: string;
+  profile: string;
+  trust: string;
+  notes: Array<string>;
+  consent_key: string;
+  consent_text: string;
+  stage: string;
+  stage_by_hand: boolean;
+  on_s: number | null;
+  probe: Record<string, any> | null;
+  leak: Record<string, any> | null;
+  rearm_wait_s: number | null;
+  second_layer: Array<string>;
+  health: Record<string, any> | null;
+  promise: Record<string, any> | null;
+}
+
+/** Readings as columns: `t_s` s after `t0_ns`, `v` V, `i` A. `readings`: how many there were before thinning. */
+export interface Columns {
+  t0_ns: number;
+  t_s: Array<number>;
+  v: Array<number | null>;
+  i: Array<number | null>;
+  readings: number;
+  thinned: boolean;
+}
+
+/** What two traces have in common and where the later one leaves the earlier. */
+export interface Comparison {
+  before_signature: string;
+  before_confidence: number;
+  after_signature: string;
+  after_confidence: number;
+  figures: Array<Figure>;
+  similarity: number | null;
+  divergence: Divergence | null;
+  compared_s: number;
+  why_not: string;
+}
+
+/** How a trace was measured. None: not known. */
+export interface Conditions {
+  set_voltage_v: number | null;
+  limit_a: number | null;
+  resolution_a: number | null;
+  accuracy_fraction_a: number | null;
+  accuracy_offset_a: number | null;
+  board: string;
+  accuracy_fraction_v: number | null;
+  accuracy_offset_v: number | null;
+  resolution_v: number | null;
+  side: string;
+}
+
+/** Where a trace first leaves the band of its references. */
+export interface Divergence {
+  at_s: number;
+  current_a: number;
+  reference_a: number;
+  difference_u_a: number;
+  significance: number;
+  text: string;
+}
+
+/** One fact that a finding stands on. */
+export interface Evidence {
+  text: string;
+  quantity: string;
+  value: number | null;
+  unit: string;
+  uncertainty: number | null;
+}
+
+/** The body of every answer with a status of 400 or above. */
+export interface Failure {
+  error: Fault;
+}
+
+/** What went wrong: a code for programs, a sentence for people, and the part of the request at fault. */
+export interface Fault {
+  code: string;
+  message: string;
+  where: string;
+}
+
+/** One quantity of both traces. None: one of them does not show it; uncertainties are expanded (k = 2). */
+export interface Figure {
+  name: string;
+  unit: string;
+  before: number | null;
+  before_u: number | null;
+  after: number | null;
+  after_u: number | null;
+  difference: number | null;
+  difference_u: number | null;
+  changed: boolean | null;
+}
+
+/** What a trace says. */
+export interface Finding {
+  signature: string;
+  confidence: number;
+  evidence: Array<Evidence>;
+  alternatives: Array<Alternative>;
+  next_checks: Array<string>;
+  cautions: Array<string>;
+  button_s: number | null;
+  cards: string;
+  divergence: Divergence | null;
+  similarity: number | null;
+}
+
+/** What a trace was found to say. */
+export interface FindingSeen {
+  supply: string;
+  channel: number;
+  signature: string;
+  confidence: number | null;
+  t_ns: number;
+  job: string | null;
+}
+
+/** How one follower stands. `lag_s`: age of the oldest row still to be sent, s; null: none waits, or not known. */
+export interface FollowerView {
+  name: string;
+  state: string;
+  text: string;
+  backlog: number;
+  lag_s: number | null;
+  rejected: number;
+  last_ok_ns: number | null;
+  streams: Record<string, Record<string, any>>;
+}
+
+/** One device from intake to hand-over. */
+export interface Job {
+  id: string;
+  device: string;
+  board: string;
+  symptom: string;
+  created_ns: number;
+  history: string;
+  wanted_back: string;
+  battery: "" | "in" | "none" | "out" | "swollen" | "unknown";
+  accessories: string;
+  consent: Array<string>;
+  state: "given-up" | "handed-over" | "looking" | "ready" | "repairing" | "taken-in" | "testing" | "waiting-owner" | "waiting-parts";
+  changed_ns: number;
+  version: number;
+}
+
+/** A job whose owner's data was taken out of the log. */
+export interface JobForgotten {
+  job: string;
+  notes: number;
+  traces: number;
+  rows: number;
+  left: string;
+}
+
+/** One line of the timeline. `seq` orders all entries of a log and is what followers' cursors count. */
+export interface JournalEntry {
+  seq: number;
+  t_ns: number;
+  kind: string;
+  job: string | null;
+  supply: string | null;
+  channel: number | null;
+  trace: string | null;
+  payload: Record<string, any>;
+}
+
+/** A moment in a trace. `by`: "recogniser", or "hand" when a person (page, CLI, MQTT, file) gave it. */
+export interface Mark {
+  kind: "boot-end" | "button" | "connected" | "off" | "removed" | "tripped";
+  t_ns: number;
+  by: "guard" | "hand" | "recogniser";
+  why: string;
+}
+
+/** A past trace, and how far it is from the one asked about, A. */
+export interface NearTrace {
+  trace: TraceRow;
+  distance_a: number;
+}
+
+/** The nearest past traces, nearest first. */
+export interface Nearest {
+  nearest: Array<NearTrace>;
+  waiting: number;
+}
+
+/** One output of one bench. */
+export interface OutputSeen {
+  supply: string;
+  channel: number;
+  output: "off" | "on" | "unknown";
+  doubt: string;
+  last: string;
+  last_ns: number | null;
+  latched: boolean;
+  trip: TripSeen | null;
+  stage: string;
+  set_voltage_v: number | null;
+  limit_a: number | null;
+  voltage_v: number | null;
+  current_a: number | null;
+  power_w: number | null;
+  mode: string;
+  reading_age_s: number | null;
+  trace: string | null;
+}
+
+/** What is known about an output. `off` is only ever said after reading back; a hope is `unknown`. */
+export type OutputState = "off" | "on" | "unknown";
+
+/** A power plan, and what follows from it. */
+export interface PlanView {
+  name: string;
+  origin: string;
+  overrides: string;
+  values: Record<string, any>;
+  cautions: Array<string>;
+}
+
+/** A trace of a good board. */
+export interface Reference {
+  trace: string;
+  board: string;
+  note: string;
+  added_ns: number;
+}
+
+/** A reference that was kept. */
+export interface ReferenceAdded {
+  reference: Reference;
+  doubt: string;
+}
+
+/** A refused item as the log has it. `t_ns`: when it was set aside, ns since the epoch. */
+export interface RejectedRow {
+  follower: string;
+  seq: number;
+  t_ns: number;
+  reason: string;
+  item: string;
+}
+
+/** A filed trace, without its readings (`Log.samples` has those). */
+export interface TraceRow {
+  id: string;
+  job: string | null;
+  supply: string;
+  channel: number;
+  start_ns: number;
+  end_ns: number;
+  conditions: Conditions;
+  marks: Array<Mark>;
+  reason: string;
+  finding: Finding | null;
+  readings: number;
+  peak_a: number | null;
+  charge_c: number | null;
+  energy_j: number | null;
+}
+
+/** One trip, and the readings around it. */
+export interface TripDetail {
+  trip: TripRow;
+  readings: TripReadings;
+}
+
+/** The readings around a trip, as columns; t_ms counts from the moment of the decision. */
+export interface TripReadings {
+  t_ms: Array<number>;
+  voltage_v: Array<number>;
+  current_a: Array<number>;
+  mode: Array<string>;
+  marks: Record<string, number | null>;
+}
+
+/** One trip of the log. */
+export interface TripRow {
+  number: number;
+  supply: string;
+  channel: number;
+  job: string | null;
+  trace: string | null;
+  figures: Record<string, any>;
+}
+
+/** A trip, as far as a look from the next room needs it. */
+export interface TripSeen {
+  supply: string;
+  channel: number;
+  rule: string;
+  text: string;
+  t_ns: number;
+  off_confirmed: boolean;
+  job: string | null;
+}
