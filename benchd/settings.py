@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import re
 import tomllib
 from pathlib import Path
@@ -16,6 +15,7 @@ from benchd.plans.leads import THICKEST_AWG, THINNEST_AWG, pair_ohm
 from benchd.plans.plan import NAME, Amps, Plan, Volts
 from benchd.plans.quiet import parse_hours
 from benchd.plans.shelf import Shelf
+from benchd.settings_web import Web
 
 VISA_LIBRARIES = ("@py", "@ivi", "@sim")
 
@@ -23,8 +23,6 @@ MOST_READINGS_PER_S = 2000
 """Of all channels together where the settings give no interval. A reading costs the guard some 0.1 ms, and what it
 takes ahead of everybody else is missing to the daemon."""
 SHORTEST_INTERVAL_MS = 1.0
-
-Port = Annotated[int, Field(ge=0, le=65535)]
 
 
 class SettingsError(ValueError):
@@ -35,27 +33,6 @@ def _name(text: str) -> str:
     if not NAME.fullmatch(text):
         raise ValueError("allowed are 1 to 32 of a-z, 0-9 and '-', starting and ending with a letter or digit")
     return text
-
-
-class Web(Table):
-    """Where the page listens."""
-
-    host: str = "127.0.0.1"
-    port: Port = 8425
-
-    @field_validator("host")
-    @classmethod
-    def _loopback(cls, host: str) -> str:
-        try:
-            wide = host != "localhost" and not ipaddress.ip_address(host).is_loopback
-        except ValueError:
-            wide = True
-        if wide:
-            raise ValueError(
-                "allowed are loopback addresses (127.0.0.1, ::1, localhost): there are no access tokens yet, so the "
-                "page with its power buttons is not offered to the network; reach it through an SSH tunnel"
-            )
-        return host
 
 
 class Channel(Table):
