@@ -96,6 +96,21 @@ export interface ChannelView {
   promise: Record<string, any> | null;
 }
 
+/** A checklist of a job. */
+export interface ChecklistView {
+  id: string;
+  label: string;
+  moment: "after-repair" | "before-chip" | "before-power";
+  items: Array<ItemView>;
+  open: number;
+}
+
+/** All checklists of a job, in the order of their moments. */
+export interface Checklists {
+  checklists: Array<ChecklistView>;
+  faults: Array<string>;
+}
+
 /** Readings as columns: `t_s` s after `t0_ns`, `v` V, `i` A. `readings`: how many there were before thinning. */
 export interface Columns {
   t0_ns: number;
@@ -213,6 +228,25 @@ export interface FollowerView {
   streams: Record<string, Record<string, any>>;
 }
 
+/** What a trace beside a step reads as. */
+export interface FoundBeside {
+  signature: string;
+  confidence: number;
+}
+
+/** One item of a checklist and how it stands. */
+export interface ItemView {
+  id: string;
+  label: string;
+  why: string;
+  state: "done" | "not-needed" | "open";
+  note: string;
+  by: string;
+  t_ns: number | null;
+  version: number;
+  retired: boolean;
+}
+
 /** One device from intake to hand-over. */
 export interface Job {
   id: string;
@@ -325,6 +359,58 @@ export interface RejectedRow {
   t_ns: number;
   reason: string;
   item: string;
+}
+
+/** A kind of step, as the page offers it. */
+export interface StepKind {
+  id: string;
+  label: string;
+  ask: string;
+  details: Array<string>;
+  plain: string;
+  checks_first: string;
+  origin: string;
+}
+
+/** The kinds of steps, in the order to be offered. */
+export interface StepKinds {
+  steps: Array<StepKind>;
+  faults: Array<string>;
+}
+
+/** What happened to a job, newest first. */
+export interface Timeline {
+  job: string;
+  version: number;
+  entries: Array<TimelineEntry>;
+  more: boolean;
+}
+
+/** An entry of the journal; a step with the traces beside it. */
+export interface TimelineEntry {
+  seq: number;
+  t_ns: number;
+  kind: string;
+  job: string | null;
+  supply: string | null;
+  channel: number | null;
+  trace: string | null;
+  payload: Record<string, any>;
+  taken_back: boolean;
+  before: TraceBeside | null;
+  after: TraceBeside | null;
+  with_steps: Array<number>;
+}
+
+/** A trace beside a step, in short. */
+export interface TraceBeside {
+  id: string;
+  supply: string;
+  channel: number;
+  start_ns: number;
+  duration_s: number;
+  peak_a: number | null;
+  finding: FoundBeside | null;
 }
 
 /** A filed trace, without its readings (`Log.samples` has those). */
