@@ -17,7 +17,7 @@ NPM = """#!/bin/sh
 echo "$@" >> "{log}"
 [ -f package-lock.json ] && [ -f package.json ] || exit 3
 mkdir -p node_modules/uplot/dist
-echo esm > node_modules/uplot/dist/uPlot.esm.js
+echo "var uPlot=1;" > node_modules/uplot/dist/uPlot.iife.min.js
 echo css > node_modules/uplot/dist/uPlot.min.css
 echo types > node_modules/uplot/dist/uPlot.d.ts
 echo licence > node_modules/uplot/LICENSE
@@ -67,7 +67,7 @@ def test_npm_is_asked_once_for_each_lock_file(
     assert said == ["npm ci for uplot 1.6.32"]
     vendor = web / "vendor"
     assert {f.name: f.read_text() for f in vendor.iterdir() if f.name != "version"} == {
-        "uPlot.esm.js": "esm\n",
+        "uPlot.esm.js": "var uPlot=1;\n\nexport default uPlot;\n",
         "uPlot.css": "css\n",
         "uPlot.esm.d.ts": "types\n",
         "uPlot.LICENSE": "licence\n",
