@@ -52,7 +52,8 @@ def _key(loc: tuple[Any, ...]) -> str:
 def _words(err: dict[str, Any], key: str, root: type[BaseModel]) -> str:
     loc, kind, ctx = err["loc"], err["type"], err.get("ctx", {})
     given = err.get("input")
-    shown = "(not shown)" if loc and loc[-1] in SECRET_KEYS else _short(given)
+    named = next((part for part in reversed(loc) if isinstance(part, str)), "")
+    shown = "(not shown)" if named in SECRET_KEYS else _short(given)
     if kind == "extra_forbidden":
         near = _allowed_keys(loc, root)
         return f"{key}: unknown key; allowed here: {', '.join(near)}" + _unit_hint(str(loc[-1]), near)
