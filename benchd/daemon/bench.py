@@ -132,7 +132,7 @@ class Bench(Exporting):
         if (on_bench := self._core.job) is None:
             return ""
         with contextlib.suppress(Refused):  # a log that is down does not keep a board from being powered
-            job = await self._read(lambda db: db.job(on_bench))
+            job = await self.read(lambda db: db.job(on_bench))
             return job.board if job else ""
         return ""
 

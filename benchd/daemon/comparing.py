@@ -45,7 +45,7 @@ class Comparing(Records):
 
     async def references(self, board: str | None) -> list[Reference]:
         """See `BenchPort.references`."""
-        return await self._read(lambda db: references(db, board))
+        return await self.read(lambda db: references(db, board))
 
     async def add_reference(self, trace: str, board: str, note: str, by: str = "") -> tuple[Reference, str]:
         """See `BenchPort.add_reference`."""
@@ -58,17 +58,17 @@ class Comparing(Records):
             except ReferenceFault as e:
                 raise Refused("out-of-range", str(e)) from None
 
-        checked = await self._read(check)
-        kept = await self._write(lambda db: keep_reference(db, checked, by))
+        checked = await self.read(check)
+        kept = await self.write(lambda db: keep_reference(db, checked, by))
         self._core.event("journal", {"job": checked.row.job})
         return kept, checked.doubt
 
     async def remove_reference(self, trace: str, by: str = "") -> Reference:
         """See `BenchPort.remove_reference`."""
-        if await self._read(lambda db: reference(db, trace)) is None:
+        if await self.read(lambda db: reference(db, trace)) is None:
             raise Refused("not-found", f"trace {trace!r} is no reference")
         try:
-            gone = await self._write(lambda db: remove_reference(db, trace, by))
+            gone = await self.write(lambda db: remove_reference(db, trace, by))
         except ReferenceFault as e:  # somebody else was quicker
             raise Refused("not-found", str(e)) from None
         self._core.event("journal", {"job": None})
@@ -90,7 +90,7 @@ class Comparing(Records):
             one, two = (band_for(db, row, self._bands) if row is not None else None for row in rows)
             return compare(first, second, self._core.cards.shelf(), (one, two))
 
-        return await self._read(work)
+        return await self.read(work)
 
     async def band(self, trace: str) -> BandView:
         """See `BenchPort.band`."""
@@ -106,7 +106,7 @@ class Comparing(Records):
             curve = curve_of(whole, f)
             return _view(band, against(whole, band, f), curve.zero_s if curve is not None else 0.0)
 
-        return await self._read(work)
+        return await self.read(work)
 
     async def nearest(self, trace: str, count: int, board: str | None) -> Nearest:
         """See `BenchPort.nearest`."""
@@ -120,9 +120,9 @@ class Comparing(Records):
             some = [(row, id) for id in waiting[:DESCRIBED_AT_ONCE] if (row := db.trace(id)) is not None]
             return [Described(id, row.marks, described(db, id)) for row, id in some], len(waiting)
 
-        made, waiting = await self._read(describe_some)
+        made, waiting = await self.read(describe_some)
         if made:
-            await self._write(lambda db: keep_described(db, made))
+            await self.write(lambda db: keep_described(db, made))
 
         def look(db: Log) -> list[NearTrace]:
             row = described(db, trace)
@@ -131,7 +131,7 @@ class Comparing(Records):
             near = ((one, db.trace(one.trace)) for one in nearest_to(db, row, count, [trace], board))
             return [NearTrace(found, one.distance_a) for one, found in near if found is not None]
 
-        return Nearest(await self._read(look), max(waiting - len(made), 0))
+        return Nearest(await self.read(look), max(waiting - len(made), 0))
 
 
 class Described(NamedTuple):

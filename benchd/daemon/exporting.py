@@ -49,7 +49,7 @@ class Exporting(Picturing):
 
     async def _written(self, write: Callable[[Log, BinaryIO], None]) -> BinaryIO:
         async with self._writing:
-            return await self._read(lambda db: _temporary(db, write))
+            return await self.read(lambda db: _temporary(db, write))
 
 
 def write_trace(db: Log, trace: str, form: TraceForm, bench: str, file: BinaryIO) -> None:

@@ -36,7 +36,7 @@ class Picturing(Comparing):
 
         # Read when it is its turn: a hundred that wait need no memory for their readings.
         async with self._drawing:
-            found = await self._read(look)
+            found = await self.read(look)
             # The cards too are read in the thread, not in the event loop.
             return await asyncio.to_thread(lambda: drawn(*found, kind, self._core.cards.shelf()))
 

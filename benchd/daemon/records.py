@@ -39,7 +39,7 @@ class Records:
 
     async def jobs(self) -> list[Job]:
         """See `BenchPort.jobs`."""
-        return await self._read(lambda db: db.jobs())
+        return await self.read(lambda db: db.jobs())
 
     async def create_job(self, job: Job) -> Job:
         """See `BenchPort.create_job`."""
@@ -47,18 +47,18 @@ class Records:
             check_job_id(job.id)
         except JobError as e:
             raise Refused("out-of-range", str(e)) from None
-        if await self._read(lambda db: db.job(job.id)) is not None:
+        if await self.read(lambda db: db.job(job.id)) is not None:
             raise Refused("wrong-state", f"job {job.id} is there already")
         made = msgspec.structs.replace(job, created_ns=job.created_ns or time.time_ns())
-        await self._write(lambda db: db.add_job(made))
+        await self.write(lambda db: db.add_job(made))
         self._core.event("job", {"created": made.id})
         return made
 
     async def choose_job(self, job: str | None) -> None:
         """See `BenchPort.choose_job`."""
-        if job is not None and await self._read(lambda db: db.job(job)) is None:
+        if job is not None and await self.read(lambda db: db.job(job)) is None:
             raise Refused("not-found", f"job {job!r} is not in the log; take it in first")
-        await self._write(lambda db: db.set_current_job(job))
+        await self.write(lambda db: db.set_current_job(job))
         self._core.job = job
         self._core.event("job", {"chosen": job})
         for watch in self._core.watches.values():
@@ -66,7 +66,7 @@ class Records:
 
     async def forget_job(self, job: str) -> JobForgotten:
         """See `BenchPort.forget_job`."""
-        known = await self._read(lambda db: personal(db, job) if db.job(job) is not None else None)
+        known = await self.read(lambda db: personal(db, job) if db.job(job) is not None else None)
         if known is None:
             raise Refused("not-found", f"job {job!r} is not in the log")
         await self._core.all_filed()
@@ -77,7 +77,7 @@ class Records:
                     f"{watch.supply}/{watch.number} is {watch.output}: switch it off first; the log's file is written "
                     "anew to forget a job, and recording waits for that",
                 )
-        done = await self._write(lambda db: forget(db, job, time.time_ns()))
+        done = await self.write(lambda db: forget(db, job, time.time_ns()))
         for watch in self._core.watches.values():
             if watch.last_closed is not None and watch.last_closed.job == job:
                 watch.last_closed = None  # what comes of it now must not bring the id back
@@ -89,13 +89,13 @@ class Records:
         """Write the file anew and look through it; what is still to be done, empty for nothing."""
         try:
             await asyncio.wrap_future(self._core.writer.submit(compact, keep=False, bare=True))
-            return left_text(await self._read(lambda db: left_in_log(db, known)))
+            return left_text(await self.read(lambda db: left_in_log(db, known)))
         except (LogError, Refused, OSError) as e:
             return f"the log's file may still hold deleted parts of it, since it could not be written anew: {e}"
 
     async def journal(self, job: str | None, limit: int) -> list[JournalEntry]:
         """See `BenchPort.journal`."""
-        return await self._read(lambda db: db.journal(job=job, limit=limit))
+        return await self.read(lambda db: db.journal(job=job, limit=limit))
 
     async def rejected(self, follower: str, limit: int) -> list[RejectedRow]:
         """See `BenchPort.rejected`."""
@@ -104,7 +104,7 @@ class Records:
             ran = {known for name in db.followers.counted() for known in (name, name.split()[0])}
             return db.followers.set_aside(follower, limit) if follower in ran | self._core.followers.keys() else None
 
-        found = await self._read(get)
+        found = await self.read(get)
         if found is None:
             raise Refused("not-found", f"no follower {follower!r} ever ran on this log; GET /followers has their names")
         return found
@@ -114,9 +114,9 @@ class Records:
         under = job or self._core.job
         if under is None:
             raise Refused("wrong-state", "no job is on the bench: choose one, then write the note")
-        if await self._read(lambda db: db.job(under)) is None:
+        if await self.read(lambda db: db.job(under)) is None:
             raise Refused("not-found", f"job {under!r} is not in the log; take it in first")
-        entry: JournalEntry = await self._write(lambda db: db.add_entry("note", job=under, payload={"text": text}))
+        entry: JournalEntry = await self.write(lambda db: db.add_entry("note", job=under, payload={"text": text}))
         self._core.event("journal", {"job": under})
         return entry
 
@@ -131,13 +131,13 @@ class Records:
         until_ns: int | None = None,
     ) -> list[TraceRow]:
         """See `BenchPort.traces`."""
-        return await self._read(
+        return await self.read(
             lambda db: db.traces(job, limit, board=board, signature=signature, since_ns=since_ns, until_ns=until_ns)
         )
 
     async def trace_row(self, trace: str) -> TraceRow:
         """See `BenchPort.trace_row`."""
-        row = await self._read(lambda db: db.trace(trace))
+        row = await self.read(lambda db: db.trace(trace))
         if row is None:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
         return row
@@ -151,7 +151,7 @@ class Records:
                 return None
             return row, db.samples(row.supply, row.channel, row.start_ns, row.end_ns + 1)
 
-        found = await self._read(get)
+        found = await self.read(get)
         if found is None:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
         return found
@@ -166,11 +166,11 @@ class Records:
                 raise Refused("out-of-range", str(e)) from None
 
         # Read in a thread of its own: the log's writer must not wait for that.
-        marked = await self._read(again)
+        marked = await self.read(again)
         if marked is None:
             raise Refused("not-found", f"trace {trace!r} is not in the log")
         try:
-            row = await self._write(lambda db: keep_marked(db, marked, by))
+            row = await self.write(lambda db: keep_marked(db, marked, by))
         except MarkedMeanwhile as e:
             raise Refused("wrong-state", str(e)) from None
         self._core.event("journal", {"job": row.job})
@@ -178,16 +178,18 @@ class Records:
 
     async def trips(self, job: str | None, limit: int) -> list[TripRow]:
         """See `BenchPort.trips`."""
-        return [trip_row(trip) for trip in await self._read(lambda db: db.trips(job=job, limit=limit))]
+        return [trip_row(trip) for trip in await self.read(lambda db: db.trips(job=job, limit=limit))]
 
     async def trip(self, number: int) -> tuple[TripRow, TripReadings]:
         """See `BenchPort.trip`."""
-        found = await self._read(lambda db: db.trip(number))
+        found = await self.read(lambda db: db.trip(number))
         if found is None:
             raise Refused("not-found", f"trip {number} is not in the log")
         return trip_row(found), trip_readings(found.tripped)
 
-    async def _read(self, ask: Callable[[Log], T]) -> T:
+    async def read(self, ask: Callable[[Log], T]) -> T:
+        """What `ask` finds in the log, on a connection of its own that only reads, in a thread. Raises Refused."""
+
         def work() -> T:
             db = Log.open(self._log_path, read_only=True)
             try:
@@ -200,7 +202,9 @@ class Records:
         except LogError as e:
             raise Refused("log-down", str(e)) from None
 
-    async def _write(self, change: Callable[[Log], T]) -> T:
+    async def write(self, change: Callable[[Log], T]) -> T:
+        """What `change` makes of the log, as one transaction of its writer. Raises Refused; what `change` raises beside
+        a LogError comes out as it is."""
         try:
             return await asyncio.wrap_future(self._core.writer.submit(change, keep=False))
         except (LogDown, LogDamaged) as e:

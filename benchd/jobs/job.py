@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
+
+State = Literal[
+    "taken-in", "looking", "waiting-owner", "waiting-parts", "repairing", "testing", "ready", "handed-over", "given-up"
+]
+"""Where a repair stands."""
+
+Battery = Literal["", "in", "out", "swollen", "none", "unknown"]
+"""Of the device's own battery at intake; empty: nobody has looked yet."""
 
 JOB_ID = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,38}[A-Za-z0-9])?")
 """1 to 40 letters, digits, dot, dash, underscore; starts and ends with a letter or digit. It rides on every stored
@@ -36,6 +44,19 @@ class Job(msgspec.Struct, frozen=True):
     """Kind of board: what references and comparison go by."""
     symptom: str = ""
     created_ns: int = 0
+    history: str = ""
+    """What happened to it before, as the owner tells it."""
+    wanted_back: str = ""
+    """What the owner needs back: the device, or what is stored in it."""
+    battery: Battery = ""
+    accessories: str = ""
+    """What came with it."""
+    consent: tuple[str, ...] = ()
+    """Ids of the risks that the owner has consented to (`benchd.jobs.risks`)."""
+    state: State = "taken-in"
+    changed_ns: int = 0
+    version: int = 0
+    """Counts the changes of this job, from 1 when it was taken in: whoever changes it says which one was seen."""
 
 
 class JournalEntry(msgspec.Struct, frozen=True):
@@ -45,8 +66,9 @@ class JournalEntry(msgspec.Struct, frozen=True):
     t_ns: int
     kind: str
     """trace, finding, mark, reference, trip, re-arm, probe, leak, advance, promise, quiet-hours, plan, note,
-    job-created, job-chosen, output, link, instrument-error, consent, settings, unpacked, thinned, forgotten,
-    backup, repaired, readings-lost"""
+    job-created, job-changed, job-state, job-chosen, photo, photo-removed, step, step-taken-back, check, output, link,
+    instrument-error, consent, settings, files, access, unpacked, thinned, forgotten, backup, repaired,
+    readings-lost"""
     job: str | None
     supply: str | None
     channel: int | None

@@ -12,6 +12,9 @@ import msgspec
 
 from benchd.jobs.job import Job
 
+TYPED_OF_JOB = ("device", "symptom", "history", "wanted_back", "accessories")
+"""Fields of a job that are free text of a person."""
+
 OURS = frozenset(
     ("trace", "finding", "mark", "trip", "re-arm", "probe", "leak", "advance", "promise", "quiet-hours", "plan",
      "job-chosen", "output", "link", "instrument-error", "settings", "forgotten", "thinned")
@@ -20,8 +23,8 @@ OURS = frozenset(
 
 
 def job_without_person(job: Job) -> Job:
-    """The job without what was said of device and symptom; its id stays."""
-    return msgspec.structs.replace(job, device="", symptom="")
+    """The job without what was said of the device, its symptom, what came before and with it; its id stays."""
+    return msgspec.structs.replace(job, **dict.fromkeys(TYPED_OF_JOB, ""))
 
 
 def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] | None:

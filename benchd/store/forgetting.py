@@ -18,7 +18,8 @@ from typing import Any
 import msgspec
 
 from benchd.jobs.job import Job
-from benchd.jobs.personal import entry_without_person, job_without_person
+from benchd.jobs.personal import TYPED_OF_JOB, entry_without_person, job_without_person
+from benchd.store import job_rows
 from benchd.store.compacting import OWED
 from benchd.store.errors import LogError
 from benchd.store.job_words import Words
@@ -89,8 +90,8 @@ def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_benc
 
 
 def _blank(db: sqlite3.Connection, job: Job) -> None:
-    kept = job_without_person(job)
-    db.execute("UPDATE jobs SET device = ?, symptom = ? WHERE id = ?", (kept.device, kept.symptom, job.id))
+    job_rows.update(db, job_without_person(job))
+    db.execute("DELETE FROM photos WHERE job = ?", (job.id,))
     db.execute("UPDATE board_references SET note = '' WHERE trace IN (SELECT id FROM traces WHERE job = ?)", (job.id,))
     rows = db.execute("SELECT seq, kind, payload FROM journal WHERE job = ?", (job.id,)).fetchall()
     for seq, kind, payload in rows:
@@ -121,7 +122,7 @@ def _clean_journal(db: sqlite3.Connection, new: str, words: Words) -> None:
             told["packed_as"] = new  # what another bench calls it leads to the same person
         if (clean := _json(words.payload(told))) != payload:
             db.execute("UPDATE journal SET payload = ? WHERE seq = ?", (clean, seq))
-    for table, columns in (("jobs", ("device", "symptom")), ("board_references", ("note",))):
+    for table, columns in (("jobs", TYPED_OF_JOB), ("board_references", ("note",))):
         for column in columns:
             _renamed(db, table, column, words.said, old)
     for column in ("item", "reason"):

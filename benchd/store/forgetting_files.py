@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from benchd.jobs.personal import TYPED_OF_JOB
 from benchd.store.compacting import compact
 from benchd.store.copying import copy_database
 from benchd.store.errors import LogDown, LogError, from_sqlite
@@ -29,7 +30,7 @@ MOST_BYTES = 48
 
 def needles(known: Personal) -> list[bytes]:
     """By what a file is looked through: the texts, in pieces as they lie in a file, and the id where it is telling."""
-    texts = [known.job.device, known.job.symptom, *known.notes]
+    texts = [*(getattr(known.job, field) for field in TYPED_OF_JOB), *known.notes]
     # In JSON a line break, a quote or a backslash is another byte: what lies between them is the same in both.
     pieces = [piece.encode() for text in texts for piece in re.split(r'[\x00-\x1f"\\]+', text)]
     cut = {piece[at : at + MOST_BYTES] for piece in pieces for at in range(0, len(piece), MOST_BYTES)}

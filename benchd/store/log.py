@@ -23,7 +23,7 @@ import msgspec
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JournalEntry, check_job_id
 from benchd.reading import Block
-from benchd.store import blocks, journal_rows, migrations, trace_rows, trip_rows
+from benchd.store import blocks, job_rows, journal_rows, migrations, trace_rows, trip_rows
 from benchd.store.blocks import StoredBlock
 from benchd.store.errors import LogDown, LogError, from_sqlite
 from benchd.store.follower_rows import FollowerRows, Rejected
@@ -144,22 +144,22 @@ class Log:
         check_job_id(job.id)
         if not job.created_ns:
             job = msgspec.structs.replace(job, created_ns=time.time_ns())
+        job = msgspec.structs.replace(job, changed_ns=job.created_ns, version=1)
         with self.transaction() as db:
             if self.job(job.id) is not None:
                 raise LogError(f"job {job.id} is already there; choose it, or give another id")
-            db.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?)", msgspec.structs.astuple(job))
+            job_rows.insert(db, job)
             facts = {"device": job.device, "board": job.board, "symptom": job.symptom}
             self.add_entry("job-created", job=job.id, payload=facts, t_ns=job.created_ns)
         return job
 
     def jobs(self, limit: int = 1000) -> list[Job]:
         """Newest first."""
-        return [Job(*r) for r in self.rows("SELECT * FROM jobs ORDER BY created_ns DESC LIMIT ?", (limit,))]
+        return job_rows.newest(self.rows, limit)
 
     def job(self, job: str) -> Job | None:
         """The job of that id."""
-        row = self._one("SELECT * FROM jobs WHERE id = ?", (job,))
-        return Job(*row) if row else None
+        return job_rows.one(self.rows, job)
 
     def set_current_job(self, job: str | None) -> None:
         """Put a job on the bench (None: no job), with a journal entry `job-chosen` when it is another one."""

@@ -91,7 +91,26 @@ CREATE TABLE unpacked (
 # `thinned_from`: how many readings there were before they were thinned; NULL: all are there. `forgotten`: jobs whose
 # owner's data was taken out, by the id they have since. `unpacked`: jobs that came in an archive from another bench.
 
-STEPS = (_V1, _V2, _V3, _V4, _V5)
+_V6 = """
+ALTER TABLE jobs ADD COLUMN history TEXT NOT NULL DEFAULT '';
+ALTER TABLE jobs ADD COLUMN wanted_back TEXT NOT NULL DEFAULT '';
+ALTER TABLE jobs ADD COLUMN battery TEXT NOT NULL DEFAULT '';
+ALTER TABLE jobs ADD COLUMN accessories TEXT NOT NULL DEFAULT '';
+ALTER TABLE jobs ADD COLUMN consent TEXT NOT NULL DEFAULT '[]';
+ALTER TABLE jobs ADD COLUMN state TEXT NOT NULL DEFAULT 'taken-in';
+ALTER TABLE jobs ADD COLUMN changed_ns INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE jobs ADD COLUMN version INTEGER NOT NULL DEFAULT 1;
+UPDATE jobs SET changed_ns = created_ns;
+CREATE INDEX jobs_state ON jobs (state, created_ns);
+CREATE TABLE photos (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, job TEXT NOT NULL, t_ns INTEGER NOT NULL, caption TEXT NOT NULL,
+  width INTEGER NOT NULL, height INTEGER NOT NULL, added_by TEXT NOT NULL, thumbnail BLOB NOT NULL,
+  jpeg BLOB NOT NULL);
+CREATE INDEX photos_job ON photos (job, id);
+"""
+# `consent`: a JSON list of the ids of risks. The picture stands last in its row: what lists read comes before it.
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 

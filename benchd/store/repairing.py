@@ -214,9 +214,11 @@ class _Taken:
 def _jobs_again(db: sqlite3.Connection) -> None:
     """Jobs that were lost, but are named by traces, trips or the journal, stand again with their id alone."""
     db.execute(
-        "INSERT INTO jobs SELECT job, '', '', '', min(t) FROM (SELECT job, start_ns AS t FROM traces"
+        "INSERT INTO jobs (id, device, board, symptom, created_ns) SELECT job, '', '', '', min(t)"
+        " FROM (SELECT job, start_ns AS t FROM traces"
         " UNION ALL SELECT job, detected_ns FROM trips UNION ALL SELECT job, t_ns FROM journal"
-        " UNION ALL SELECT job, t0_ns FROM blocks UNION ALL SELECT job, t_ns FROM unpacked)"
+        " UNION ALL SELECT job, t0_ns FROM blocks UNION ALL SELECT job, t_ns FROM photos"
+        " UNION ALL SELECT job, t_ns FROM unpacked)"
         " WHERE job IS NOT NULL AND job NOT IN (SELECT id FROM jobs) GROUP BY job"
     )
     migrations.give_id(db)

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from benchd.guard.wire import Tripped
-from benchd.store import codec
+from benchd.store import codec, job_rows
 from benchd.store.readable import Row
 from benchd.traces.trace import Conditions, Finding, Mark
 
@@ -17,6 +17,7 @@ _CONDITIONS = msgspec.json.Decoder(Conditions)
 _MARKS = msgspec.json.Decoder(list[Mark])
 _FINDING = msgspec.json.Decoder(Finding)
 _TRIPPED = msgspec.msgpack.Decoder(Tripped)
+_RISKS = msgspec.json.Decoder(list[str])
 _OBJECT = msgspec.json.Decoder(dict[str, Any])
 
 
@@ -33,7 +34,7 @@ class Shape(NamedTuple):
 
 TABLES = {
     "bench": Shape("key, value", "key"),
-    "jobs": Shape("id, device, board, symptom, created_ns", times=(5, 5)),
+    "jobs": Shape(job_rows.COLUMNS, times=(5, 5)),
     "journal": Shape("seq, t_ns, kind, job, supply, channel, trace, payload", times=(2, 2), job=4),
     "traces": Shape(
         "id, job, supply, channel, start_ns, end_ns, reason, conditions, marks, finding, readings, peak_a, charge_c,"
@@ -54,6 +55,7 @@ TABLES = {
     "settings_changes": Shape("id, t_ns, settings", times=(2, 2)),
     "consents": Shape("id, t_ns, supply, profile, maker, model, key, who, text", times=(2, 2)),
     "forgotten": Shape("job, t_ns", "job"),
+    "photos": Shape("id, t_ns, job, caption, width, height, added_by, thumbnail, jpeg", times=(2, 2), job=3),
     "unpacked": Shape("id, t_ns, job, from_bench, from_log, checksum", times=(2, 2), job=3),
 }
 """In an order in which what is referred to comes before what refers to it."""
@@ -87,6 +89,10 @@ def _block(row: Row) -> str:
     return ""
 
 
+def _job(row: Row) -> str:
+    return "" if isinstance(_RISKS.decode(row[10]), list) and isinstance(row[13], int) else f"version {row[13]!r}"
+
+
 def _journal(row: Row) -> str:
     _OBJECT.decode(row[8])
     return "" if isinstance(row[3], str) and isinstance(row[2], int) else f"kind {row[3]!r} at {row[2]!r} ns"
@@ -108,4 +114,10 @@ def _trip(row: Row) -> str:
     return ""
 
 
-_LOOKS: dict[str, Callable[[Row], str]] = {"blocks": _block, "journal": _journal, "traces": _trace, "trips": _trip}
+_LOOKS: dict[str, Callable[[Row], str]] = {
+    "blocks": _block,
+    "jobs": _job,
+    "journal": _journal,
+    "traces": _trace,
+    "trips": _trip,
+}

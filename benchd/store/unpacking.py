@@ -17,7 +17,7 @@ import msgspec
 
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import check_job_id
-from benchd.store import trace_rows, trip_rows
+from benchd.store import job_rows, trace_rows, trip_rows
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.packed import PackedTrace
@@ -61,10 +61,7 @@ def unpack_job(
     with log.transaction() as db:
         placed = place(log, archive, as_job, again)
         job = msgspec.structs.replace(archive.job, id=placed.job)
-        db.execute(
-            "INSERT INTO jobs (id, device, board, symptom, created_ns) VALUES (?, ?, ?, ?, ?)",
-            (job.id, job.device, job.board, job.symptom, job.created_ns),
-        )
+        job_rows.insert(db, job)
         for trace in archive.traces:
             _insert_trace(db, trace, placed, with_references)
         _insert_rows(db, archive, placed)

@@ -59,7 +59,7 @@ def test_what_another_bench_has_measured_was_not_sent(folder: Path) -> None:
 
 
 def test_copies_are_named_and_forget_when_asked(folder: Path) -> None:
-    copy = folder / "benchd.sqlite.before-v5"
+    copy = folder / "benchd.sqlite.before-v6"
     copy_database(folder / "benchd.sqlite", copy)
     named = json.loads(run(folder, "R-1042", "--dry-run", "--json"))
     assert named == {"notes": 5, "traces": 1, "rows": 1, "dry_run": True, "copies": [str(copy)]}
@@ -71,7 +71,7 @@ def test_copies_are_named_and_forget_when_asked(folder: Path) -> None:
 
 
 def test_a_copy_that_is_not_meant_is_left_and_told(folder: Path) -> None:
-    copy = folder / "benchd.sqlite.before-v5"
+    copy = folder / "benchd.sqlite.before-v6"
     copy_database(folder / "benchd.sqlite", copy)
     before = copy.read_bytes()
     assert f"{copy}: this copy of the log holds it; --backups forgets there, too" in run(folder, "R-1042", "--yes")
@@ -79,7 +79,7 @@ def test_a_copy_that_is_not_meant_is_left_and_told(folder: Path) -> None:
 
 
 def test_a_copy_that_cannot_be_read_is_told(folder: Path) -> None:
-    copy = folder / "benchd.sqlite.before-v5"
+    copy = folder / "benchd.sqlite.before-v6"
     copy.write_bytes(b"R-1042 in no database")
     said = run(folder, "R-1042", "--yes", "--backups", status=1)
     assert "it is as it was" in said

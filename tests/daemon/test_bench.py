@@ -180,7 +180,7 @@ async def test_two_pages_that_take_in_the_same_job_at_once(
     bench: Bench, log: Log, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Both have seen that it is not there; the second one is told that it is, not that the log is broken."""
-    monkeypatch.setattr(bench, "_read", unseen)
+    monkeypatch.setattr(bench, "read", unseen)
     log.add_job(Job("R-1"))
     assert (await refused(bench.create_job(Job("R-1"))))[0] == "wrong-state"
 
