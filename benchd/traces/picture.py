@@ -17,15 +17,12 @@ from benchd.traces.picture_look import Named, amperes, span
 from benchd.traces.samples import Samples
 from benchd.traces.thin import PER_BUCKET, thin
 from benchd.traces.trace import Divergence, Finding, MarkKind, Trace
+from benchd.traces.window import GAP_INTERVALS, LEAST_GAP_NS
 
 MOST_TRACES = 8
 """So many can be told apart in one picture, by colour and line together."""
 COLUMNS = 1200
 """Time is cut into so many spans, each of which keeps its extremes: more than a picture has columns of pixels."""
-GAP_INTERVALS = 8.0
-"""No reading for so many usual intervals is a gap, and no line is drawn across it."""
-LEAST_GAP_S = 0.5
-"""A shorter pause is no gap, s: machines are busy at times."""
 LEAST_PHASE_S = 0.005
 """A shorter part is none that could be seen, s."""
 LEAST_MOVED_S = 0.005
@@ -166,7 +163,7 @@ def scene(
         zero=_zero_words(zeros[0], features[0], band, leaves) if together else "the trace's start",
         curves=tuple(curves),
         moments=tuple(sorted(marks, key=lambda m: m.at_s)),
-        phases=_phases(first.trace, features[0], zeros[0] or 0.0) if alone else (),
+        phases=shown_phases(first.trace, features[0], zeros[0] or 0.0) if alone else (),
         set_voltages_v=_distinct(p.trace.conditions.set_voltage_v for p in pictured),
         limits_a=_distinct(p.trace.conditions.limit_a for p in pictured),
         band=band and _coarser(band, columns),
@@ -187,7 +184,7 @@ def _zero_words(zero_s: float | None, features: Features, band: Band | None, lea
     return f"{whose}, with the rises laid on each other"
 
 
-def _phases(trace: Trace, features: Features, zero_s: float) -> tuple[Phase, ...]:
+def shown_phases(trace: Trace, features: Features, zero_s: float = 0.0) -> tuple[Phase, ...]:
     """The parts of a trace, s from `zero_s`; what was recorded after switching off is one too."""
     found = list(features.phases)
     last_s = float(trace.samples.t_ns[-1] - trace.start_ns) / 1e9 if len(trace.samples) else 0.0
@@ -304,7 +301,7 @@ def gaps(samples: Samples) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     steps = np.diff(samples.t_ns)
     if not len(steps):
         return np.empty(0, np.int64)
-    return samples.t_ns[:-1][steps > max(GAP_INTERVALS * float(np.median(steps)), LEAST_GAP_S * 1e9)]
+    return samples.t_ns[:-1][steps > max(GAP_INTERVALS * float(np.median(steps)), LEAST_GAP_NS)]
 
 
 def _distinct(values: Iterable[float | None]) -> tuple[float, ...]:

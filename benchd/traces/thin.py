@@ -46,9 +46,19 @@ def keep(t_ns: NDArray[np.int64], columns: tuple[NDArray[np.float64], ...], buck
 def extremes(bucket: NDArray[np.int64], columns: tuple[NDArray[np.float64], ...]) -> NDArray[np.intp]:
     """Places of the first and the last reading of each run of one bucket number, and of those with the smallest and the
     largest number in each column; ascending. At least one reading."""
-    count = len(bucket)
     first = np.flatnonzero(np.concatenate(([True], bucket[1:] != bucket[:-1])))
+    return in_runs(first, len(bucket), columns)
+
+
+LONG_RUNS = 48
+"""Of runs with more readings in the mean, each is looked at by itself: measured, that is then the faster way."""
+
+
+def in_runs(first: NDArray[np.intp], count: int, columns: tuple[NDArray[np.float64], ...]) -> NDArray[np.intp]:
+    """As `extremes`, of runs that begin at the places `first` (ascending, the first of them 0) of `count` readings."""
     last = np.append(first[1:], count) - 1
+    if count > LONG_RUNS * len(first) and all(np.isfinite(column).all() for column in columns):
+        return np.unique(np.concatenate([first, last, *_one_by_one(first, last, columns)]))
     kept = [first, last]
     of_row = np.repeat(np.arange(len(first)), last - first + 1)
     for column in columns:
@@ -57,3 +67,15 @@ def extremes(bucket: NDArray[np.int64], columns: tuple[NDArray[np.float64], ...]
             _, earliest = np.unique(of_row[places], return_index=True)
             kept.append(places[earliest])
     return np.unique(np.concatenate(kept))
+
+
+def _one_by_one(
+    first: NDArray[np.intp], last: NDArray[np.intp], columns: tuple[NDArray[np.float64], ...]
+) -> list[NDArray[np.intp]]:
+    """Only of numbers: argmin would take a NaN for the smallest."""
+    runs = list(zip(first.tolist(), (last + 1).tolist(), strict=True))
+    found = []
+    for column in columns:
+        found.append(np.array([a + int(column[a:b].argmin()) for a, b in runs], np.intp))
+        found.append(np.array([a + int(column[a:b].argmax()) for a, b in runs], np.intp))
+    return found

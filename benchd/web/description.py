@@ -12,7 +12,9 @@ from benchd.jobs.job import Job, JournalEntry
 from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
+from benchd.traces.between import Between
 from benchd.traces.comparison import Comparison
+from benchd.traces.measured import Measured
 from benchd.web.benches_view import BenchesView
 from benchd.web.port import (
     BandView,
@@ -25,7 +27,8 @@ from benchd.web.port import (
     TripReadings,
     TripRow,
 )
-from benchd.web.step_port import Checklists, ChecklistView, StepKinds, Timeline
+from benchd.web.step_port import Checklists, StepKinds, Timeline
+from benchd.web.window_port import LinedUp, Window
 
 
 class Fault(msgspec.Struct):
@@ -80,7 +83,7 @@ class TripDetail(msgspec.Struct):
 SHAPES = (
     BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Nearest,
     PlanView, Reference, ReferenceAdded, RejectedRow, TraceRow, TripRow, TripDetail, Columns, Failure,
-    Checklists, ChecklistView, StepKinds, Timeline,
+    Checklists, StepKinds, Timeline, Between, LinedUp, Measured, Window,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

@@ -1,0 +1,53 @@
+"""What requests for parts of traces may carry."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+MOST_COLUMNS = 8192
+"""More than any screen has columns of pixels."""
+MOST_TRACES = 8
+"""So many can be told apart in one picture, by colour and line together."""
+LONGEST_S = 1e9
+Seconds = Annotated[float, Field(ge=-LONGEST_S, le=LONGEST_S, description="s after the trace's start")]
+
+
+class _Span(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class WindowQuery(_Span):
+    """A part of a trace, and how many columns of pixels it is drawn on."""
+
+    from_s: Seconds | None = Field(None, description="s after the trace's start; without it from the first reading.")
+    to_s: Seconds | None = Field(None, description="s after the trace's start; without it to behind the last reading.")
+    columns: Annotated[int, Field(ge=1, le=MOST_COLUMNS)] = 1200
+
+    @model_validator(mode="after")
+    def _forward(self) -> WindowQuery:
+        if self.from_s is not None and self.to_s is not None and not self.from_s < self.to_s:
+            raise ValueError(f"to_s = {self.to_s} s must lie after from_s = {self.from_s} s")
+        return self
+
+
+class BetweenQuery(_Span):
+    """Two moments."""
+
+    from_s: Seconds
+    to_s: Seconds
+
+    @model_validator(mode="after")
+    def _forward(self) -> BetweenQuery:
+        if not self.from_s <= self.to_s:
+            raise ValueError(f"to_s = {self.to_s} s must not lie before from_s = {self.from_s} s")
+        return self
+
+
+class LineUpQuery(_Span):
+    """Traces that are laid over each other."""
+
+    trace: Annotated[
+        list[Annotated[str, Field(min_length=1, max_length=120)]], Field(min_length=1, max_length=MOST_TRACES)
+    ] = Field(description="Ids; the first is the one that the others are laid on.")
