@@ -104,6 +104,35 @@ class Shelf:
             self._write(path, checked, _text_of(path))
         return self._must(name)
 
+    def text(self, name: str) -> str:
+        """What the file of the plan of that name says, usable or not; of one in benchd.toml what it would say.
+
+        Raises PlanError.
+        """
+        path = self._path(name)
+        found = self.find(name)
+        if path.exists() or found is None:
+            try:
+                # newline="": a file with CR LF keeps them.
+                with path.open(encoding="utf-8", newline="") as file:
+                    return file.read(MOST_BYTES)
+            except (OSError, UnicodeDecodeError) as error:
+                raise PlanError(f"plan {name}", [Fault("", f"cannot be read: {error}")]) from error
+        from benchd.plans.written import plan_text
+
+        own = {key: value for key, value in values_of(found.plan).items() if key != "name"}
+        return _text_of(found.path) if found.path else plan_text({"format": FORMAT, **own})
+
+    def save_text(self, name: str, text: str) -> Found:
+        """Make a plan of one's own, or change one, by the whole text of its file. Raises PlanError."""
+        path = self._path(name)
+        if len(text.encode("utf-8", "replace")) > MOST_BYTES:
+            raise PlanError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no plan is")])
+        plan_of(str(path), name, text)
+        with self._writing:
+            _replace(path, text)
+        return self._must(name)
+
     def copy(self, name: str, new_name: str = "") -> Found:
         """Make a plan of one's own from another, with the comments of its file. Raises PlanError."""
         source = self.find(name)
@@ -190,10 +219,7 @@ class Shelf:
     def _write(self, path: Path, values: dict[str, Any], before: str) -> None:
         from benchd.plans.written import plan_text  # only writers need a library that keeps comments
 
-        try:
-            replace_file(path, plan_text(values, before))
-        except (OSError, UnicodeEncodeError) as error:
-            raise PlanError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
+        _replace(path, plan_text(values, before))
 
     def _why_not_deleted(self, name: str) -> str:
         match self.find(name):
@@ -218,18 +244,22 @@ def read_plan(path: Path) -> Plan:
             raw = file.read(MOST_BYTES + 1)
         if len(raw) > MOST_BYTES:
             raise PlanError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no plan is")])
-        said = tomllib.loads(raw.decode("utf-8"))
+        return plan_of(str(path), path.stem, raw.decode("utf-8"))
     except OSError as error:
         raise PlanError(str(path), [Fault("", f"cannot be read: {error}")]) from error
     except UnicodeDecodeError as error:
         raise PlanError(str(path), [Fault("", f"not UTF-8 text: {error}")]) from error
+
+
+def plan_of(where: str, name: str, text: str) -> Plan:
+    """The plan that the text of a file says; `where` stands for the file in errors. Raises PlanError."""
+    try:
+        said = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
-        if isinstance(error, PlanError):
-            raise
-        raise PlanError(str(path), [Fault("", f"not valid TOML: {error}")]) from error
+        raise PlanError(where, [Fault("", f"not valid TOML: {error}")]) from error
     if "format" not in said:
-        raise PlanError(str(path), [Fault("format", f"format: missing; begin the file with format = {FORMAT}")])
-    return _plan(str(path), path.stem, said)
+        raise PlanError(where, [Fault("format", f"format: missing; begin the file with format = {FORMAT}")])
+    return _plan(where, name, said)
 
 
 def values_of(plan: Plan) -> dict[str, Any]:
@@ -265,6 +295,13 @@ def _plan(where: str, name: str, values: Mapping[str, Any]) -> Plan:
 def _placed(fault: Fault) -> Fault:
     """A rule between keys gets the key that its sentence begins with."""
     return fault if fault.key or " = " not in fault.text else fault._replace(key=fault.text.split(" = ", 1)[0])
+
+
+def _replace(path: Path, text: str) -> None:
+    try:
+        replace_file(path, text)
+    except (OSError, UnicodeEncodeError) as error:
+        raise PlanError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
 
 
 def _text_of(path: Path) -> str:

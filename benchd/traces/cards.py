@@ -18,8 +18,9 @@ from typing import Literal, NamedTuple
 from pydantic import ValidationError
 
 from benchd.checked import Fault, faults
-from benchd.traces.card import FORMAT, UNCLEAR, Card
+from benchd.traces.card import FORMAT, ID, UNCLEAR, Card
 from benchd.traces.card_score import in_order
+from benchd.whole_file import replace_file, sync_folder
 
 MOST_BYTES = 65_536
 """Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
@@ -172,6 +173,57 @@ class CardFolder:
                 self._shelf, self._seen = Shelf(self._folder), seen
             return self._shelf
 
+    def check(self, name: str, text: str) -> Card:
+        """The card that a file of one's own would be with this text, beside all others. Raises CardError."""
+        path = self._path(name)
+        if len(text.encode("utf-8", "replace")) > MOST_BYTES:
+            raise CardError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no card is")])
+        card = card_of(path, text)
+        others = {found.card.id: found.card for found in self.shelf().all()}
+        if wrong := _misfit({**others, name: card}):
+            raise CardError(str(path), [Fault(wrong.key if name in wrong.names else "", wrong.text)])
+        return card
+
+    def save(self, name: str, text: str) -> Card:
+        """Make a card of one's own, or change one, by the whole text of its file. Raises CardError."""
+        card = self.check(name, text)
+        path = self._path(name)
+        try:
+            replace_file(path, text)
+        except (OSError, UnicodeEncodeError) as error:
+            raise CardError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
+        return card
+
+    def delete(self, name: str) -> None:
+        """Delete a card of one's own, usable or not; a shipped one of that name is used again. Raises CardError."""
+        path = self._path(name)
+        left = {each.card.id: each.card for each in self.shelf().all() if each.card.id != name}
+        left |= {name: shipped()[name].card} if name in shipped() else {}
+        if wrong := _misfit(left):
+            needed = ", ".join(sorted(wrong.names))
+            raise CardError(
+                f"card {name}", [Fault("", f"card {needed} needs it ({wrong.text}); change that one first")]
+            )
+        try:
+            path.unlink()
+        except FileNotFoundError:
+            text = "it is shipped with benchd and stays" if name in shipped() else "there is none of your own"
+            raise CardError(f"card {name}", [Fault("", text)]) from None
+        except OSError as error:
+            raise CardError(str(path), [Fault("", f"cannot be deleted, so it is as it was: {error}")]) from error
+        sync_folder(self._folder)
+
+    def text(self, name: str) -> str:
+        """What the file of the card of that name says, one's own before the shipped one. Raises CardError."""
+        path = self._path(name)
+        return text_of(path if path.exists() or name not in shipped() else shipped()[name].path)
+
+    def _path(self, name: str) -> Path:
+        if not ID.fullmatch(name):
+            allowed = "allowed are 1 to 32 of a-z, 0-9 and '-', starting and ending with a letter or digit"
+            raise CardError(f"card {name!r}", [Fault("id", f"id = {name!r}: {allowed}")])
+        return self._folder / f"{name}.toml"
+
     def faults(self) -> list[str]:
         """What was wrong with the files when they were last read; reads none."""
         shelf = self._shelf
@@ -222,6 +274,11 @@ def check_together(given: Sequence[tuple[Path, Card]]) -> list[tuple[Path, CardE
 
 def read_card(path: Path) -> Card:
     """The card in a file. Raises CardError."""
+    return card_of(path, text_of(path))
+
+
+def text_of(path: Path) -> str:
+    """What a card's file says, usable or not. Raises CardError."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):  # a pipe would keep us waiting
             raise CardError(str(path), [Fault("", "is not a file; a card's name stands for something else here")])
@@ -229,14 +286,18 @@ def read_card(path: Path) -> Card:
             raw = file.read(MOST_BYTES + 1)
         if len(raw) > MOST_BYTES:
             raise CardError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no card is")])
-        said = tomllib.loads(raw.decode("utf-8"))
+        return raw.decode("utf-8")
     except OSError as error:
         raise CardError(str(path), [Fault("", f"cannot be read: {error}")]) from error
     except UnicodeDecodeError as error:
         raise CardError(str(path), [Fault("", f"not UTF-8 text: {error}")]) from error
+
+
+def card_of(path: Path, text: str) -> Card:
+    """The card that the text of the file `path` says. Raises CardError."""
+    try:
+        said = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
-        if isinstance(error, CardError):
-            raise
         raise CardError(str(path), [Fault("", f"not valid TOML: {error}")]) from error
     form = said.get("format")
     if form is None:

@@ -248,3 +248,19 @@ def test_no_value_gives_another_error(tmp_path_factory: pytest.TempPathFactory, 
     with contextlib.suppress(PlanError):
         assert shelf.save("mine", {**MINE, **more}).plan.voltage_v <= 60
     shutil.rmtree(folder)
+
+
+def test_the_text_of_a_file_is_read_and_written_as_a_whole(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path, [Plan.model_validate({"name": "press", "voltage_v": 4.0, "limit_a": 1.0})])
+    text = "# mine\r\nformat = 1\r\nvoltage_v = 3.8  # by hand\r\nlimit_a = 1.0\r\n"
+    assert shelf.save_text("mine", text).plan.voltage_v == 3.8
+    assert shelf.text("mine") == text
+    with pytest.raises(PlanError, match="voltage_v = 61"):
+        shelf.save_text("mine", text.replace("3.8", "61"))
+    assert shelf.text("mine") == text
+    assert shelf.text("phone-cell").startswith("#")
+    assert tomllib.loads(shelf.text("press")) == {"format": 1, "voltage_v": 4.0, "limit_a": 1.0}
+    (tmp_path / "mine.toml").write_text("voltage_v = ", "utf-8")
+    assert shelf.text("mine") == "voltage_v = "
+    with pytest.raises(PlanError, match="nothing"):
+        shelf.text("nothing")

@@ -355,3 +355,28 @@ def test_a_folder_of_cards_is_read_anew_when_a_file_changes(tmp_path: Path) -> N
     assert folder.shelf().card("my-stall").version == 44
     (tmp_path / "cards" / "my-stall.toml").unlink()
     assert folder.shelf().find("my-stall") is None
+
+
+def test_a_card_is_edited_as_text_and_must_fit_the_others(tmp_path: Path) -> None:
+    folder = CardFolder(tmp_path)
+    shipped_text = folder.text("low-stall")
+    with pytest.raises(CardError, match="no such card"):
+        folder.save("mine", shipped_text.replace('id = "low-stall"', 'before = ["no-such-card"]'))
+    assert not list(tmp_path.iterdir())
+    mine = folder.save("low-stall", f"# of this shop\n{shipped_text}")
+    assert mine.id == "low-stall"
+    assert folder.shelf().all()[list(shipped()).index("low-stall")].origin == "own"
+    assert folder.text("low-stall").startswith("# of this shop")
+    own = shipped_text.replace('id = "low-stall"', 'id = "other"')
+    folder.save("other", own)
+    folder.save("third", own.replace('id = "other"', 'before = ["other"]'))
+    with pytest.raises(CardError, match="card third needs it"):
+        folder.delete("other")
+    for name in ("third", "other", "low-stall"):
+        folder.delete(name)
+    with pytest.raises(CardError, match="shipped with benchd and stays"):
+        folder.delete("low-stall")
+    with pytest.raises(CardError, match="none of your own"):
+        folder.delete("other")
+    with pytest.raises(CardError, match="allowed are 1 to 32"):
+        folder.text("../x")
