@@ -8,6 +8,13 @@ export interface Alternative {
   tell_apart: string;
 }
 
+/** The reading that is nearest to a moment. */
+export interface At {
+  t_s: number;
+  voltage_v: number;
+  current_a: number;
+}
+
 /** A trace against the references of its board, and their band as columns for a plot. `t_s`: s after the trace's start; `mean_a`, and where the next good board would lie (k = 2), A; null: no reference reaches there. */
 export interface BandView {
   references: number;
@@ -47,6 +54,7 @@ export interface BenchView {
   warnings: Array<string>;
   plans: Array<Record<string, any>>;
   alarms: Array<Record<string, any>>;
+  checks_open: Array<string>;
 }
 
 /** All benches, now. */
@@ -55,6 +63,23 @@ export interface BenchesView {
   heard: boolean;
   text: string;
   benches: Array<BenchSeen>;
+}
+
+/** Readings with from_s <= t <= to_s, s after the trace's start. None: there is no reading to tell it by. */
+export interface Between {
+  from_s: number;
+  to_s: number;
+  first: At | null;
+  last: At | null;
+  readings: number;
+  charge_c: number | null;
+  charge_u_c: number | null;
+  energy_j: number | null;
+  mean_a: number | null;
+  least_a: number | null;
+  most_a: number | null;
+  least_v: number | null;
+  most_v: number | null;
 }
 
 /** One output as the page shows it, now. None: not known. */
@@ -94,20 +119,14 @@ export interface ChannelView {
   second_layer: Array<string>;
   health: Record<string, any> | null;
   promise: Record<string, any> | null;
-}
-
-/** A checklist of a job. */
-export interface ChecklistView {
-  id: string;
-  label: string;
-  moment: "after-repair" | "before-chip" | "before-power";
-  items: Array<ItemView>;
-  open: number;
+  version: number;
+  marks: Array<Record<string, any>>;
+  finding: Record<string, any> | null;
 }
 
 /** All checklists of a job, in the order of their moments. */
 export interface Checklists {
-  checklists: Array<ChecklistView>;
+  checklists: Array<ListState>;
   faults: Array<string>;
 }
 
@@ -235,7 +254,7 @@ export interface FoundBeside {
 }
 
 /** One item of a checklist and how it stands. */
-export interface ItemView {
+export interface ItemState {
   id: string;
   label: string;
   why: string;
@@ -285,12 +304,51 @@ export interface JournalEntry {
   payload: Record<string, any>;
 }
 
+/** A trace among others on one time axis. */
+export interface LinedUp {
+  trace: TraceRow;
+  zero_s: number;
+  by: string;
+}
+
+/** A checklist of a job and how its items stand. */
+export interface ListState {
+  id: string;
+  label: string;
+  moment: "after-repair" | "before-chip" | "before-power";
+  items: Array<ItemState>;
+  open: number;
+}
+
 /** A moment in a trace. `by`: "recogniser", or "hand" when a person (page, CLI, MQTT, file) gave it. */
 export interface Mark {
   kind: "boot-end" | "button" | "connected" | "off" | "removed" | "tripped";
   t_ns: number;
   by: "guard" | "hand" | "recogniser";
   why: string;
+}
+
+/** What one may do. */
+export interface May {
+  look: boolean;
+  off: boolean;
+  change: boolean;
+}
+
+/** Who one is to the bench. No session: it neither began nor ends. */
+export interface Me {
+  name: string;
+  role: string;
+  since_ns: number | null;
+  until_ns: number | null;
+  can: May;
+  note: string;
+}
+
+/** What was measured on a trace. Quantities that it does not show are left out. */
+export interface Measured {
+  phases: Array<PhaseRow>;
+  quantities: Array<QuantityRow>;
 }
 
 /** A past trace, and how far it is from the one asked about, A. */
@@ -329,6 +387,27 @@ export interface OutputSeen {
 /** What is known about an output. `off` is only ever said after reading back; a hope is `unknown`. */
 export type OutputState = "off" | "on" | "unknown";
 
+/** A code that lets one phone in, once, within so many seconds; and where the page is. */
+export interface PairingView {
+  code: string;
+  seconds: number;
+  addresses: Array<string>;
+  role: string;
+}
+
+/** One part of a power-up: off, leak, boot, settled or short; s after the trace's start. See `phases.Phase`. */
+export interface PhaseRow {
+  name: string;
+  from_s: number;
+  to_s: number;
+  charge_c: number;
+  charge_u_c: number;
+  energy_j: number;
+  mean_a: number;
+  rms_a: number;
+  top_a: number;
+}
+
 /** A power plan, and what follows from it. */
 export interface PlanView {
   name: string;
@@ -336,6 +415,17 @@ export interface PlanView {
   overrides: string;
   values: Record<string, any>;
   cautions: Array<string>;
+}
+
+/** One quantity that signature cards look at, as measured on this trace. */
+export interface QuantityRow {
+  name: string;
+  label: string;
+  meaning: string;
+  unit: string;
+  value: number;
+  uncertainty: number | null;
+  stated: boolean;
 }
 
 /** A trace of a good board. */
@@ -359,6 +449,21 @@ export interface RejectedRow {
   t_ns: number;
   reason: string;
   item: string;
+}
+
+/** Somebody who is signed in. */
+export interface SessionView {
+  id: string;
+  name: string;
+  role: string;
+  since_ns: number;
+  until_ns: number;
+  paired: boolean;
+}
+
+/** `signed_out`: there was a session to end. */
+export interface SignedOut {
+  signed_out: boolean;
 }
 
 /** A kind of step, as the page offers it. */
@@ -465,4 +570,16 @@ export interface TripSeen {
   t_ns: number;
   off_confirmed: boolean;
   job: string | null;
+}
+
+/** Readings with from_s <= t < to_s (s after `t0_ns`, the trace's start) as columns for a plot: `t_s`, `v` V, `i` A; null: a gap. The nearest reading on either side is there, too, so that a line goes on to the edges. */
+export interface Window {
+  t0_ns: number;
+  from_s: number;
+  to_s: number;
+  t_s: Array<number>;
+  v: Array<number | null>;
+  i: Array<number | null>;
+  readings: number;
+  thinned: boolean;
 }
