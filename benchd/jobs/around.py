@@ -43,7 +43,7 @@ def around(entries: Iterable[JournalEntry]) -> dict[int, Around]:
     entries = list(entries)
     spans = sorted(_span(entry) for entry in entries if entry.kind == "trace" and entry.trace)
     gone = taken_back(entries)
-    found = {e.seq: _pair(e, spans) for e in entries if e.kind == "step" and e.seq not in gone}
+    found = {e.seq: _pair(e, spans) for e in entries if e.kind == "step" and e.t_ns not in gone}
     return {
         seq: Around(*pair, tuple(other for other, its in found.items() if other != seq and its == pair))
         for seq, pair in found.items()
@@ -51,8 +51,8 @@ def around(entries: Iterable[JournalEntry]) -> dict[int, Around]:
 
 
 def taken_back(entries: Iterable[JournalEntry]) -> dict[int, JournalEntry]:
-    """Entries that took a step back, by the step's `seq`."""
-    return {e.payload["seq"]: e for e in entries if e.kind == "step-taken-back" and "seq" in e.payload}
+    """Entries that took a step back, by the step's `t_ns`: `seq` becomes another one when a job goes to another log."""
+    return {e.payload["step_ns"]: e for e in entries if e.kind == "step-taken-back" and "step_ns" in e.payload}
 
 
 def _span(entry: JournalEntry) -> _Span:

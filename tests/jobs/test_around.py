@@ -26,8 +26,9 @@ def step(seq: int, at_s: float, **payload: Any) -> JournalEntry:
     return JournalEntry(seq, round(at_s * S), "step", "R-1", None, None, None, {"step": "cleaned", **payload})
 
 
-def back(seq: int, of: int) -> JournalEntry:
-    return JournalEntry(seq, seq * S, "step-taken-back", "R-1", None, None, None, {"seq": of, "by": "anna"})
+def back(seq: int, of: JournalEntry) -> JournalEntry:
+    payload = {"seq": of.seq, "step_ns": of.t_ns, "by": "north"}
+    return JournalEntry(seq, of.t_ns + S, "step-taken-back", "R-1", None, None, None, payload)
 
 
 def test_the_last_trace_before_and_the_first_after() -> None:
@@ -66,7 +67,8 @@ def test_two_steps_without_a_trace_between_them_are_told() -> None:
 
 
 def test_a_step_that_was_taken_back_is_none() -> None:
-    assert around([trace(1, 10), step(2, 30), step(3, 31), back(4, 2)]) == {3: Around("T10", None)}
+    wrong = step(2, 30)
+    assert around([trace(1, 10), wrong, step(3, 31), back(4, wrong)]) == {3: Around("T10", None)}
 
 
 def test_traces_of_the_same_output_are_compared() -> None:
