@@ -2,8 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Literal, Protocol
+
+import msgspec
+
+Audience = Literal["technician", "customer"]
+Form = Literal["html", "pdf"]
+
+
+class ReportLanguage(msgspec.Struct):
+    """A language that reports can be in."""
+
+    id: str
+    """As in `language=`: en, de."""
+    name: str
+    """By its own name."""
 
 
 class ReportPort(Protocol):
     """Every method may raise `Refused`."""
+
+    def languages(self) -> list[ReportLanguage]:
+        """Those that a report can be in."""
+
+    async def report(self, job: str, form: Form, audience: Audience, language: str) -> bytes:
+        """The report of a job as a file's content.
+
+        Raises Refused('not-found'), Refused('out-of-range') for a language that there is none of, and ApiError with
+        the code `report-failed` or `busy`.
+        """

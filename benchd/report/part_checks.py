@@ -1,0 +1,89 @@
+"""The parts of a report that tell of checklists, photos and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from benchd.report.document import Block, Heading, Items, Para, Photo, Photos, Tick, Ticked, Ticks
+from benchd.report.gather import CheckedItem, CheckedList, Gathered, KeptPhoto
+from benchd.report.texts import Texts
+from benchd.report.words import known_word
+from benchd.traces.cautions import BATTERY, SHORT_HEAT
+from benchd.traces.trip_words import advice
+
+PHOTOS_ABREAST = 3
+CHIP_STEPS = ("chip-lifted", "chip-swapped")
+
+
+def checks(g: Gathered, texts: Texts) -> Iterator[Block]:
+    """Every list that applies; what was not ticked is told as not done."""
+    yield Heading(texts("checks.heading"))
+    if not g.checks:
+        yield Para(texts("checks.none"))
+    for each in g.checks:
+        moment = known_word("checks", each.moment, texts)
+        yield Heading(texts("checks.title", moment=moment, title=texts.said(each.title)), 2)
+        if left := len(open_items(each)):
+            yield Para(texts("checks.open-warning", count=texts.counted("checks.items", left)), "loud")
+        yield Ticks([_ticked(item, texts) for item in each.items])
+
+
+def open_items(each: CheckedList) -> list[CheckedItem]:
+    """Those that were neither done nor not needed."""
+    return [item for item in each.items if _tick(item) == "open" and not item.retired]
+
+
+def _ticked(item: CheckedItem, texts: Texts) -> Ticked:
+    label = texts.said(item.label) + (f" {texts('checks.retired')}" if item.retired else "")
+    note = item.note
+    if item.t_ns is not None and _tick(item) != "open":
+        by = item.by or texts("course.somebody")
+        key = "checks.note-by" if note else "checks.by"
+        note = texts(key, note=note, by=by, moment=texts.moment(item.t_ns))
+    return Ticked(label, _tick(item), texts(f"checks.{_tick(item)}"), note)
+
+
+def _tick(item: CheckedItem) -> Tick:
+    match item.state:
+        case "done" | "not-needed":
+            return item.state
+    return "open"
+
+
+def photos(g: Gathered, texts: Texts) -> Iterator[Block]:
+    """All that are embedded, some abreast."""
+    if not g.photos:
+        return
+    yield Heading(texts("photos.heading"))
+    yield from photo_rows(g.photos, texts)
+    if g.photos_left:
+        yield Para(texts("photos.more", number=g.photos_left), "quiet")
+
+
+def photo_rows(kept: Sequence[KeptPhoto], texts: Texts) -> Iterator[Block]:
+    """Photos with their captions."""
+    for first in range(0, len(kept), PHOTOS_ABREAST):
+        yield Photos([_photo(photo, texts) for photo in kept[first : first + PHOTOS_ABREAST]])
+
+
+def _photo(photo: KeptPhoto, texts: Texts) -> Photo:
+    caption = photo.caption or texts("photos.none-said")
+    return Photo(
+        photo.jpeg,
+        photo.width,
+        photo.height,
+        texts("photos.caption", caption=caption, moment=texts.moment(photo.t_ns)),
+        texts("photos.alt", caption=caption),
+    )
+
+
+def cautions(g: Gathered, texts: Texts) -> Iterator[Block]:
+    """What to mind with this device: of its battery, its findings, its trips and its steps. None twice."""
+    told = [texts("cautions.swollen")] if g.job.battery == "swollen" else []
+    found = [c for traced in g.traces if traced.row.finding is not None for c in traced.row.finding.cautions]
+    found += [c for trip in g.trips for c in advice(str(trip.figures["rule"])).cautions]
+    found += [BATTERY, SHORT_HEAT] if g.traces or g.trips else []
+    told += [texts.said(caution) for caution in dict.fromkeys(found)]
+    if told:
+        yield Heading(texts("cautions.heading"))
+        yield Items(told)

@@ -1,0 +1,74 @@
+"""A report as PDF, set by typst. What the report says goes in as data (JSON, pictures as files of their own) and is put
+on paper by `report.typ` as text: nothing in it is ever read as markup."""
+
+from __future__ import annotations
+
+import importlib.util
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import msgspec
+
+from benchd.report.document import Document, Drawings, Photos
+
+PPI = 100.0
+"""Of pictures of the pages, dots an inch."""
+TEMPLATE = Path(__file__).with_name("report.typ")
+
+
+class PdfError(RuntimeError):
+    """The report could not be set. Text is for the operator."""
+
+
+def pdf(document: Document, made_ns: int) -> bytes:
+    """The PDF. `made_ns`: what it says of when it was made, ns since the epoch. Raises PdfError."""
+    return _compiled(document, made_ns, "pdf")[0]
+
+
+def pictures(document: Document, made_ns: int) -> list[bytes]:
+    """Each page as PNG, as it looks on paper. Raises PdfError."""
+    return _compiled(document, made_ns, "png")
+
+
+def _compiled(document: Document, made_ns: int, kind: Literal["pdf", "png"]) -> list[bytes]:
+    import typst
+
+    files: dict[str, bytes] = {"main.typ": TEMPLATE.read_bytes()}
+    files["report.json"] = msgspec.json.encode(_data(document, files))
+    made = datetime.fromtimestamp(made_ns // 10**9, UTC)
+    try:
+        # That several files may be given in memory is not in the library's types.
+        compiler = typst.Compiler(input=cast(Any, files), font_paths=_fonts())
+        done = compiler.compile(format=kind, timestamp=made if kind == "pdf" else None, ppi=PPI)
+    except typst.TypstError as e:
+        raise PdfError(f"the report could not be set as PDF: {e}") from None
+    return [page for page in (done if isinstance(done, list) else [done]) if page is not None]
+
+
+def _data(document: Document, files: dict[str, bytes]) -> dict[str, Any]:
+    """The document for the template; pictures are put into `files`, and their names in their place."""
+    told: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(document, blocks=[]))
+    told["blocks"] = []
+    for block in document.blocks:
+        data: dict[str, Any]
+        if isinstance(block, Drawings | Photos):
+            data = {"type": "drawings" if isinstance(block, Drawings) else "photos", "items": []}
+            for item in block.items:
+                content, ending = (item.jpeg, "jpg") if hasattr(item, "jpeg") else (item.svg.encode(), "svg")
+                name = f"p{len(files)}.{ending}"
+                files[name] = content
+                data["items"].append({"file": name, "caption": item.caption, "alt": item.alt})
+        else:
+            data = msgspec.to_builtins(block)
+        told["blocks"].append(data)
+    return told
+
+
+def _fonts() -> list[str]:
+    """The letters of the drawings: DejaVu Sans, which comes with matplotlib. Typst brings those of the text along; for
+    scripts that they have not, the machine's own fonts stand in."""
+    spec = importlib.util.find_spec("matplotlib")
+    if spec is None or not spec.submodule_search_locations:
+        return []
+    return [str(Path(spec.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf")]

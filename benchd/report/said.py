@@ -1,0 +1,72 @@
+"""Sentences that the log holds in English (evidence, checks, cautions), said in another language.
+
+A line of the file is a pair of templates: what stands in {braces} in the English one may be anything, and stands in
+the same braces of the other. What no line fits stays as it is.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
+
+FIELD = re.compile(r"\{([a-z][a-z0-9_]*)(?: ±)?\}")
+
+
+class _Line(NamedTuple):
+    english: re.Pattern[str]
+    other: str
+
+
+class Said:
+    """The sentences of one language. `numbers`: how it writes what was in the braces."""
+
+    def __init__(self, lines: tuple[_Line, ...], words: dict[str, str], numbers: Callable[[str], str]) -> None:
+        self._lines = lines
+        self._words = words
+        self._numbers = numbers
+
+    @classmethod
+    def of(cls, file: Path, numbers: Callable[[str], str]) -> Said:
+        """From a file; without one every sentence stays as it is."""
+        return cls(*_read(file), numbers) if file.is_file() else cls((), {}, str)
+
+    def told(self, sentence: str) -> str:
+        """The sentence in this language, else as it is."""
+        if (word := self._words.get(sentence)) is not None:
+            return word
+        for line in self._lines:
+            if found := line.english.fullmatch(sentence):
+                values = {name: self._value(text) for name, text in found.groupdict().items()}
+                return FIELD.sub(lambda m, v=values: v.get(m[1], ""), line.other)  # type: ignore[misc]
+        return sentence
+
+    def _value(self, text: str) -> str:
+        """What was in braces: figures, perhaps with a word that is known (a mark's name, what stands behind a ±)."""
+        for english, other in self._words.items():
+            text = text.replace(f"({english})", f"({other})")
+        return self._numbers(self._words.get(text, text))
+
+
+@functools.cache
+def _read(file: Path) -> tuple[tuple[_Line, ...], dict[str, str]]:
+    told = tomllib.loads(file.read_text("utf-8"))
+    lines = tuple(
+        _Line(pattern(english), other) for english, other in told["sentences"].items() if FIELD.search(english)
+    )
+    words = {english: other for english, other in told["sentences"].items() if not FIELD.search(english)}
+    return lines, words
+
+
+def pattern(template: str) -> re.Pattern[str]:
+    """What the sentences made of a template look like. A field twice has to be the same twice."""
+    parts, seen, last = [], set[str](), 0
+    for match in FIELD.finditer(template):
+        parts.append(re.escape(template[last : match.start()]))
+        parts.append(f"(?P={match[1]})" if match[1] in seen else f"(?P<{match[1]}>.+?)")
+        seen.add(match[1])
+        last = match.end()
+    return re.compile("".join([*parts, re.escape(template[last:])]), re.DOTALL)
