@@ -226,7 +226,7 @@ class Settings(Table):
 
     bench: str = "bench"
     data_dir: str = ""
-    web: Web = Web()
+    web: Annotated[Web, Field(default_factory=Web)]
     capture: CaptureSettings = CaptureSettings()
     guard: GuardSettings = GuardSettings()
     plan: Annotated[list[Plan], Field(default_factory=list)]

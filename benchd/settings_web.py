@@ -35,7 +35,8 @@ class Token(Table):
 
     @field_validator("name")
     @classmethod
-    def _printable(cls, text: str) -> str:
+    def checked_name(cls, text: str) -> str:
+        """The name, if it is one that somebody may have. Raises ValueError."""
         if not text.isprintable() or text != text.strip() or text.lower() in NOBODYS_NAMES:
             raise ValueError(
                 "allowed is a name of 1 to 40 printable characters, no blanks around it, none of "

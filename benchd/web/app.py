@@ -9,10 +9,12 @@ from pathlib import Path
 from fastapi import FastAPI
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Mount
 
 from benchd import __version__
 from benchd.web import (
+    access_routes,
     bench_routes,
     benches_routes,
     errors,
@@ -26,6 +28,7 @@ from benchd.web import (
     trace_routes,
     trip_routes,
 )
+from benchd.web.access import Access
 from benchd.web.benches_view import BenchesPort, NoBroker
 from benchd.web.description import describe
 from benchd.web.desks import Desks
@@ -43,12 +46,14 @@ def create_app(
     now_ns: Callable[[], int] = time.time_ns,
     benches: BenchesPort | None = None,
     desks: Desks | None = None,
+    access: Access | None = None,
 ) -> Starlette:
     """The page and its API for one bench.
 
     `allowed_hosts`: names beside localhost and the loopback addresses by which the bench may be called. `root`: the
     folder of the page, for one that is not installed. `now_ns`: the clock that dates new jobs. `benches`: who listens
-    to all benches of the broker; None: nobody. `desks`: who is asked about jobs, reports, files and the like.
+    to all benches of the broker; None: nobody. `desks`: who is asked about jobs, reports, files and the like. `access`:
+    who is let in; None: whoever reaches it is an operator, which is for loopback only.
     """
     api = FastAPI(
         title=f"benchd: bench {bench_name}",
@@ -58,6 +63,8 @@ def create_app(
         docs_url=None,
         redoc_url=None,
     )
+    access = access or Access(None)
+    api.include_router(access_routes.router(access))
     api.include_router(bench_routes.router(bench))
     api.include_router(job_routes.router(bench, now_ns))
     api.include_router(plan_routes.router(bench))
@@ -71,9 +78,19 @@ def create_app(
     (desks or Desks()).add_to(api)
     describe(api)
     app = Starlette(
-        routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", Files(root or web_root()))],
-        middleware=[Middleware(Gate, allowed_hosts=tuple(allowed_hosts))],
+        routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", page_files(root))],
+        middleware=[Middleware(Gate, access=access, allowed_hosts=tuple(allowed_hosts))],
     )
     errors.install(api)
     errors.install(app)
     return app
+
+
+SMALL = 1024
+"""Bytes: what is smaller is not worth the time to squeeze it."""
+
+
+def page_files(root: Path | None) -> GZipMiddleware:
+    """The page, squeezed for whoever can read that. The API is not: what was sent and what is secret may stand side by
+    side there, and sizes would tell (the BREACH attack); and live messages are small."""
+    return GZipMiddleware(Files(root or web_root()), minimum_size=SMALL)

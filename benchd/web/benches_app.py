@@ -12,6 +12,7 @@ from starlette.routing import Mount
 
 from benchd import __version__
 from benchd.web import benches_routes, errors
+from benchd.web.access import Access
 from benchd.web.benches_view import BenchesPort
 from benchd.web.description import describe
 from benchd.web.files import Files, web_root
@@ -33,7 +34,7 @@ def create_benches_app(
     describe(api)
     app = Starlette(
         routes=[Mount("/api/v1", api), Mount("/", Files(root or web_root(), first="benches.html"))],
-        middleware=[Middleware(Gate, allowed_hosts=tuple(allowed_hosts))],
+        middleware=[Middleware(Gate, access=Access(None), allowed_hosts=tuple(allowed_hosts))],
     )
     errors.install(api)
     errors.install(app)

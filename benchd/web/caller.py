@@ -30,10 +30,12 @@ class Caller:
 
 THIS_MACHINE = Caller("this machine", Role.OPERATOR)
 """Loopback without tokens in the settings."""
+COMMAND_LINE = Caller("command line", Role.OPERATOR)
+"""A command of the user whom the daemon belongs to."""
 
 
 def caller_of(request: HTTPConnection) -> Caller:
-    """Who asks this."""
-    caller = request.scope.get(SCOPE_KEY, THIS_MACHINE)
+    """Who asks this. Raises KeyError where no gate has let anybody in: nobody is somebody by default."""
+    caller = request.scope[SCOPE_KEY]
     assert isinstance(caller, Caller)
     return caller

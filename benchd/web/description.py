@@ -15,6 +15,7 @@ from benchd.store.reference_rows import Reference
 from benchd.traces.between import Between
 from benchd.traces.comparison import Comparison
 from benchd.traces.measured import Measured
+from benchd.web.access_view import Me, PairingView, SessionView, SignedOut
 from benchd.web.benches_view import BenchesView
 from benchd.web.port import (
     BandView,
@@ -81,8 +82,9 @@ class TripDetail(msgspec.Struct):
 
 
 SHAPES = (
-    BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Nearest,
-    PlanView, Reference, ReferenceAdded, RejectedRow, TraceRow, TripRow, TripDetail, Columns, Failure,
+    BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Me,
+    Nearest, PairingView, PlanView, Reference, ReferenceAdded, RejectedRow, SessionView, SignedOut, TraceRow, TripRow,
+    TripDetail, Columns, Failure,
     Checklists, StepKinds, Timeline, Between, LinedUp, Measured, Window,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
@@ -110,6 +112,9 @@ def describe(api: FastAPI) -> None:
             schema["servers"] = [{"url": "/api/v1"}]
             _, components = msgspec.json.schema_components(SHAPES, ref_template=COMPONENT)
             schema.setdefault("components", {}).setdefault("schemas", {}).update(components)
+            schema["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+            # The empty one: where the settings name no token, none is asked for.
+            schema["security"] = [{"token": []}, {}]
             for methods in schema["paths"].values():
                 for operation in methods.values():
                     # FastAPI promises its own 422 body, which is never sent.

@@ -3,14 +3,18 @@
 {"error": {"code": "not-found", "message": "...", "where": "/api/v1/traces/T9"}}
 
 400 malformed, unknown-key, missing, bad-value, out-of-range   the request cannot be understood or is not allowed
+401 sign-in                                                    nobody knows who asks
 403 wrong-host, wrong-origin                                   asked from a place that has no business here
+403 not-allowed                                                who asks is known, and may not do this
 404 not-found                                                  no such thing
 405 wrong-method                                               the address exists, the method does not
 409 wrong-state, link-down                                     right request, wrong moment
 409 stale                                                      it changed since it was read; `present` is how it is now
 409 checks-open                                                items of a checklist come first; `present` is those
 409 consent-needed                                             the supply's profile is unverified: the operator decides
+408 too-slow                                                   the body did not come in time
 413 too-large                                                  body above the limit
+429 too-often                                                  wait, as Retry-After says
 500 internal                                                   a fault of the daemon; its log has the details
 503 log-down                                                   the log cannot be written or read at the moment
 """
@@ -26,6 +30,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
+from benchd.checked import SECRET_KEYS
 from benchd.jobs.job import JobError
 from benchd.web.port import Refused
 
@@ -46,11 +51,14 @@ VALIDATION_CODES = {"extra_forbidden": "unknown-key", "missing": "missing", "jso
 
 
 class ApiError(Exception):
-    """A request that is refused by the web room itself. `where`: the part of the request at fault."""
+    """A request that is refused by the web room itself. `where`: the part of the request at fault; `headers`: of the
+    answer."""
 
-    def __init__(self, status: int, code: str, message: str, where: str = "") -> None:
+    def __init__(
+        self, status: int, code: str, message: str, where: str = "", headers: dict[str, str] | None = None
+    ) -> None:
         super().__init__(message)
-        self.status, self.code, self.message, self.where = status, code, message, where
+        self.status, self.code, self.message, self.where, self.headers = status, code, message, where, headers
 
 
 def body(code: str, message: str, where: str, present: Any = None) -> dict[str, Any]:
@@ -79,7 +87,7 @@ def install(app: Starlette) -> None:
 
 async def _api_error(request: Request, e: Exception) -> Response:
     assert isinstance(e, ApiError)
-    return JSONResponse(body(e.code, e.message, e.where or request.url.path), e.status)
+    return JSONResponse(body(e.code, e.message, e.where or request.url.path), e.status, e.headers)
 
 
 async def _refused(request: Request, e: Exception) -> Response:
@@ -125,5 +133,7 @@ def _sentence(fault: dict[str, Any]) -> str:
         return f"{name}: unknown key"
     if fault["type"] == "missing":
         return f"{name}: missing; it has to be given"
-    given = repr(fault.get("input"))
+    value = fault.get("input")
+    secret = name in SECRET_KEYS or (isinstance(value, dict) and SECRET_KEYS & value.keys())
+    given = "(not shown)" if secret else repr(value)
     return f"{name} = {given if len(given) <= 60 else given[:57] + '...'}: {fault['msg']}"

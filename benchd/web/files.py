@@ -11,8 +11,10 @@ from starlette.types import Scope
 
 import benchd
 
-SUFFIXES = {".html", ".css", ".js", ".svg"}
+SUFFIXES = {".html", ".css", ".js", ".svg", ".png", ".webmanifest"}
 """What the page is made of. Lock files, licences and whatever an editor leaves behind are not served."""
+PAGES = {"/": "index.html", "/benches": "benches.html", "/sign-in": "access/sign-in.html"}
+"""Addresses without a suffix, and their files. Files are shown to anybody: nothing of the bench stands in them."""
 
 
 def web_root() -> Path:
@@ -29,7 +31,8 @@ class Files(StaticFiles):
     def __init__(self, root: Path, first: str = "index.html") -> None:
         super().__init__(directory=root, check_dir=False)
         self._there = (root / first).is_file()
-        self._named = {".": first, "benches": "benches.html"}
+        named = {address.lstrip("/") or ".": file for address, file in PAGES.items()}
+        self._named = {**named, ".": first}
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         """A file, or not found."""

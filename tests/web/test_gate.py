@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 import httpx
 import pytest
 
-from benchd.web.gate import BODY_LIMIT
+from benchd.web.rights import BODY_LIMIT
 from tests.web.fake import FakeBench
 
 OFF = "/api/v1/off"
@@ -34,7 +34,8 @@ async def test_a_strange_host_name_gets_nothing(http: httpx.AsyncClient, bench: 
         assert answer.json() == {
             "error": {
                 "code": "wrong-host",
-                "message": f"the bench is not called {host!r}; allowed: localhost, loopback addresses, bench.example",
+                "message": f"the bench is not called {host!r}; allowed: localhost, this machine's addresses, "
+                "bench.example (`names` in the settings' [web])",
                 "where": "header Host",
             }
         }
