@@ -9,16 +9,16 @@ from concurrent.futures import Future
 from typing import Any
 
 import msgspec
-import numpy as np
 
 from benchd.daemon import alarms
 from benchd.daemon.alarms import Alarms, Event
 from benchd.daemon.filing import FILED_WITHIN_S, Filing
 from benchd.daemon.hub import Hub
 from benchd.daemon.known import Accuracies, Expected
+from benchd.daemon.live_words import live_numbers, samples_message
 from benchd.daemon.meetings import Meetings
 from benchd.daemon.plan_desk import PlanDesk
-from benchd.daemon.watch import MODE_WORDS, ChannelWatch, OpenTrace
+from benchd.daemon.watch import ChannelWatch, OpenTrace
 from benchd.guard.client import GuardClient
 from benchd.guard.consent import explanation
 from benchd.guard.wire import Health, LinkChanged, OutputChanged, Report, StageOver, SupplyErrors, Tripped
@@ -33,13 +33,14 @@ from benchd.store.writer import LogWriter
 from benchd.supplies.clock import now_ns
 from benchd.traces.cards import CardFolder
 from benchd.traces.samples import Samples
-from benchd.traces.thin import thin
 from benchd.web.port import BenchView
 
 log = logging.getLogger("benchd")
 
-LIVE_POINTS = 40
-"""Points of one live message: at 20 messages a second that is 800 a second, more than a phone has pixels for."""
+BEAT_S = 0.05
+"""New readings go to pages this often: 20 times a second."""
+STANDING_BEATS = 20
+"""How the bench stands is told every so many beats, and at the next beat when something has changed."""
 
 
 class Core:
@@ -70,7 +71,12 @@ class Core:
         """How well the readings of a supply are known, once its identification is; what is missing stays as it is."""
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
         """Gets every event, in the event loop: it must not wait for anything."""
+        self.hearers: list[Callable[[str, dict[str, Any]], None]] = []
+        """The same for those inside the daemon that keep something up to date by what happens."""
+        self.checks_open: list[str] = []
+        """Checks before power that are open for the job on the bench."""
         self._changed = asyncio.Event()
+        self._told_guard = ""
         self.cards = CardFolder(settings.data_path / "cards")
         self._filing = Filing(
             writer, lambda s, n: self.watches[s, n].memory, self.alarm, self._trace_filed, self.cards.shelf
@@ -254,6 +260,7 @@ class Core:
                 self.state_changed(watch)
 
     def _trace_filed(self, row: TraceRow) -> None:
+        self.watches[row.supply, row.channel].filed(row)
         self.event("trace", {"supply": row.supply, "channel": row.channel, "row": msgspec.to_builtins(row)})
 
     async def all_filed(self, within_s: float = FILED_WITHIN_S) -> None:
@@ -289,10 +296,12 @@ class Core:
         self.hub.send({"type": "event", "kind": kind, "payload": payload})
         if self.on_event is not None:
             self.on_event(kind, payload)
+        for hear in self.hearers:
+            hear(kind, payload)
         self._changed.set()
 
     def state_changed(self, watch: ChannelWatch) -> None:
-        self._changed.set()
+        watch.changed()
         if self.on_state is not None:
             self.on_state(watch.supply, watch.number, self._state_of(watch))
 
@@ -315,13 +324,16 @@ class Core:
         """Feeds page clients and the MQTT live numbers until cancelled."""
         beat = 0
         while True:
-            await asyncio.sleep(0.05 if self.hub else 0.1 if self.on_live is not None else 0.5)
+            await asyncio.sleep(BEAT_S if self.hub else 0.1 if self.on_live is not None else 0.5)
             beat += 1
             self.beat(beat)
 
     def beat(self, beat: int) -> None:
-        """One round of `pump`, the `beat`th: new readings to the pages, every second round the rest."""
+        """One round of `pump`, the `beat`th: new readings to the pages, and how the bench stands where that is news."""
         for watch in self.watches.values():
+            if watch.news:
+                self._changed.set()
+                watch.news = False
             fresh, watch.pending = Samples.concat(watch.pending), []
             if not len(fresh):
                 continue
@@ -329,9 +341,14 @@ class Core:
                 self.hub.send(samples_message(watch, fresh))
             if self.on_live is not None and (not self.hub or beat % 2 == 0):
                 self.on_live(watch.supply, watch.number, live_numbers(watch))
-        if self.hub and (self._changed.is_set() or beat % 4 == 0):
+        guard = self._guard_state()
+        if self.hub and (self._changed.is_set() or guard != self._told_guard or beat % STANDING_BEATS == 0):
             self._changed.clear()
+            self._told_guard = guard
             self.hub.send(self._bench_message())
+
+    def _guard_state(self) -> str:
+        return self.guard.state if self.guard else "restarting"
 
     def _bench_message(self) -> dict[str, Any]:
         return {"type": "bench", **msgspec.to_builtins(self.view())}
@@ -344,7 +361,7 @@ class Core:
         """See `BenchPort.view`."""
         now = now_ns()
         health = self.writer.health()
-        guard = self.guard.state if self.guard else "restarting"
+        guard = self._guard_state()
         channels = [w.view(now) for w in self.watches.values()]
         for channel in channels:
             channel.consent_key, channel.consent_text = self.meetings.question(channel.supply)
@@ -362,6 +379,7 @@ class Core:
             warnings=self._warnings(health),
             alarms=self.alarms.told(),
             plans=self.plans.listed(),
+            checks_open=self.checks_open,
         )
 
     def _warnings(self, health: dict[str, Any]) -> list[str]:
@@ -375,32 +393,3 @@ class Core:
             *self.plans.faults(),
             *self.cards.faults(),
         ]
-
-
-def samples_message(watch: ChannelWatch, fresh: Samples) -> dict[str, Any]:
-    """Readings for page clients: offsets in ms from `t0_ns`, thinned so that no spike is lost."""
-    thinned = thin(fresh, LIVE_POINTS)
-    start = int(thinned.t_ns[0])
-    return {
-        "type": "samples",
-        "supply": watch.supply,
-        "channel": watch.number,
-        "t0_ns": start,
-        "t_ms": np.round((thinned.t_ns - start) / 1e6, 3).tolist(),
-        "v": np.round(thinned.voltage_v, 6).tolist(),
-        "i": np.round(thinned.current_a, 6).tolist(),
-    }
-
-
-def live_numbers(watch: ChannelWatch) -> Reading:
-    """The newest reading, for MQTT."""
-    assert watch.latest is not None
-    t_ns, volts, amps, mode = watch.latest
-    return Reading(
-        t_ns=t_ns,
-        voltage_v=round(volts, 6),
-        current_a=round(amps, 6),
-        power_w=round(volts * amps, 6),
-        mode=MODE_WORDS[mode],
-        trace=watch.open.id if watch.open else None,
-    )

@@ -7,6 +7,8 @@ from collections import deque
 from collections.abc import AsyncIterator
 from typing import Any
 
+from benchd.web.live import Message
+
 ROOM = 256
 """Messages waiting per client. At 20 a second and channel this is several seconds of a stalled phone."""
 
@@ -41,9 +43,10 @@ class Hub:
         return max((len(client.queue) for client in self._clients), default=0)
 
     def send(self, message: dict[str, Any]) -> None:
-        """To every client, without waiting."""
+        """To every client, without waiting. Encoded once for all of them."""
+        shared = Message(message)
         for client in self._clients:
-            client.put(message)
+            client.put(shared)
 
     async def listen(self, first: dict[str, Any], again: Any) -> AsyncIterator[dict[str, Any]]:
         """Messages for one client, beginning with `first`. After a loss, `again()` makes the message that says how

@@ -19,8 +19,9 @@ from benchd.guard.wire import Met, OutputChanged, StageOver, Tripped
 from benchd.plans.plan import Plan
 from benchd.reading import Block, Mode, OutputState
 from benchd.settings import CaptureSettings, Channel
-from benchd.store.log import new_trace_id
-from benchd.traces.capture import Capture, CaptureConfig, TraceClosed, TraceOpened
+from benchd.store.log import TraceRow, new_trace_id
+from benchd.supplies.clock import now_ns
+from benchd.traces.capture import Capture, CaptureConfig, Marked, TraceClosed, TraceOpened
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Mark, MarkKind
 from benchd.traces.trip_record import trip_figures
@@ -90,6 +91,12 @@ class ChannelWatch:
         self.last_closed: OpenTrace | None = None
         self.memory = Memory(capture.longest_s + capture.pre_roll_s + 30)
         self.pending: list[Samples] = []
+        self.version = now_ns() // 1_000_000
+        """See `ChannelView.version`. Of a later daemon they are higher: pages outlive daemons."""
+        self.news = False
+        """Something that pages show has changed since they were told."""
+        self.marks: list[Mark] = []
+        self.finding: dict[str, Any] | None = None
         self._accuracy = accuracy
         self._job = job
         self._closed = closed
@@ -222,9 +229,14 @@ class ChannelWatch:
         for event in events:
             if isinstance(event, TraceOpened):
                 self.open = self._opened(event.start_ns, self.set_voltage_v, self.limit_a)
+                self.marks, self.finding = [], None
+            elif isinstance(event, Marked):
+                self.marks.append(event.mark)
             elif isinstance(event, TraceClosed) and self.open is not None:
                 opened, self.open = self.open, None
+                self.marks = list(event.marks)
                 self._ended(opened, event)
+            self.news = True
 
     def _ended(self, opened: OpenTrace, event: TraceClosed) -> None:
         """Hand a trace over to be filed. A trip brings its readings along: with none of them there was no power-up to
@@ -244,6 +256,17 @@ class ChannelWatch:
         )
         id_ = new_trace_id(start_ns, self.supply, self.number)
         return OpenTrace(id_, self.supply, self.number, self._job(), start_ns, conditions)
+
+    def filed(self, row: TraceRow) -> None:
+        """A power-up was filed; with what it says, unless another one has begun since."""
+        if self.open is None:
+            self.finding = finding_told(row)
+            self.news = True
+
+    def changed(self) -> None:
+        """What somebody decides by has changed."""
+        self.version += 1
+        self.news = True
 
     # ---- for the page ------------------------------------------------------------------------------------------
 
@@ -304,6 +327,9 @@ class ChannelWatch:
             profile=met.profile if met else "",
             trust=met.trust if met else "",
             notes=list(met.notes) if met else [],
+            version=self.version,
+            marks=[{"kind": m.kind, "t_ns": m.t_ns, "by": m.by} for m in self.marks],
+            finding=self.finding,
             **self._power_view(now_ns),
         )
 
@@ -326,3 +352,19 @@ class ChannelWatch:
                     "second_layer": list(power.second_layer),
                 }
         return shown
+
+
+def finding_told(row: TraceRow) -> dict[str, Any] | None:
+    """What a filed power-up says, in the few words that a card has room for; None: it was filed without a finding."""
+    if (found := row.finding) is None:
+        return None
+    return {
+        "trace": row.id,
+        "job": row.job,
+        "t_ns": row.end_ns,
+        "signature": found.signature,
+        "confidence": found.confidence,
+        "evidence": found.evidence[0].text if found.evidence else "",
+        "next_check": found.next_checks[0] if found.next_checks else "",
+        "caution": found.cautions[0] if found.cautions else "",
+    }

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query, WebSocket
+import msgspec
+from fastapi import APIRouter, Path, Query, Request, WebSocket
 from starlette.responses import Response
 
-from benchd.web.bodies import ByBody, ConsentBody, MarkBody, PowerOnBody, RecentQuery
+from benchd.web.bodies import ByBody, ConsentBody, MarkBody, PowerOnBody, RecentQuery, SeenBody
+from benchd.web.caller import THIS_MACHINE, caller_of
 from benchd.web.description import shape
 from benchd.web.live import pump
-from benchd.web.port import BenchPort, BenchView, ChannelView
+from benchd.web.port import BenchPort, BenchView, ChannelView, Refused
 from benchd.web.shapes import answer, columns
+
+LATE_S = 3.0
+"""What switches something on and was asked longer ago than this is not done any more: it waited in a dead network."""
 
 SupplyName = Annotated[str, Path(min_length=1, max_length=64)]
 ChannelNumber = Annotated[int, Path(ge=1, le=31)]
@@ -56,9 +61,7 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
     """What is asked of one output, or of its supply."""
 
     def channel(supply: str, ch: int) -> Response:
-        view = bench.view()
-        found = next((c for c in view.channels if (c.supply, c.channel) == (supply, ch)), None)
-        return answer(found)
+        return answer(_channel_of(bench.view(), supply, ch))
 
     @r.post(CHANNEL + "/off", responses=shape(ChannelView))
     async def channel_off(supply: SupplyName, ch: ChannelNumber) -> Response:
@@ -67,16 +70,22 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         return channel(supply, ch)
 
     @r.post(CHANNEL + "/on", responses=shape(ChannelView))
-    async def channel_on(supply: SupplyName, ch: ChannelNumber, body: PowerOnBody | None = None) -> Response:
+    async def channel_on(
+        request: Request, supply: SupplyName, ch: ChannelNumber, body: PowerOnBody | None = None
+    ) -> Response:
         """Switch one output on, within its envelope, with a power plan; or with less than the plan says."""
         asked = body or PowerOnBody()  # type: ignore[call-arg]
-        await bench.power_on(supply, ch, asked.plan, voltage_v=asked.voltage_v, limit_a=asked.limit_a, by=asked.by)
+        _still_so(bench.view(), supply, ch, asked)
+        by = _who(request, asked.by)
+        await bench.power_on(supply, ch, asked.plan, voltage_v=asked.voltage_v, limit_a=asked.limit_a, by=by)
         return channel(supply, ch)
 
     @r.post(CHANNEL + "/next", responses=shape(ChannelView))
-    async def advance(supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
+    async def advance(request: Request, supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
         """End the stage `hold`: the limit is raised to that of the boot. Refused in any other stage."""
-        await bench.advance(supply, ch, body.by if body else "other")
+        asked = body or ByBody()  # type: ignore[call-arg]
+        _still_so(bench.view(), supply, ch, asked)
+        await bench.advance(supply, ch, _who(request, asked.by))
         return channel(supply, ch)
 
     @r.post("/supplies/{supply}/consent", responses=shape(BenchView))
@@ -86,9 +95,11 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         return answer(bench.view())
 
     @r.post(CHANNEL + "/rearm", responses=shape(ChannelView))
-    async def rearm(supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
+    async def rearm(request: Request, supply: SupplyName, ch: ChannelNumber, body: ByBody | None = None) -> Response:
         """Release the latch after a trip, after its pause. A person has looked at the board; the output stays off."""
-        await bench.rearm(supply, ch, body.by if body else "other")
+        asked = body or ByBody()  # type: ignore[call-arg]
+        _still_so(bench.view(), supply, ch, asked)
+        await bench.rearm(supply, ch, _who(request, asked.by))
         return channel(supply, ch)
 
     @r.post(CHANNEL + "/mark", responses=shape(ChannelView))
@@ -96,3 +107,32 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         """Mark this moment in the open trace."""
         await bench.mark(supply, ch, body.kind)
         return channel(supply, ch)
+
+
+def _channel_of(view: BenchView, supply: str, ch: int) -> ChannelView | None:
+    return next((c for c in view.channels if (c.supply, c.channel) == (supply, ch)), None)
+
+
+def _still_so(view: BenchView, supply: str, ch: int, asked: SeenBody) -> None:
+    """Raises Refused('stale') for what was asked by an old state, or so long ago that nobody waits for it any more."""
+    if (now := _channel_of(view, supply, ch)) is None:
+        return  # who is asked knows what to say of that
+    present = msgspec.to_builtins(now)
+    if asked.asked_ns is not None and (view.t_ns - asked.asked_ns) / 1e9 > LATE_S:
+        late_s = (view.t_ns - asked.asked_ns) / 1e9
+        told = f"asked {late_s:.1f} s ago by the bench's clock, at most {LATE_S:g} s are allowed"
+        raise Refused("stale", f"{supply}/{ch}: {told}; nothing was done: look at the bench and ask again", present)
+    if asked.seen is not None and asked.seen != now.version:
+        told = f"asked by state {asked.seen}, and it is at {now.version}: {_standing(now)}"
+        raise Refused("stale", f"{supply}/{ch} has changed meanwhile ({told}); look again, then ask again", present)
+
+
+def _standing(now: ChannelView) -> str:
+    latched = ", tripped" if now.latched else ""
+    return f"output {now.output}{latched}" if now.link_up else f"not reached, output {now.output}"
+
+
+def _who(request: Request, face: str) -> str:
+    """Through which face it was asked, for the journal; with the name of whoever has signed in."""
+    caller = caller_of(request)
+    return face if caller == THIS_MACHINE else f"{caller.name}, {face}"

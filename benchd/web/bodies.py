@@ -66,7 +66,16 @@ class _Body(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class PowerOnBody(_Body):
+class SeenBody(_Body):
+    """By what somebody asks for something that must not come late, or by an old state. Both may be left out."""
+
+    seen: int | None = Field(None, description="`version` of the channel as it was read; another one now: 409.")
+    asked_ns: Annotated[int, Field(ge=0, le=2**63 - 1)] | None = Field(
+        None, description="When it was asked, ns since the epoch by the bench's clock (`t_ns`); long ago: 409."
+    )
+
+
+class PowerOnBody(SeenBody):
     """Switch an output on."""
 
     plan: Name | None = Field(None, description="Power plan; without it the channel's own.")
@@ -79,7 +88,7 @@ class PowerOnBody(_Body):
     by: Caller = "other"
 
 
-class ByBody(_Body):
+class ByBody(SeenBody):
     """Who asks."""
 
     by: Caller = "other"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 from collections.abc import AsyncIterator
 from typing import Any, Protocol
 
@@ -23,6 +24,18 @@ SEND_S = 10.0
 
 CLOSE_TRY_LATER = 1013
 """RFC 6455 registry, "Try Again Later"."""
+
+
+class Message(dict[str, Any]):
+    """A message for many pages: it becomes JSON once, when the first of them is sent it."""
+
+    @functools.cached_property
+    def text(self) -> str:
+        """As it is sent."""
+        return encode(self).decode()
+
+
+BEAT = Message(type="beat")
 
 
 class Speaks(Protocol):
@@ -43,14 +56,15 @@ async def pump(socket: WebSocket, bench: Speaks, *, beat_s: float = BEAT_S, send
             # The task outlives a beat: cancelling it would end the bench's generator.
             pending = pending or asyncio.create_task(_next(messages), name="live: next message")
             await asyncio.wait({pending, gone}, timeout=beat_s, return_when=asyncio.FIRST_COMPLETED)
-            message: dict[str, Any] | None = {"type": "beat"}
+            message: dict[str, Any] | None = BEAT
             if pending.done():
                 message, pending = pending.result(), None
             if message is None:
                 break
             if not gone.done():
+                text = message.text if isinstance(message, Message) else encode(message).decode()
                 async with asyncio.timeout(send_s):
-                    await socket.send_text(encode(message).decode())
+                    await socket.send_text(text)
         if not gone.done():
             await socket.close(CLOSE_TRY_LATER)
     except Refused:

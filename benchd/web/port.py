@@ -89,6 +89,13 @@ class ChannelView(msgspec.Struct):
     worst_minute_ms)."""
     promise: dict[str, Any] | None = None
     """How soon a short is cut: cut_within_ms, asked_ms (the plan's; null: none), kept, limit_a, text."""
+    version: int = 0
+    """Another one whenever what somebody decides by has changed: output, stage, plan, latch, trip, link, consent."""
+    marks: list[dict[str, Any]] = []
+    """Of the power-up that is being caught, or was last: kind, t_ns, by."""
+    finding: dict[str, Any] | None = None
+    """What the last filed power-up says: trace, job, t_ns (its end), signature, confidence, evidence, next_check,
+    caution (a sentence each; empty: none). Null: none since the daemon was started, or another power-up has begun."""
 
 
 class PlanView(msgspec.Struct):
@@ -202,6 +209,9 @@ class BenchView(msgspec.Struct):
     plans: list[dict[str, Any]]
     alarms: list[dict[str, Any]] = []
     """What happened lately and need not be so any more, the newest last: text, at_ns (on the clock of readings)."""
+    checks_open: list[str] = []
+    """Checks before power that are open for the job on the bench: to be read before power goes on; they forbid nothing.
+    """
 
 
 class BenchPort(Protocol):

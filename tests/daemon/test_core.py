@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from benchd.daemon import alarms, filing
-from benchd.daemon import core as core_module
-from benchd.daemon.core import Core, live_numbers, samples_message
+from benchd.daemon.core import STANDING_BEATS, Core
+from benchd.daemon.live_words import LIVE_POINTS, live_numbers, samples_message
 from benchd.guard.wire import LinkChanged, SupplyErrors
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
@@ -318,7 +318,7 @@ async def test_pages_get_thinned_readings_and_the_broker_the_newest(core: Core) 
     async with asyncio.timeout(5):
         while (message := await anext(messages))["type"] != "samples":
             pass
-    assert len(message["t_ms"]) <= core_module.LIVE_POINTS
+    assert len(message["t_ms"]) <= LIVE_POINTS
     assert max(message["i"]) == 1.9
     assert message["t0_ns"] + message["t_ms"][-1] * MS == pytest.approx(t + 999 * MS)
     assert live[-1].current_a == 0.1
@@ -366,3 +366,36 @@ async def test_numbers_for_pages_and_broker_are_plain(core: Core) -> None:
     assert watch.open is not None
     assert samples_message(watch, watch.pending[0])["i"] == [0.123457]
     assert live_numbers(watch) == Reading(t, 4.0, 0.123457, 0.493827, "cv", watch.open.id)
+
+
+async def test_the_page_is_told_the_marks_of_a_power_up_and_then_what_it_says(core: Core) -> None:
+    messages = await listening(core)
+    end = power_up(core)
+    watch = core.watches["psu-a", 1]
+    seen = watch.version
+    marks = [m["kind"] for m in core.view().channels[0].marks]
+    assert marks[0] == "connected"
+    assert core.view().channels[0].finding is None
+    core.on_report(off(t_ns=end))
+    assert watch.version > seen, "who decided by the old state is told so"
+    row = (await next_event(messages, "trace"))["row"]
+    told = core.view().channels[0]
+    assert [m["kind"] for m in told.marks] == [*marks, "off"]
+    assert told.finding is not None
+    assert (told.finding["trace"], told.finding["signature"]) == (row["id"], row["finding"]["signature"])
+    power_up(core, seconds_ago=40)
+    assert core.view().channels[0].finding is None, "it is of the power-up before"
+
+
+async def test_how_the_bench_stands_is_told_when_it_changes_and_once_a_second(core: Core) -> None:
+    messages = await listening(core)
+    core.beat(1)
+    core.on_report(on())
+    for beat in range(2, STANDING_BEATS + 1):
+        core.beat(beat)
+    core.event("end", {})
+    types = []
+    while (message := await anext(messages)).get("kind") != "end":
+        types.append(message["type"])
+    # Its first look, the change and the second that is over; the output's own event comes in between.
+    assert types.count("bench") == 3

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 from benchd.daemon.hub import ROOM, Hub
+from benchd.web.live import Message
 
 
 def message(kind: str, number: int) -> dict[str, Any]:
@@ -83,3 +84,15 @@ async def test_a_client_that_reads_nothing_for_days_has_bounded_room() -> None:
         got += await read(client, 1)
     assert len(got) <= ROOM  # the newest events; that some are missing was said by the `bench` before them
     assert [m["number"] for m in got] == list(range(100 * ROOM - len(got), 100 * ROOM))
+
+
+async def test_a_message_becomes_text_once_for_all_clients() -> None:
+    hub = Hub()
+    one, other = [await opened(hub) for _ in range(2)]
+    hub.send(message("samples", 1))
+    (first,), (second,) = await read(one, 1), await read(other, 1)
+    assert isinstance(first, Message)
+    assert first is second
+    assert first.text == '{"type":"samples","number":1}'
+    for client in (one, other):
+        await client.aclose()  # type: ignore[attr-defined]

@@ -112,6 +112,35 @@ async def test_only_the_stage_hold_can_be_ended_by_hand(http: httpx.AsyncClient,
 # ---- plans
 
 
+@pytest.mark.parametrize("what", ["on", "next", "rearm"])
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        ({"seen": 6}, "asked by state 6, and it is at 7: output off, tripped"),
+        ({"asked_ns": START_NS - 3_100_000_000}, "asked 3.1 s ago by the bench's clock, at most 3 s are allowed"),
+    ],
+)
+async def test_what_comes_late_or_by_an_old_state_is_not_done(
+    bench: FakeBench, http: httpx.AsyncClient, what: str, body: dict[str, int], says: str
+) -> None:
+    bench.set(1, version=7, latched=True)
+    before = list(bench.asked)
+    answer = await http.post(f"{V1}/supplies/lab/channels/1/{what}", json=body)
+    error = answer.json()["error"]
+    assert (answer.status_code, error["code"]) == (409, "stale")
+    assert says in error["message"]
+    assert (error["present"]["version"], error["present"]["output"]) == (7, "off")
+    assert bench.asked == before
+
+
+async def test_what_is_asked_by_the_present_state_is_done(bench: FakeBench, http: httpx.AsyncClient) -> None:
+    bench.set(1, version=7)
+    body = {"seen": 7, "asked_ns": START_NS - 2_900_000_000}
+    assert (await http.post(f"{V1}/supplies/lab/channels/1/on", json=body)).status_code == 200
+    # Off is never asked by which state.
+    assert (await http.post(f"{V1}/supplies/lab/channels/1/off")).status_code == 200
+
+
 async def test_a_plan_is_made_changed_and_deleted(http: httpx.AsyncClient, bench: FakeBench) -> None:
     listed = (await http.get(f"{V1}/plans")).json()
     assert listed == {"plans": [as_json(bench.plan_book[name]) for name in ("laptop", "phone")]}
