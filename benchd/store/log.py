@@ -157,6 +157,12 @@ class Log:
         """Newest first."""
         return job_rows.newest(self.rows, limit)
 
+    def find_jobs(
+        self, text: str = "", *, state: str | None = None, board: str | None = None, limit: int = 1000
+    ) -> list[Job]:
+        """Jobs with all words of a text, in a state, of a kind of board, if given, newest first."""
+        return job_rows.found(self.rows, text, state, board, limit)
+
     def job(self, job: str) -> Job | None:
         """The job of that id."""
         return job_rows.one(self.rows, job)
@@ -332,6 +338,7 @@ class Log:
 
 
 def _prepare(db: sqlite3.Connection, path: Path, read_only: bool) -> None:
+    job_rows.add_functions(db)
     version = migrations.version_of(db)
     if read_only:
         if version < len(migrations.STEPS):

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from benchd.guard.wire import Tripped
+from benchd.jobs.jpeg import plain_size
 from benchd.store import codec, job_rows
 from benchd.store.readable import Row
 from benchd.traces.trace import Conditions, Finding, Mark
@@ -107,6 +108,13 @@ def _trace(row: Row) -> str:
     return "" if ordered and isinstance(row[11], int) else f"from {row[5]!r} to {row[6]!r} ns, {row[11]!r} readings"
 
 
+def _photo(row: Row) -> str:
+    width, height, small, jpeg = row[5], row[6], row[8], row[9]
+    plain_size(small)
+    holds = plain_size(jpeg)
+    return "" if holds == (width, height) else f"it says {width} × {height} pixels, and holds {holds[0]} × {holds[1]}"
+
+
 def _trip(row: Row) -> str:
     _TRIPPED.decode(row[8])
     if row[9]:
@@ -118,6 +126,7 @@ _LOOKS: dict[str, Callable[[Row], str]] = {
     "blocks": _block,
     "jobs": _job,
     "journal": _journal,
+    "photos": _photo,
     "traces": _trace,
     "trips": _trip,
 }
