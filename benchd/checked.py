@@ -76,7 +76,7 @@ def _words(err: dict[str, Any], key: str, root: type[BaseModel]) -> str:
     if text:
         return f"{key} = {shown}: {text.format(**ctx)}{unit}"
     types = {"float_type": "a number", "int_type": "a whole number", "string_type": "text in quotes",
-             "bool_type": "true or false", "list_type": "a list of tables", "finite_number": "a finite number",
+             "bool_type": "true or false", "list_type": "a list", "finite_number": "a finite number",
              "model_type": "a table"}  # fmt: skip
     return f"{key} = {shown}: allowed: {types.get(kind, err['msg'])}{unit}"
 

@@ -7,8 +7,8 @@ from typing import Annotated
 from fastapi import Path
 from pydantic import Field
 
+from benchd.jobs.ticks import TickState
 from benchd.web.bodies import Line, Plain, _Body, _Query
-from benchd.web.step_port import TickState
 
 NAME = r"^[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?$"
 ListName = Annotated[str, Path(pattern=NAME, description="The checklist's name.")]

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 import msgspec
 
 from benchd.jobs.job import JournalEntry
-
-Moment = Literal["before-power", "before-chip", "after-repair"]
-TickState = Literal["open", "done", "not-needed"]
+from benchd.jobs.ticks import ListState, TickState
 
 
 class StepKind(msgspec.Struct, frozen=True):
@@ -87,39 +85,10 @@ class Timeline(msgspec.Struct):
     """There are older ones than were asked for."""
 
 
-class ItemView(msgspec.Struct):
-    """One item of a checklist and how it stands."""
-
-    id: str
-    label: str
-    why: str = ""
-    """What can go wrong without it."""
-    state: TickState = "open"
-    note: str = ""
-    by: str = ""
-    t_ns: int | None = None
-    """When it was last ticked or opened again; None: never touched."""
-    version: int = 0
-    """For `seen`: 0, or the `seq` of its newest entry."""
-    retired: bool = False
-    """It was ticked, but stands in no list of this job any more."""
-
-
-class ChecklistView(msgspec.Struct):
-    """A checklist of a job."""
-
-    id: str
-    label: str
-    moment: Moment
-    items: list[ItemView]
-    open: int
-    """Items that are neither done nor not needed."""
-
-
 class Checklists(msgspec.Struct):
     """All checklists of a job, in the order of their moments."""
 
-    checklists: list[ChecklistView]
+    checklists: list[ListState]
     faults: list[str] = []
     """What is wrong with files of one's own."""
 
@@ -160,7 +129,7 @@ class StepPort(Protocol):
     async def tick(
         self, job: str, list_name: str, item: str, state: TickState, *, note: str = "", seen: int | None = None,
         by: str = "",
-    ) -> ChecklistView:  # fmt: skip
+    ) -> ListState:  # fmt: skip
         """Tick an item, say that it is not needed, or open it again. `seen`: the item's version that was gone by.
 
         Raises Refused('stale') with the item as it is now.

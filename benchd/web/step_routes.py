@@ -8,12 +8,13 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from benchd.jobs.job import JournalEntry
+from benchd.jobs.ticks import ListState
 from benchd.web.bodies import JobId
 from benchd.web.caller import caller_of
 from benchd.web.description import shape
 from benchd.web.shapes import answer
 from benchd.web.step_bodies import ItemId, ListName, StepBody, TickBody, TimelineQuery
-from benchd.web.step_port import Checklists, ChecklistView, StepKinds, StepPort, Timeline
+from benchd.web.step_port import Checklists, StepKinds, StepPort, Timeline
 
 Id = Annotated[JobId, Path()]
 Seq = Annotated[int, Path(ge=-(2**63), le=2**63 - 1, description="`seq` of the step's entry.")]
@@ -52,7 +53,7 @@ def router(desk: StepPort) -> APIRouter:
         """The checklists that apply to a job, and how each item stands."""
         return answer(await desk.checklists(id))
 
-    @r.put("/jobs/{id}/checklists/{list_name}/{item}", responses=shape(ChecklistView))
+    @r.put("/jobs/{id}/checklists/{list_name}/{item}", responses=shape(ListState))
     async def tick(id: Id, list_name: ListName, item: ItemId, body: TickBody, request: Request) -> Response:
         """Tick an item, say that it is not needed, or open it again. Answers the whole list."""
         ticked = await desk.tick(
