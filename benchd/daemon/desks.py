@@ -13,10 +13,12 @@ from benchd.web.desks import Desks
 
 
 def desks_of(core: Core, bench: Bench) -> Desks:
-    """All desks, over one core and one bench."""
+    """All desks, over one core and one bench. Called in the event loop."""
+    steps = StepDesk(core, bench)
+    steps.look()
     return Desks(
         records=RecordDesk(core, bench),
-        steps=StepDesk(core, bench),
+        steps=steps,
         reports=ReportDesk(core, bench),
         windows=WindowDesk(core, bench),
         files=FilesDesk(core, bench),
