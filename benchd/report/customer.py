@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from benchd.report.document import Block, Document, Drawings, Facts, Heading, Items, Para, Signing
 from benchd.report.gather import Gathered, StepKept, Traced
-from benchd.report.part_checks import open_items, photo_rows
+from benchd.report.part_checks import photo_rows
 from benchd.report.part_course import pair
 from benchd.report.texts import Texts
 from benchd.report.words import known_word
@@ -78,7 +78,7 @@ def _done(g: Gathered, texts: Texts) -> Iterator[Block]:
 
 def _step(step: StepKept, texts: Texts) -> str:
     p = step.entry.payload
-    return _short(texts.said(step.plain or str(p.get("label") or p.get("step") or "")))
+    return _short(texts.said(str(p.get("plain") or p.get("label") or p.get("step") or "")))
 
 
 def _result(g: Gathered, texts: Texts) -> Iterator[Block]:
@@ -102,7 +102,7 @@ def _tested(g: Gathered, texts: Texts) -> Iterator[Block]:
     wanted = [item for each in lists for item in each.items if not item.retired and item.state != "not-needed"]
     if not wanted:
         return
-    left = [texts.said(item.label) for each in lists for item in open_items(each)]
+    left = [texts.said(item.label) for each in lists for item in each.items if item.state == "open"]
     yield Heading(texts("customer.tested"))
     done = len(wanted) - len(left)
     key = "all-tested" if not left else "some-tested" if done else "none-tested"
@@ -111,7 +111,7 @@ def _tested(g: Gathered, texts: Texts) -> Iterator[Block]:
         more = len(left) - MOST_OPEN
         shown = [_short(label) for label in left[:MOST_OPEN]]
         shown += [texts("customer.more-open", number=more)] if more > 0 else []
-        yield Para(f"{texts('customer.not-tested')}: {', '.join(shown)}.")
+        yield Para(f"{texts('customer.not-tested')}: {'; '.join(shown)}.")
 
 
 def _mind(g: Gathered, texts: Texts) -> Iterator[Block]:

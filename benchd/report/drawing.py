@@ -23,8 +23,12 @@ FONT = "DejaVu Sans, system-ui, sans-serif"
 TINTS = {"off": "#e9e9e9", "leak": "#fbf1d9", "boot": "#ffffff", "settled": "#e6eef7", "short": "#f9e1ec"}
 GRID = "#dddddd"
 MOST_TICKS = 6
-ROOM_ABOVE = 1.12
-"""Axes reach so far above what is drawn."""
+ROOM_ABOVE, ROOM_FOR_NAMES = 1.12, 1.22
+"""Axes reach so far above what is drawn; where phases are named at the top."""
+VOLTAGE_ROOM = 1.5
+"""The voltage lies below the limit's line, which stands at the top of the current's axis."""
+LIMIT_NEAR = 1.5
+"""A limit of more than so many times the highest current is not drawn: it would press the current flat."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -39,7 +43,7 @@ class Size:
     below: float = 28.0
 
 
-WIDE = Size(520, 190, 8)
+WIDE = Size(520, 172, 8)
 """A trace alone, with voltage, marks and phases."""
 SMALL = Size(256, 118, 8, left=38, right=6, below=26)
 """Before and after: the current only."""
@@ -55,8 +59,8 @@ class Frame:
     top_a: float
 
     @classmethod
-    def of(cls, curves: Sequence[Curve], most_a: float = 0.0) -> Frame:
-        """Everything of these curves; the current's axis has 0 in it, and `most_a`."""
+    def of(cls, curves: Sequence[Curve], most_a: float = 0.0, room: float = ROOM_ABOVE) -> Frame:
+        """Everything of these curves; the current's axis has 0 in it, and `most_a`, with so much `room` above."""
         ends = [float(t) for c in curves if len(c.t_s) for t in (c.t_s[0], c.t_s[-1])]
         from_s, to_s = min(ends, default=0.0), max(ends, default=1.0)
         if to_s <= from_s:
@@ -67,7 +71,7 @@ class Frame:
             if len(known):
                 low_a, top_a = min(low_a, float(known.min())), max(top_a, float(known.max()))
         top_a = top_a if top_a > low_a else 0.001
-        return cls(from_s, to_s, low_a * ROOM_ABOVE, top_a * ROOM_ABOVE)
+        return cls(from_s, to_s, low_a * ROOM_ABOVE, top_a * room)
 
 
 class _Plot:
@@ -120,9 +124,9 @@ def wide(scene: Scene, texts: Texts, alt: str) -> str:
     """A trace alone: current and voltage with phases, marks, settings, and the band of its references."""
     curve = scene.curves[0]
     named = _names(scene, texts)
-    shown_limits = [a for a in scene.limits_a if a <= 2.5 * _most(curve.current_a) or _most(curve.current_a) <= 0]
+    shown_limits = [a for a in scene.limits_a if a <= LIMIT_NEAR * _most(curve.current_a)]
     most_a = max([*shown_limits, _most(scene.band.high_a) if scene.band is not None else 0.0], default=0.0)
-    frame = Frame.of([curve], most_a)
+    frame = Frame.of([curve], most_a, ROOM_FOR_NAMES)
     window = (frame.from_s, frame.to_s)
     placed = look.rows_of(named, window, WIDE.width - WIDE.left - WIDE.right)
     rows = 1 + max((row for _, row, _ in placed), default=-1)
@@ -134,7 +138,7 @@ def wide(scene: Scene, texts: Texts, alt: str) -> str:
     for limit_a in shown_limits:
         y = float(plot.amps(limit_a))
         plot.line(plot.size.left, y, plot.right, y, GREY, "4 2", 0.8)
-        plot.text(plot.size.left + 3, y - 2, texts("drawing.limit", limit=texts.plain(limit_a)), colour=GREY)
+        plot.text(plot.right - 3, y + 9, texts("drawing.limit", limit=texts.plain(limit_a)), "end", GREY)
     for moment in scene.moments:
         x = float(plot.x(moment.at_s))
         plot.line(x, plot.top, x, plot.bottom, INK, "2 2" if moment.kind != "button" else "", 0.8)
@@ -177,7 +181,7 @@ def _axes(plot: _Plot, texts: Texts, time_words: str) -> None:
 def _voltage(plot: _Plot, scene: Scene, texts: Texts) -> None:
     """The voltage, dashed, with its axis on the right."""
     curve = scene.curves[0]
-    top_v = ROOM_ABOVE * max(_most(curve.voltage_v), *scene.set_voltages_v, 0.1)
+    top_v = VOLTAGE_ROOM * max(_most(curve.voltage_v), *scene.set_voltages_v, 0.1)
     low_v = min(0.0, _least(curve.voltage_v))
     for value, digits in ticks(low_v, top_v, 4):
         plot.text(plot.right + 3, float(plot.y(value, low_v, top_v)) + 3, texts.number(value, digits), colour=VOLTAGE)

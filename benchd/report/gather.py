@@ -4,12 +4,17 @@ photos and checklists, and how it was measured."""
 from __future__ import annotations
 
 import dataclasses
+import io
 import logging
 from collections.abc import Iterable, Sequence
 
 from benchd.jobs.around import Around, around, taken_back
+from benchd.jobs.checklist_folder import Lists
 from benchd.jobs.job import Job, JournalEntry
+from benchd.jobs.photo import Photo
+from benchd.jobs.ticks import ListState, states
 from benchd.store.log import Log, StoredTrip, TraceRow
+from benchd.store.photo_rows import photos, picture
 from benchd.store.reference_rows import Bands, band_for, references
 from benchd.traces.picture import Pictured, Scene, scene
 
@@ -20,6 +25,8 @@ MOST_ENTRIES = 5000
 MOST_DRAWN = 40
 """Newest traces that are drawn; earlier ones are listed. Our choice: more fill a folder, not a report."""
 MOST_PHOTOS = 24
+PHOTO_SIDE, PHOTO_QUALITY = 900, 80
+"""Pixels, and of JPEG's 100: 6 cm on paper at some 400 dots an inch, about 100 kB each."""
 COLUMNS = 260
 """A drawing's time is cut into so many spans that keep their extremes: two a point on paper."""
 
@@ -57,33 +64,10 @@ class KeptPhoto:
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class CheckedItem:
-    """An item of a checklist, and how it stands: done, open, not-needed."""
-
-    label: str
-    state: str
-    note: str = ""
-    by: str = ""
-    t_ns: int | None = None
-    retired: bool = False
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class CheckedList:
-    """A checklist of the job. `moment`: before-power, before-chip, after-repair."""
-
-    title: str
-    moment: str
-    items: tuple[CheckedItem, ...]
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
 class StepKept:
     """A step that was written down, with the numbers of the traces beside it."""
 
     entry: JournalEntry
-    plain: str
-    """In words for the owner; empty: there are none."""
     before: int | None
     after: int | None
     shared: bool
@@ -107,7 +91,7 @@ class Gathered:
     photos: tuple[KeptPhoto, ...]
     photos_left: int
     """How many more there are."""
-    checks: tuple[CheckedList, ...]
+    checks: tuple[ListState, ...]
     supplies: dict[str, dict[str, str]]
     """By name: identity, profile, trust, as it was met last; empty where that is not known."""
     references: int
@@ -118,23 +102,24 @@ class Gathered:
         return self.traces[number - 1] if number is not None else None
 
 
-def gathered(db: Log, job_id: str) -> Gathered:
-    """Read it. Raises NoJob, LogError."""
+def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
+    """Read it; `lists`: the checklists of the bench. Raises NoJob, LogError."""
     job = db.job(job_id)
     if job is None:
         raise NoJob(f"job {job_id!r} is not in the log")
     entries = tuple(db.journal(job=job_id, limit=MOST_ENTRIES))
     traces = tuple(_traced(db, db.traces(job=job_id, limit=-1)[::-1]))
     trips = tuple(db.trips(job=job_id, limit=1000)[::-1])
+    kept = photos(db, job_id)
     return Gathered(
         job,
         entries,
-        _steps(entries, traces, {}),
+        _steps(entries, traces),
         traces,
         trips,
-        (),
-        0,
-        (),
+        tuple(_photos(db, kept[:MOST_PHOTOS])),
+        len(kept[MOST_PHOTOS:]),
+        tuple(states(lists.applying(job.board, job.device), db.journal(job=job_id, limit=-1, kinds=("check",)))),
         _supplies(db, [t.row.supply for t in traces] + [t.supply for t in trips]),
         len(references(db, job.board)) if job.board else 0,
     )
@@ -163,23 +148,43 @@ def _scene(db: Log, row: TraceRow, bands: Bands) -> Scene | None:
     return scene(row.id, [Pictured(row.id, whole, row.finding)], band, divergence, COLUMNS)
 
 
-def _steps(entries: Sequence[JournalEntry], traces: Sequence[Traced], plain: dict[str, str]) -> dict[int, StepKept]:
+def _steps(entries: Sequence[JournalEntry], traces: Sequence[Traced]) -> dict[int, StepKept]:
     beside, gone = around(entries), taken_back(entries)
     numbers = {traced.row.id: traced.number for traced in traces}
     found = {}
     for entry in entries:
         if entry.kind != "step":
             continue
-        its = beside.get(entry.seq, Around(None, None))
+        its, by = beside.get(entry.seq, Around(None, None)), gone.get(entry.t_ns)
         found[entry.seq] = StepKept(
             entry,
-            plain.get(str(entry.payload.get("step", "")), ""),
             numbers.get(its.before or ""),
             numbers.get(its.after or ""),
             bool(its.with_steps),
-            str(gone[entry.seq].payload.get("by") or "") if entry.seq in gone else None,
+            None if by is None else str(by.payload.get("by") or ""),
         )
     return found
+
+
+def _photos(db: Log, kept: Iterable[Photo]) -> Iterable[KeptPhoto]:
+    """Each made small; one that cannot be read (a damaged log) is left out."""
+    from PIL import Image, UnidentifiedImageError  # most jobs have no photo
+
+    for photo in kept:
+        content = picture(db, photo.job, photo.id)
+        if content is None:
+            continue
+        try:
+            with Image.open(io.BytesIO(content), formats=["JPEG"]) as whole:
+                whole.draft("RGB", (PHOTO_SIDE, PHOTO_SIDE))
+                small = whole.convert("RGB")
+                small.thumbnail((PHOTO_SIDE, PHOTO_SIDE))
+        except (UnidentifiedImageError, OSError, ValueError) as e:
+            log.warning("photo %d of job %s is not in a report: %r", photo.id, photo.job, e)
+            continue
+        file = io.BytesIO()
+        small.save(file, "JPEG", quality=PHOTO_QUALITY)
+        yield KeptPhoto(file.getvalue(), small.width, small.height, photo.caption, photo.t_ns)
 
 
 def _supplies(db: Log, names: Iterable[str]) -> dict[str, dict[str, str]]:

@@ -9,6 +9,7 @@ from typing import Literal, get_args
 import msgspec
 
 from benchd import __version__
+from benchd.jobs.checklist_folder import ChecklistFolder
 from benchd.report.customer import customer
 from benchd.report.document import Document
 from benchd.report.full import full
@@ -28,7 +29,7 @@ class Order(msgspec.Struct, frozen=True):
 
     job: str
     log: str
-    """The log's file; beside it lie the checklists and kinds of steps of one's own."""
+    """The log's file; beside it lie the checklists of one's own."""
     form: Form = "pdf"
     audience: Audience = "technician"
     language: str = "en"
@@ -45,8 +46,10 @@ def made(order: Order) -> bytes:
     """
     now_ns = time.time_ns()
     texts = Texts(order.language)  # before anything is read: it may be no language
-    with Log.open(Path(order.log), read_only=True) as db:
-        told = document(gathered(db, order.job), texts, order, now_ns)
+    path = Path(order.log)
+    lists = ChecklistFolder(path.parent / "checklists").read()
+    with Log.open(path, read_only=True) as db:
+        told = document(gathered(db, order.job, lists), texts, order, now_ns)
     if order.form == "pdf":
         return pdf(told, now_ns)
     links = _links(order, texts) if order.styles is None else []

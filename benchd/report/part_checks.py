@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from benchd.report.document import Block, Heading, Items, Para, Photo, Photos, Tick, Ticked, Ticks
-from benchd.report.gather import CheckedItem, CheckedList, Gathered, KeptPhoto
+from benchd.jobs.ticks import ItemState
+from benchd.report.document import Block, Heading, Items, Para, Photo, Photos, Ticked, Ticks
+from benchd.report.gather import Gathered, KeptPhoto, StepKept
 from benchd.report.texts import Texts
-from benchd.report.words import known_word
 from benchd.traces.cautions import BATTERY, SHORT_HEAT
 from benchd.traces.trip_words import advice
 
 PHOTOS_ABREAST = 3
-CHIP_STEPS = ("chip-lifted", "chip-swapped")
+CHIP_STEPS = ("storage-lifted", "storage-swapped")
+"""Steps after which what the storage held may be gone."""
 
 
 def checks(g: Gathered, texts: Texts) -> Iterator[Block]:
@@ -21,33 +22,27 @@ def checks(g: Gathered, texts: Texts) -> Iterator[Block]:
     if not g.checks:
         yield Para(texts("checks.none"))
     for each in g.checks:
-        moment = known_word("checks", each.moment, texts)
-        yield Heading(texts("checks.title", moment=moment, title=texts.said(each.title)), 2)
-        if left := len(open_items(each)):
-            yield Para(texts("checks.open-warning", count=texts.counted("checks.items", left)), "loud")
+        yield Heading(texts.said(each.label), 2)
+        untouched = all(item.t_ns is None for item in each.items)
+        if each.open and each.moment == "before-chip" and untouched and not chip_steps(g):
+            yield Para(texts("checks.no-chip"), "quiet")
+        elif each.open:
+            yield Para(texts("checks.open-warning", count=texts.counted("checks.items", each.open)), "loud")
         yield Ticks([_ticked(item, texts) for item in each.items])
 
 
-def open_items(each: CheckedList) -> list[CheckedItem]:
-    """Those that were neither done nor not needed."""
-    return [item for item in each.items if _tick(item) == "open" and not item.retired]
+def chip_steps(g: Gathered) -> list[StepKept]:
+    """Steps that stand, after which what a storage chip held may be gone."""
+    return [s for s in g.steps.values() if s.taken_back_by is None and s.entry.payload.get("step") in CHIP_STEPS]
 
 
-def _ticked(item: CheckedItem, texts: Texts) -> Ticked:
+def _ticked(item: ItemState, texts: Texts) -> Ticked:
     label = texts.said(item.label) + (f" {texts('checks.retired')}" if item.retired else "")
     note = item.note
-    if item.t_ns is not None and _tick(item) != "open":
+    if item.t_ns is not None and item.state != "open":
         by = item.by or texts("course.somebody")
-        key = "checks.note-by" if note else "checks.by"
-        note = texts(key, note=note, by=by, moment=texts.moment(item.t_ns))
-    return Ticked(label, _tick(item), texts(f"checks.{_tick(item)}"), note)
-
-
-def _tick(item: CheckedItem) -> Tick:
-    match item.state:
-        case "done" | "not-needed":
-            return item.state
-    return "open"
+        note = texts("checks.note-by" if note else "checks.by", note=note, by=by, moment=texts.moment(item.t_ns))
+    return Ticked(label, item.state, texts(f"checks.{item.state}"), note)
 
 
 def photos(g: Gathered, texts: Texts) -> Iterator[Block]:
@@ -80,6 +75,7 @@ def _photo(photo: KeptPhoto, texts: Texts) -> Photo:
 def cautions(g: Gathered, texts: Texts) -> Iterator[Block]:
     """What to mind with this device: of its battery, its findings, its trips and its steps. None twice."""
     told = [texts("cautions.swollen")] if g.job.battery == "swollen" else []
+    told += [texts("cautions.storage")] if chip_steps(g) else []
     found = [c for traced in g.traces if traced.row.finding is not None for c in traced.row.finding.cautions]
     found += [c for trip in g.trips for c in advice(str(trip.figures["rule"])).cautions]
     found += [BATTERY, SHORT_HEAT] if g.traces or g.trips else []

@@ -15,7 +15,7 @@ from benchd.traces.trace import Conditions
 def conditions(g: Gathered, texts: Texts, version: str) -> Iterator[Block]:
     """What the next technician has to know to repeat it."""
     yield Heading(texts("conditions.heading"))
-    rows = [(texts("conditions.supply"), _supply(name, told, texts)) for name, told in g.supplies.items()]
+    rows = [(texts("conditions.supply"), said) for said in _supplies(g, texts)]
     plans = dict.fromkeys(str(e.payload["plan"]) for e in g.entries if e.kind == "output" and e.payload.get("plan"))
     rows += [(texts("conditions.plan"), ", ".join(plans))] if plans else []
     rows += [(texts("conditions.set"), "; ".join(_settings(g, texts)))] if g.traces else []
@@ -31,12 +31,15 @@ def conditions(g: Gathered, texts: Texts, version: str) -> Iterator[Block]:
     yield Facts(rows)
 
 
-def _supply(name: str, told: dict[str, str], texts: Texts) -> str:
-    if not told.get("identity"):
-        return texts("conditions.supply-unknown", name=name)
-    trust = known_word("trust", told.get("trust", ""), texts)
-    profile = told.get("profile") or texts("format.not-known")
-    return texts("conditions.supply-line", name=name, identity=told["identity"], profile=profile, trust=trust)
+def _supplies(g: Gathered, texts: Texts) -> Iterator[str]:
+    for name, told in g.supplies.items():
+        if told.get("identity"):
+            trust = known_word("trust", told["trust"], texts)
+            profile = told["profile"] or texts("format.not-known")
+            told = {"name": name, "identity": told["identity"], "profile": profile, "trust": trust}
+            yield texts("conditions.supply-line", **told)
+    if unknown := [name for name, told in g.supplies.items() if not told.get("identity")]:
+        yield texts("conditions.supply-unknown", names=", ".join(unknown))
 
 
 def _settings(g: Gathered, texts: Texts) -> list[str]:

@@ -21,8 +21,10 @@ def traces(g: Gathered, texts: Texts) -> Iterator[Block]:
     yield Table(head, [_row(traced, texts) for traced in g.traces], right=[3, 4, 5])
     if len(g.traces) > MOST_DRAWN:
         yield Para(texts("traces.not-drawn", number=len(g.traces) - MOST_DRAWN), "quiet")
+    shown: dict[tuple[str, ...], int] = {}
     for traced in g.traces[-MOST_DRAWN:]:
         yield from _one(traced, texts)
+        yield from _checks(traced, shown, texts)
 
 
 def _row(traced: Traced, texts: Texts) -> list[str]:
@@ -96,6 +98,15 @@ def _finding(finding: Finding, texts: Texts) -> Iterator[Block]:
                 for each in finding.alternatives
             ]
         )
-    if finding.next_checks:
-        yield Para(texts("traces.checks"), "lead")
-        yield Items([texts.said(check) for check in finding.next_checks], ordered=True)
+
+
+def _checks(traced: Traced, shown: dict[tuple[str, ...], int], texts: Texts) -> Iterator[Block]:
+    """What to check next; the same again is named by the trace that it stands at. `shown`: those so far, by checks."""
+    checks = traced.row.finding.next_checks if traced.row.finding is not None else ()
+    if not checks:
+        return
+    if (at := shown.setdefault(checks, traced.number)) != traced.number:
+        yield Para(texts("traces.checks-as", number=at), "quiet")
+        return
+    yield Para(texts("traces.checks"), "lead")
+    yield Items([texts.said(check) for check in checks], ordered=True)

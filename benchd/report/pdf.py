@@ -3,6 +3,7 @@ on paper by `report.typ` as text: nothing in it is ever read as markup."""
 
 from __future__ import annotations
 
+import base64
 import importlib.util
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any, Literal, cast
 
 import msgspec
 
-from benchd.report.document import Document, Drawings, Photos
+from benchd.report.document import Document, Drawings, Photo, Photos
 
 PPI = 100.0
 """Of pictures of the pages, dots an inch."""
@@ -49,20 +50,32 @@ def _compiled(document: Document, made_ns: int, kind: Literal["pdf", "png"]) -> 
 def _data(document: Document, files: dict[str, bytes]) -> dict[str, Any]:
     """The document for the template; pictures are put into `files`, and their names in their place."""
     told: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(document, blocks=[]))
-    told["blocks"] = []
     for block in document.blocks:
-        data: dict[str, Any]
-        if isinstance(block, Drawings | Photos):
-            data = {"type": "drawings" if isinstance(block, Drawings) else "photos", "items": []}
-            for item in block.items:
-                content, ending = (item.jpeg, "jpg") if hasattr(item, "jpeg") else (item.svg.encode(), "svg")
-                name = f"p{len(files)}.{ending}"
-                files[name] = content
-                data["items"].append({"file": name, "caption": item.caption, "alt": item.alt})
-        else:
-            data = msgspec.to_builtins(block)
-        told["blocks"].append(data)
+        match block:
+            case Drawings():
+                shown = [_picture(files, each.svg, each.caption, each.alt) for each in block.items]
+                told["blocks"].append({"type": "drawings", "items": shown})
+            case Photos():
+                shown = [_picture(files, _framed(each), each.caption, each.alt) for each in block.items]
+                told["blocks"].append({"type": "photos", "items": shown})
+            case _:
+                told["blocks"].append(msgspec.to_builtins(block))
     return told
+
+
+def _picture(files: dict[str, bytes], svg: str, caption: str, alt: str) -> dict[str, str]:
+    name = f"p{len(files)}.svg"
+    files[name] = svg.encode()
+    return {"file": name, "caption": caption, "alt": alt}
+
+
+def _framed(photo: Photo) -> str:
+    """A photo as an SVG: the library takes files in memory only where they are text, and a customer's photo has no
+    place in a folder for files that anybody leaves behind."""
+    content, size = base64.b64encode(photo.jpeg).decode(), f'width="{photo.width}" height="{photo.height}"'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size}><image {size} href="data:image/jpeg;base64,{content}"/></svg>'
+    )
 
 
 def _fonts() -> list[str]:
