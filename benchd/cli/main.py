@@ -15,6 +15,7 @@ from benchd.cli import (
     job,
     job_forget,
     job_pack,
+    job_report,
     log,
     make_safe,
     output,
@@ -65,6 +66,7 @@ app.add_typer(supplies.app, name="supplies")
 job.app.command("pack")(job_pack.pack)
 job.app.command("unpack")(job_pack.unpack)
 job.app.command("forget")(job_forget.forget)
+job.app.command("report")(job_report.report)
 app.add_typer(job.app, name="job")
 app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")

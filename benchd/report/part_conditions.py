@@ -36,8 +36,7 @@ def _supplies(g: Gathered, texts: Texts) -> Iterator[str]:
         if told.get("identity"):
             trust = known_word("trust", told["trust"], texts)
             profile = told["profile"] or texts("format.not-known")
-            told = {"name": name, "identity": told["identity"], "profile": profile, "trust": trust}
-            yield texts("conditions.supply-line", **told)
+            yield texts("conditions.supply-line", name=name, identity=told["identity"], profile=profile, trust=trust)
     if unknown := [name for name, told in g.supplies.items() if not told.get("identity")]:
         yield texts("conditions.supply-unknown", names=", ".join(unknown))
 
