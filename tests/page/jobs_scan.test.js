@@ -3,13 +3,19 @@ import { test } from "node:test";
 
 import { LastScan, LONGEST_GAP_MS, LONGEST_SCAN, ScanReader } from "../../dashboards/web/jobs/scan.js";
 
-/** The scan that these keys end with, `gap` ms apart. */
+/**
+ * The scan that these keys end with, `gap` ms apart.
+ * @param {ScanReader} reader
+ * @param {string[]} keys
+ * @param {number} gap
+ */
 function typed(reader, keys, gap, fromMs = 1000) {
+  /** @type {string | null} */
   let found = null;
   keys.forEach((key, n) => { found = reader.key(key, fromMs + n * gap); });
   return found;
 }
-const label = (text) => [...text, "Enter"];
+const label = (/** @type {string} */ text) => [...text, "Enter"];
 
 test("a label at a scanner's pace is a scan, by fingers it is not", () => {
   assert.equal(typed(new ScanReader(), label("R-1042"), 8), "R-1042");
@@ -37,7 +43,9 @@ test("a second label after the first is a scan of its own", () => {
 });
 
 test("of two scans at once the last one wins and says so", async () => {
+  /** @type {string[]} */
   const done = [];
+  /** @type {((value?: unknown) => void)[]} */
   const waiting = [];
   const scans = new LastScan(async (text, last) => {
     await new Promise((resolve) => { waiting.push(resolve); });
@@ -51,7 +59,7 @@ test("of two scans at once the last one wins and says so", async () => {
   assert.equal(await second, "R-2 is on the bench. Scanned just before and not used: R-1.");
   assert.deepEqual(done, ["R-2"]);
   const third = scans.take("R-3");
-  waiting.at(-1)();
+  waiting.at(-1)?.();
   assert.equal(await third, "R-3 is on the bench.");
 });
 

@@ -1,19 +1,193 @@
-// One job: what it is about, its timeline, steps, checklists, photos. Without an id: the job on the bench.
+// One job: what it is about, its steps, checks, photos and journal. Without an id: the job on the bench.
 
-import { byId } from "../shared/dom.js";
+import { api, Fault, messageOf } from "../shared/api.js";
+import { button, byId, el } from "../shared/dom.js";
+import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
+import { about, urgent } from "./about.js";
+import { Checklists } from "./checklists.js";
+import { editJob } from "./edit.js";
+import { jobApi } from "./jobapi.js";
+import { STATES, state } from "./jobwords.js";
+import { printLabel } from "./label.js";
+import { Photos } from "./photos.js";
+import { refill } from "./refill.js";
+import { Steps } from "./steps.js";
+import { Timeline } from "./timeline.js";
+
+/** @import { BenchView, Job } from "../shared/types.js" */
+
+/** What happens on the bench comes in bursts: looked at once it is quiet. */
+const QUIET_MS = 400;
+const KINDS = new Set(["trace", "trip", "journal", "job", "step", "check", "photo", "job-changed", "job-state", "finding"]);
 
 export class JobView {
   constructor() {
     this.node = byId("part-job");
+    this.isOpen = false;
+    /** @type {string | null} what the address says; null: the job on the bench */
+    this.asked = null;
+    /** @type {string | null | undefined} undefined: the bench was not heard yet */
+    this.onBench = undefined;
+    /** @type {Job | null} */
+    this.job = null;
+    this.timeline = new Timeline();
+    this.photos = new Photos();
+    this.checklists = new Checklists();
+    this.steps = new Steps(() => this.timeline.reload());
+    this.head = el("div", { class: "job-head" });
+    this.about = el("section", { class: "job-part", "aria-label": "What it is about", testid: "about" });
+    this.fault = el("p", { class: "fault", role: "alert" });
+    this.body = el("div", { class: "job-body" }, this.steps.node,
+      el("div", { class: "job-side" }, this.checklists.node, this.photos.node, this.about), this.timeline.node);
   }
 
   /** @param {string | null} id */
   open(id) {
+    this.asked = id;
+    this.isOpen = true;
     this.node.hidden = false;
-    void id;
+    this.load();
   }
 
   close() {
+    this.isOpen = false;
     this.node.hidden = true;
   }
+
+  /** @param {Pick<BenchView, "job">} view */
+  update(view) {
+    if (view.job === this.onBench) return;
+    this.onBench = view.job;
+    if (this.isOpen) this.load();
+  }
+
+  /** @param {string} kind */
+  event(kind) {
+    if (!this.isOpen || !KINDS.has(kind)) return;
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.isOpen && this.load(), QUIET_MS);
+  }
+
+  /** The link is back: anything may have happened. */
+  reload() {
+    if (this.isOpen) this.load();
+  }
+
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  timer;
+
+  get wanted() {
+    return this.asked ?? this.onBench ?? null;
+  }
+
+  async load() {
+    const id = this.wanted;
+    if (id === null) {
+      this.job = null;
+      this.node.replaceChildren(...(this.onBench === undefined ? [el("p", { class: "soft" }, "Loading …")] : nothing()));
+      return;
+    }
+    try {
+      const job = await jobApi.get(id);
+      if (id !== this.wanted || !this.isOpen) return;
+      this.show(job);
+    } catch (fault) {
+      if (id !== this.wanted) return;
+      this.job = null;
+      this.node.replaceChildren(back(), el("p", { class: "fault", role: "alert" }, messageOf(fault)));
+      return;
+    }
+    await Promise.all([this.timeline, this.checklists, this.photos, this.steps].map((part) => part.show(id)));
+  }
+
+  /** @param {Job} job */
+  show(job) {
+    this.job = job;
+    refill(this.head, ...this.headOf(job));
+    refill(this.about, ...about(job), button("Change …", () => this.edit(), { "data-changes": true, "data-key": "edit", testid: "edit" }));
+    if (this.head.parentNode !== this.node || this.body.parentNode !== this.node) this.node.replaceChildren(back(), this.head, this.fault, this.body);
+  }
+
+  /** @param {Job} job */
+  headOf(job) {
+    const here = job.id === this.onBench;
+    const use = here ? el("p", { class: "here", testid: "here" }, "✓ on the bench") : button("Put on the bench", (event) =>
+      attempt(/** @type {HTMLButtonElement} */ (event.currentTarget), this.fault, () => api.chooseJob(job.id)), { class: "go", "data-changes": true, "data-key": "use", testid: "use" });
+    const now = button("", () => this.chooseState(), { class: "state", "data-state": job.state, "data-key": "state", disabled: document.body.dataset.role === "viewer", testid: "state" });
+    now.append(el("span", { class: "soft" }, "State"), el("b", {}, state(job.state)));
+    return [
+      el("h2", { tabindex: "-1" }, job.id, job.device ? el("span", { class: "device" }, job.device) : null),
+      ...urgent(job), job.symptom ? el("p", { class: "symptom" }, job.symptom) : "",
+      el("div", { class: "job-tools" }, now, use,
+        button("Print label", () => printLabel(job.id), { "data-key": "label", testid: "label" }),
+        button("Report …", () => report(job.id), { "data-key": "report", testid: "report" })),
+    ];
+  }
+
+  async edit() {
+    const { job } = this;
+    if (job === null) return;
+    editJob(job, await boards(), (changed) => this.job?.id === changed.id && this.show(changed));
+  }
+
+  chooseState() {
+    const { job } = this;
+    if (job === null) return;
+    const fault = el("p", { class: "fault", role: "alert" });
+    const pick = (/** @type {string} */ id, /** @type {string} */ text) => {
+      const node = button(text, () => attempt(node, fault, async () => {
+        await this.setState(job, id);
+        closeSheet();
+      }), { class: "pick", "aria-current": id === job.state ? "true" : null, "data-first": id === job.state, testid: `state-${id}` });
+      return node;
+    };
+    showSheet(`Where does ${job.id} stand?`, el("div", { class: "sheet-body" }, fault, ...Object.entries(STATES).map(([id, text]) => pick(id, text))), "state-sheet");
+  }
+
+  /** @param {Job} job @param {string} to @returns {Promise<void>} */
+  async setState(job, to) {
+    try {
+      const changed = await jobApi.setState(job.id, to, job.version);
+      if (this.job?.id === changed.id) this.show(changed);
+    } catch (fault) {
+      if (!(fault instanceof Fault) || fault.code !== "stale" || !fault.present) throw fault;
+      const { present } = fault;
+      if (this.job?.id === present.id) this.show(present);
+      // Another part of the job was changed, not its state: what was chosen still holds.
+      if (present.state === job.state) return this.setState(present, to);
+      throw new Error(`Somebody else set it to “${state(present.state)}” just before. Close this and look again.`);
+    }
+  }
+}
+
+/** Kinds of boards that were taken in lately, to choose from. */
+export async function boards() {
+  const jobs = await jobApi.find({ limit: 200 }).catch(() => []);
+  return [...new Set(jobs.map((job) => job.board).filter(Boolean))].sort();
+}
+
+const back = () => el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs");
+
+function nothing() {
+  return [
+    el("h2", {}, "No job is on the bench"),
+    el("p", {}, "Power-ups are filed without a job until one is put there: scan its label, or choose it."),
+    el("div", { class: "job-tools" },
+      button("Choose a job", () => /** @type {HTMLButtonElement} */ (document.querySelector("button.job")).click(), { class: "go", testid: "choose" }),
+      el("a", { class: "like-button", href: "#jobs/new", "data-changes": true }, "Take a device in"),
+      el("a", { class: "like-button", href: "#jobs" }, "All jobs"),
+      el("a", { class: "like-button", href: "#journal", testid: "bench-journal" }, "Journal of the bench")),
+  ];
+}
+
+/** @param {string} id */
+function report(id) {
+  const link = (/** @type {string} */ text, /** @type {string} */ href, /** @type {string} */ testid) =>
+    el("a", { class: "like-button", href, target: "_blank", rel: "noopener", testid }, text);
+  showSheet(`Report of ${id}`, el("div", { class: "sheet-body" },
+    el("p", { class: "soft" }, "As it stands now. What is not ticked is in it as not done."),
+    link("For the workshop: page", jobApi.reportAddress(id), "report-page"),
+    link("For the workshop: PDF", jobApi.reportFileAddress(id), "report-pdf"),
+    link("For the customer: page", jobApi.reportAddress(id, { for: "customer" }), "report-customer"),
+    link("For the customer: PDF", jobApi.reportFileAddress(id, { for: "customer" }), "report-customer-pdf")), "report-sheet");
 }
