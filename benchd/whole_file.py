@@ -10,18 +10,20 @@ from pathlib import Path
 from typing import BinaryIO
 
 
-def replace_file(path: Path, text: str) -> None:
+def replace_file(path: Path, text: str, *, private: bool = False) -> None:
     """Write `text` to a new file, which takes the old one's place with its mode. Folders are made as needed.
+
+    `private`: whatever mode the old one had, and at no moment, can another user read it.
 
     Raises OSError, or UnicodeEncodeError for a text that UTF-8 cannot say, and then the file is as it was.
     """
     data = text.encode("utf-8")
-    with replacing(path) as file:
+    with replacing(path, private=private) as file:
         file.write(data)
 
 
 @contextlib.contextmanager
-def replacing(path: Path) -> Iterator[BinaryIO]:
+def replacing(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
     """The same, for who writes piece by piece: the new file takes the old one's place when the block has ended.
 
     Raises OSError, and then, or when anything is raised inside, the file is as it was.
@@ -30,11 +32,12 @@ def replacing(path: Path) -> Iterator[BinaryIO]:
     target.parent.mkdir(parents=True, exist_ok=True)
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
-        descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
+        descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
         with os.fdopen(descriptor, "w+b") as file:
             yield file
             file.flush()
-            take_after(target, file.fileno())
+            if not private:
+                take_after(target, file.fileno())
             os.fsync(file.fileno())
         os.replace(temporary, target)
     except BaseException:

@@ -65,6 +65,8 @@ class Core:
         self.hub = Hub()
         self.followers: dict[str, Callable[[], dict[str, Any]]] = {}
         self.alarms = Alarms()
+        self.standing: list[str] = []
+        """What the operator should know for as long as the daemon runs as it was started."""
         self.on_live: Callable[[str, int, Reading], None] | None = None
         self.on_state: Callable[[str, int, State], None] | None = None
         self.of_unit: Callable[[str, str], Accuracies] = lambda supply, identity: {}
@@ -98,7 +100,7 @@ class Core:
 
     def remember_settings(self) -> None:
         """The settings in force, without secrets, go into the log when they have changed."""
-        secret = {"influxdb": {"token"}, "mqtt": {"password"}}
+        secret: Any = {"influxdb": {"token"}, "mqtt": {"password"}, "web": {"token": {"__all__": {"hash"}}}}
         kept = self.settings.model_dump(mode="json", exclude=secret)
         self._later(self.writer.submit(lambda db: record_settings(db, kept)))
 
@@ -388,6 +390,7 @@ class Core:
             *alarms.of_channels(self.watches.values()),
             *self.meetings.warnings(),
             *self.alarms.shown(),
+            *self.standing,
             *alarms.of_log(health),
             *(f"{name}: {told['text']}" for name, told in followers if told["state"] != "ok"),
             *self.plans.faults(),

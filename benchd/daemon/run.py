@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import functools
-import json
 import logging
 import os
 import signal
@@ -13,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from benchd.daemon.admission import Admission
 from benchd.daemon.backups import DailyBackup
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
@@ -50,10 +50,11 @@ class StartError(Exception):
 
 
 class Daemon:
-    """One run of the daemon."""
+    """One run of the daemon. `config`: the settings' file, absolute; None: they come from none, as in the demo."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, config: Path | None = None) -> None:
         self._settings = settings
+        self._config = config
         self._stop = asyncio.Event()
         self.bench: Bench | None = None
         self.core: Core | None = None
@@ -109,16 +110,19 @@ class Daemon:
         ready: Callable[[str], None],
     ) -> bool:
         web = self._settings.web
+        admission = self._admission(folder, core)
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         benches = _all_benches(self._settings)
         app = create_app(
             bench,
             bench_name=self._settings.bench,
-            allowed_hosts=(),
+            allowed_hosts=web.called,
             benches=benches,
-            desks=desks_of(core, bench),
+            desks=desks_of(core, bench, self._config),
+            access=admission.access,
         )
-        page = asyncio.create_task(serve(app, web.host, web.port, address.set_result), name="page")
+        serving = serve(app, web.host, web.port, address.set_result, admission.tls)
+        page = asyncio.create_task(serving, name="page")
         await _up(page, address)
         latched = [key for key, watch in core.watches.items() if watch.latched]
         guard = GuardClient(configure, core.on_report, core.alarm, latched)
@@ -137,7 +141,7 @@ class Daemon:
             except TimeoutError as e:
                 raise StartError(str(e)) from None
             try:
-                address_file.write_text(json.dumps({"url": address.result(), "pid": os.getpid()}), "utf-8")
+                admission.announce(address_file, address.result())
             except OSError as e:
                 core.alarm(f"{address_file}: not written, so `benchd job` will not find this daemon: {e}")
             ready(address.result())
@@ -159,6 +163,15 @@ class Daemon:
             off = "every output was confirmed off" if confirmed else NOT_OFF
             raise StartError(f"the page ended by a fault of its own; {off}")
         return confirmed
+
+    def _admission(self, folder: Path, core: Core) -> Admission:
+        try:
+            admission = Admission(self._settings.web, folder, core)
+        except SettingsError as e:
+            raise StartError(str(e)) from None
+        if admission.warning:
+            core.standing.append(admission.warning)
+        return admission
 
     def _supplies(self) -> tuple[Configure, Known]:
         if faults := unfit(self._settings):

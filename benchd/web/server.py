@@ -11,6 +11,9 @@ from collections.abc import Callable, Iterator
 import uvicorn
 from starlette.types import ASGIApp
 
+from benchd.web.addresses import local_url
+from benchd.web.tls import Tls
+
 PING_S = 5.0
 GRACE_S = 1
 """How long open pages may take to say goodbye, s (uvicorn wants a whole number)."""
@@ -51,12 +54,6 @@ def open_socket(host: str, port: int) -> socket.socket:
     return sock
 
 
-def url_of(sock: socket.socket) -> str:
-    """The address to type into a browser."""
-    host, port = sock.getsockname()[:2]
-    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
-
-
 class _Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
         super().__init__(config)
@@ -72,13 +69,16 @@ class _Server(uvicorn.Server):
         self._ready()
 
 
-async def serve(app: ASGIApp, host: str, port: int, ready: Callable[[str], None]) -> None:
-    """Serve until cancelled. `ready` is called once with the page's URL, when requests are answered.
+async def serve(app: ASGIApp, host: str, port: int, ready: Callable[[str], None], tls: Tls | None = None) -> None:
+    """Serve until cancelled. `ready` is called once with the page's URL on this machine, when requests are answered.
 
-    Raises CannotListen (PortTaken) before anything is served. After cancelling, open pages are told and the port is
-    free within about two seconds.
+    Raises CannotListen (PortTaken), or BadCertificate, before anything is served. After cancelling, open pages are told
+    and the port is free within about two seconds.
     """
+    if tls is not None:
+        tls.checked()
     sock = open_socket(host, port)
+    where, taken = sock.getsockname()[:2]
     config = uvicorn.Config(
         app,
         lifespan="off",
@@ -92,8 +92,10 @@ async def serve(app: ASGIApp, host: str, port: int, ready: Callable[[str], None]
         # Messages are small and many: compressing each costs more time than it saves on a local network.
         ws_per_message_deflate=False,
         timeout_graceful_shutdown=GRACE_S,
+        ssl_certfile=str(tls.cert) if tls else None,
+        ssl_keyfile=str(tls.key) if tls else None,
     )
-    server = _Server(config, lambda: ready(url_of(sock)))
+    server = _Server(config, lambda: ready(local_url(where, taken, tls is not None)))
     running = asyncio.create_task(server.serve(sockets=[sock]), name="web server")
     try:
         await asyncio.shield(running)
