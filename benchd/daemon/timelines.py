@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.jobs.around import around, taken_back
-from benchd.jobs.job import JournalEntry
+from benchd.jobs.job import Job, JournalEntry
 from benchd.store.log import Log, TraceRow
 from benchd.web.step_port import FoundBeside, Timeline, TimelineEntry, TraceBeside
 
@@ -11,8 +11,9 @@ BESIDE = ("trace", "step", "step-taken-back")
 """Kinds of entries that decide which traces lie beside a step."""
 
 
-def timeline_of(db: Log, job: str, limit: int) -> Timeline:
+def timeline_of(db: Log, of: Job, limit: int) -> Timeline:
     """The newest `limit` entries of a job, newest first. Raises LogError."""
+    job = of.id
     entries = db.journal(job=job, limit=limit + 1)
     more = len(entries) > limit
     shown = entries[-limit:]
