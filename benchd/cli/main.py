@@ -19,6 +19,7 @@ from benchd.cli import (
     log,
     make_safe,
     output,
+    pair,
     plans,
     reference,
     replay,
@@ -27,6 +28,7 @@ from benchd.cli import (
     signatures,
     sim,
     supplies,
+    token,
     trace,
     trip,
 )
@@ -79,6 +81,8 @@ app.command("replay", short_help="What changed rules, plans or cards would have 
 )
 app.add_typer(log.app, name="log")
 app.command("benches", short_help="All benches of a broker on one page; only looks.")(benches.benches)
+app.add_typer(token.app, name="token")
+app.command("pair", short_help="A QR code that lets one phone in.")(pair.pair)
 app.add_typer(config.app, name="config")
 
 
