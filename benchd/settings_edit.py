@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from benchd.checked import Fault, faults
-from benchd.settings import Settings, anchored
+from benchd.settings import (
+    CaptureSettings,
+    Channel,
+    GuardSettings,
+    Influx,
+    LogSettings,
+    Mqtt,
+    Settings,
+    Supply,
+    anchored,
+)  # fmt: skip
 from benchd.settings_fit import missing_folders, plan_warnings, unfit, unread_secrets
+from benchd.settings_web import Web
 from benchd.toml_edit import line_of
 
 _OF_SUPPLY = re.compile(r"supply (?P<supply>[a-z0-9-]+)(?: channel (?P<channel>\d+))?: ")
@@ -47,7 +58,7 @@ def read_settings(text: str, path: Path) -> Read:
     try:
         raw = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
-        return Read(None, [not_toml(error)], [])
+        return Read(None, with_lines([Fault("", f"not valid TOML: {error}")], text), [])
     try:
         settings = Settings.model_validate(anchored(raw, path))
     except ValidationError as error:
@@ -58,15 +69,45 @@ def read_settings(text: str, path: Path) -> Read:
     return Read(None if wrong else settings, with_lines(wrong, text), warnings)
 
 
-def not_toml(error: Exception) -> Placed:
-    """A text that cannot be read at all."""
-    found = _AT_LINE.search(str(error))
-    return Placed("", f"not valid TOML: {error}", int(found[1]) if found else None)
+def defaults() -> dict[str, dict[str, Any]]:
+    """What holds where a key is left out, by table; keys that have to be given are left out. Empty name: no table."""
+    tables: dict[str, type[BaseModel]] = {
+        "": Settings, "web": Web, "capture": CaptureSettings, "guard": GuardSettings, "log": LogSettings,
+        "influxdb": Influx, "mqtt": Mqtt, "supply": Supply, "channel": Channel,
+    }  # fmt: skip
+    plain = (str, int, float, bool, type(None))
+    return {
+        name: {key: f.default for key, f in table.model_fields.items() if isinstance(f.default, plain)}
+        for name, table in tables.items()
+    }
+
+
+def new_places(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """Keys of `after` that name another file of this machine than before, to load code or a secret from."""
+    known = set(_places(before))
+    return [key for key, value in _places(after) if (key, value) not in known]
+
+
+def _places(value: Any) -> Iterator[tuple[str, str]]:
+    for key, each in value.items() if isinstance(value, Mapping) else ():
+        if isinstance(each, str) and each and (key.endswith("_file") or (key == "visa_library" and "/" in each)):
+            yield key, each
+        for inner in each if isinstance(each, list) else [each]:
+            yield from _places(inner)
 
 
 def with_lines(found: Sequence[Fault], text: str) -> list[Placed]:
-    """The same, each with the line of its key, or of the table in which the key is missing."""
-    return [Placed(each.key, each.text, line_of(text, _path(each.key)) if each.key else None) for each in found]
+    """The same, each with the line of its key, or of the table in which the key is missing, or that it tells."""
+    return [Placed(each.key, each.text, _line(each, text)) for each in found]
+
+
+def _line(fault: Fault, text: str) -> int | None:
+    if fault.key:
+        return line_of(text, _path(fault.key))
+    if fault.text.startswith("not valid TOML") and "(at end of document)" in fault.text:
+        return max(1, len(text.splitlines()))
+    told = _AT_LINE.search(fault.text)
+    return int(told[1]) if told else None
 
 
 def _path(key: str) -> tuple[str | int, ...]:

@@ -9,10 +9,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
+import msgspec
+
 from benchd.daemon.core import Core
 from benchd.daemon.exporting import Exporting
 from benchd.daemon.memory import between
-from benchd.daemon.plan_desk import plan_view
+from benchd.daemon.plan_desk import plan_view, version_of
 from benchd.daemon.power import asked, reduced
 from benchd.daemon.power_up import Asked
 from benchd.daemon.quiet import local_time, quiet_refusal
@@ -190,18 +192,21 @@ class Bench(Exporting):
         """See `BenchPort.plans`."""
         return self._core.plans.views()
 
-    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
+    async def save_plan(self, name: str, values: dict[str, Any], *, seen: str | None = None, by: str = "") -> PlanView:
         """See `BenchPort.save_plan`."""
         shelf = self._core.plans.shelf
         before = await asyncio.to_thread(shelf.find, name)
+        if seen is not None and seen != (version_of(before) if before else ""):
+            told = f"plan {name} was changed meanwhile: look at it as it is now"
+            raise Refused("stale", told, msgspec.to_builtins(plan_view(before)) if before else None)
         try:
             found = await asyncio.to_thread(shelf.save, name, values)
         except PlanError as e:
             raise Refused("out-of-range", _told(e)) from None
-        self._plan_changed(name, before, found)
+        await self.plan_changed(name, before, by)
         return plan_view(found)
 
-    async def delete_plan(self, name: str) -> None:
+    async def delete_plan(self, name: str, *, by: str = "") -> None:
         """See `BenchPort.delete_plan`."""
         shelf = self._core.plans.shelf
         before = await asyncio.to_thread(shelf.find, name)
@@ -209,10 +214,12 @@ class Bench(Exporting):
             await asyncio.to_thread(shelf.delete, name)
         except PlanError as e:
             raise Refused("wrong-state" if before else "not-found", f"plan {name!r}: {_told(e)}") from None
-        self._plan_changed(name, before, await asyncio.to_thread(shelf.find, name))
+        await self.plan_changed(name, before, by)
 
-    def _plan_changed(self, name: str, before: Found | None, after: Found | None) -> None:
+    async def plan_changed(self, name: str, before: Found | None, by: str) -> None:
+        """A plan's file was written or deleted; `before`: the plan of that name that was used until then."""
         self._core.plans.changed()
+        after = await asyncio.to_thread(self._core.plans.shelf.find, name)
         old, new = ({} if found is None else values_of(found.plan) for found in (before, after))
         self._core.enter(
             "plan",
@@ -223,6 +230,7 @@ class Bench(Exporting):
                 "changed": sorted(key for key in old.keys() | new.keys() if old.get(key) != new.get(key)),
                 "before": old or None,
                 "after": new or None,
+                "by": by,
             },
         )
         self._core.event("plan", {"name": name})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.files_desk import FilesDesk
@@ -12,8 +14,11 @@ from benchd.daemon.window_desk import WindowDesk
 from benchd.web.desks import Desks
 
 
-def desks_of(core: Core, bench: Bench) -> Desks:
-    """All desks, over one core and one bench. Called in the event loop."""
+def desks_of(core: Core, bench: Bench, config: Path | None = None) -> Desks:
+    """All desks, over one core and one bench. Called in the event loop.
+
+    `config`: the settings file, if the daemon was started with one.
+    """
     steps = StepDesk(core, bench)
     steps.look()
     return Desks(
@@ -21,5 +26,5 @@ def desks_of(core: Core, bench: Bench) -> Desks:
         steps=steps,
         reports=ReportDesk(core, bench),
         windows=WindowDesk(core, bench),
-        files=FilesDesk(core, bench),
+        files=FilesDesk(core, bench, steps, config),
     )

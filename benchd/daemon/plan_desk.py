@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import time
 from typing import Any
 
@@ -62,4 +64,11 @@ class PlanDesk:
 
 def plan_view(found: Found) -> PlanView:
     """A plan with what follows from it."""
-    return PlanView(found.plan.name, found.origin, found.overrides, values_of(found.plan), cautions(found.plan))
+    values, told = values_of(found.plan), cautions(found.plan)
+    return PlanView(found.plan.name, found.origin, found.overrides, values, told, version_of(found))
+
+
+def version_of(found: Found) -> str:
+    """Changes with what the plan says, and with where it stands."""
+    said = json.dumps([found.origin, values_of(found.plan)], sort_keys=True)
+    return hashlib.sha256(said.encode()).hexdigest()[:16]

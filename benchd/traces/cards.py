@@ -213,6 +213,10 @@ class CardFolder:
             raise CardError(str(path), [Fault("", f"cannot be deleted, so it is as it was: {error}")]) from error
         sync_folder(self._folder)
 
+    def has_own(self, name: str) -> bool:
+        """Whether there is a file of one's own, usable or not."""
+        return self._path(name).exists()
+
     def text(self, name: str) -> str:
         """What the file of the card of that name says, one's own before the shipped one. Raises CardError."""
         path = self._path(name)

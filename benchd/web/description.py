@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from benchd.jobs.job import Job, JournalEntry
+from benchd.jobs.photo import Photo
 from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
 from benchd.store.reference_rows import Reference
@@ -17,6 +18,7 @@ from benchd.traces.comparison import Comparison
 from benchd.traces.measured import Measured
 from benchd.web.access_view import Me, PairingView, SessionView, SignedOut
 from benchd.web.benches_view import BenchesView
+from benchd.web.files_port import BenchForm, FileChange, FileChecked, FileRow
 from benchd.web.port import (
     BandView,
     BenchView,
@@ -28,6 +30,7 @@ from benchd.web.port import (
     TripReadings,
     TripRow,
 )
+from benchd.web.record_port import JobChoices, LabelRead
 from benchd.web.step_port import Checklists, StepKinds, Timeline
 from benchd.web.window_port import LinedUp, Window
 
@@ -85,7 +88,8 @@ SHAPES = (
     BandView, BenchesView, BenchView, ChannelView, Comparison, FollowerView, Job, JobForgotten, JournalEntry, Me,
     Nearest, PairingView, PlanView, Reference, ReferenceAdded, RejectedRow, SessionView, SignedOut, TraceRow, TripRow,
     TripDetail, Columns, Failure,
-    Checklists, StepKinds, Timeline, Between, LinedUp, Measured, Window,
+    JobChoices, LabelRead, Photo, Checklists, StepKinds, Timeline, Between, LinedUp, Measured, Window,
+    BenchForm, FileChange, FileChecked, FileRow,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

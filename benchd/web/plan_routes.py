@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Path
+from fastapi import APIRouter, Body, Path, Query, Request
 from starlette.responses import Response
 
 from benchd.web.bodies import PlanValues
+from benchd.web.caller import caller_of
 from benchd.web.description import shape
 from benchd.web.port import BenchPort, PlanView, Refused
+from benchd.web.settings_bodies import SeenQuery
 from benchd.web.shapes import answer
 
 PlanName = Annotated[str, Path(min_length=1, max_length=64)]
@@ -34,14 +36,16 @@ def router(bench: BenchPort) -> APIRouter:
         return answer(found)
 
     @r.put("/plans/{name}", responses=shape(PlanView))
-    async def save(name: PlanName, values: Annotated[PlanValues, Body()]) -> Response:
+    async def save(
+        request: Request, name: PlanName, values: Annotated[PlanValues, Body()], q: Annotated[SeenQuery, Query()]
+    ) -> Response:
         """Make or change a plan of one's own, by its keys as in its file. A refusal has one line for each fault."""
-        return answer(await bench.save_plan(name, values))
+        return answer(await bench.save_plan(name, values, seen=q.seen, by=caller_of(request).name))
 
     @r.delete("/plans/{name}", responses=shape(PlanView, many="plans"))
-    async def delete(name: PlanName) -> Response:
+    async def delete(request: Request, name: PlanName) -> Response:
         """Delete a plan of one's own; one of that name in the settings, or shipped, is there again. Answers what is."""
-        await bench.delete_plan(name)
+        await bench.delete_plan(name, by=caller_of(request).name)
         return answer({"plans": _sorted(bench)})
 
     return r

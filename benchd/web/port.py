@@ -110,6 +110,8 @@ class PlanView(msgspec.Struct):
     """The plan's keys as in its file, units in their names."""
     cautions: list[str]
     """Sentences to read before power goes on: power class, and what goes with its voltage."""
+    version: str = ""
+    """Changes with the plan; say it as `seen` with a change."""
 
 
 class TripRow(msgspec.Struct):
@@ -251,10 +253,13 @@ class BenchPort(Protocol):
 
     def plans(self) -> list[PlanView]: ...
 
-    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
-        """Make or change a plan of one's own. Raises Refused('out-of-range') with one sentence a fault."""
+    async def save_plan(self, name: str, values: dict[str, Any], *, seen: str | None = None, by: str = "") -> PlanView:
+        """Make or change a plan of one's own. `seen`: the version that was read; `by`: who asks, for the journal.
 
-    async def delete_plan(self, name: str) -> None:
+        Raises Refused('out-of-range') with one sentence a fault, or Refused('stale').
+        """
+
+    async def delete_plan(self, name: str, *, by: str = "") -> None:
         """Delete a plan of one's own; the shipped one of that name is there again. Raises Refused."""
 
     async def trips(self, job: str | None, limit: int) -> list[TripRow]: ...

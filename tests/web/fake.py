@@ -294,7 +294,7 @@ class FakeBench:
         """See `BenchPort`."""
         return list(self.plan_book.values())
 
-    async def save_plan(self, name: str, values: dict[str, Any]) -> PlanView:
+    async def save_plan(self, name: str, values: dict[str, Any], *, seen: str | None = None, by: str = "") -> PlanView:
         """See `BenchPort`. One rule stands for all: what the real shelf checks, its own tests check."""
         if self.refuse:
             raise self.refuse

@@ -29,6 +29,19 @@ export interface BandView {
   ratios: Record<string, Record<string, number>>;
 }
 
+/** The values of benchd.toml, for a form. */
+export interface BenchForm {
+  values: Record<string, any> | null;
+  defaults: Record<string, Record<string, any>>;
+  profiles: Array<string>;
+  plans: Array<string>;
+  version: string;
+  pending: boolean;
+  by_hand: boolean;
+  faults: Array<FileFault>;
+  warnings: Array<string>;
+}
+
 /** One bench. */
 export interface BenchSeen {
   bench: string;
@@ -130,6 +143,12 @@ export interface Checklists {
   faults: Array<string>;
 }
 
+/** One of several to choose from. */
+export interface Choice {
+  id: string;
+  label: string;
+}
+
 /** Readings as columns: `t_s` s after `t0_ns`, `v` V, `i` A. `readings`: how many there were before thinning. */
 export interface Columns {
   t0_ns: number;
@@ -211,6 +230,56 @@ export interface Figure {
   changed: boolean | null;
 }
 
+/** One change of a file, as it stands in the journal. */
+export interface FileChange {
+  seq: number;
+  t_ns: number;
+  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  name: string;
+  what: "changed" | "deleted" | "made";
+  changed: Array<string>;
+  diff: string;
+  by: string;
+}
+
+/** What became of a text, or would become of it. */
+export interface FileChecked {
+  faults: Array<FileFault>;
+  warnings: Array<string>;
+  saved: FileView | null;
+}
+
+/** One thing that is wrong with a text. */
+export interface FileFault {
+  key: string;
+  text: string;
+  line: number | null;
+}
+
+/** A file that can be edited, or a shipped one that can be read and copied. */
+export interface FileRow {
+  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  name: string;
+  title: string;
+  origin: "" | "own" | "settings" | "shipped";
+  overrides: boolean;
+  faults: Array<string>;
+}
+
+/** A file as it is now. Secrets in it are hidden: what stands for one is put back when the text is saved. */
+export interface FileView {
+  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  name: string;
+  origin: "" | "own" | "settings" | "shipped";
+  text: string;
+  version: string;
+  at_once: boolean;
+  pending: boolean;
+  by_hand: boolean;
+  faults: Array<FileFault>;
+  warnings: Array<string>;
+}
+
 /** What a trace says. */
 export interface Finding {
   signature: string;
@@ -283,6 +352,15 @@ export interface Job {
   version: number;
 }
 
+/** What the intake form offers. */
+export interface JobChoices {
+  states: Array<Choice>;
+  batteries: Array<Choice>;
+  risks: Array<Choice>;
+  boards: Array<string>;
+  next_id: string;
+}
+
 /** A job whose owner's data was taken out of the log. */
 export interface JobForgotten {
   job: string;
@@ -302,6 +380,13 @@ export interface JournalEntry {
   channel: number | null;
   trace: string | null;
   payload: Record<string, any>;
+}
+
+/** What a scanner has read. */
+export interface LabelRead {
+  id: string;
+  known: boolean;
+  job: Job | null;
 }
 
 /** A trace among others on one time axis. */
@@ -408,6 +493,18 @@ export interface PhaseRow {
   top_a: number;
 }
 
+/** A photo as lists show it. */
+export interface Photo {
+  id: number;
+  job: string;
+  t_ns: number;
+  caption: string;
+  width: number;
+  height: number;
+  bytes: number;
+  by: string;
+}
+
 /** A power plan, and what follows from it. */
 export interface PlanView {
   name: string;
@@ -415,6 +512,7 @@ export interface PlanView {
   overrides: string;
   values: Record<string, any>;
   cautions: Array<string>;
+  version: string;
 }
 
 /** One quantity that signature cards look at, as measured on this trace. */
