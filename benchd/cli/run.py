@@ -38,7 +38,7 @@ def run(
         printer.start("ready", {"url": url}, f"bench {settings.bench!r}: the page is at {url}")
 
     with out.errors(StartError), printer:
-        confirmed = asyncio.run(Daemon(settings).run(ready, on_event=printer.event))
+        confirmed = asyncio.run(Daemon(settings, out.config_path(config).absolute()).run(ready, on_event=printer.event))
         state = "every output off, confirmed" if confirmed else "NOT every output confirmed off"
         printer.put({"event": "done", "outputs_off_confirmed": confirmed}, f"ended: {state}")
     if not confirmed:

@@ -311,7 +311,7 @@ class FakeBench:
         self.plan_book[name] = PlanView(name, "own", over, {**values, "name": name}, [LITHIUM])
         return self.plan_book[name]
 
-    async def delete_plan(self, name: str) -> None:
+    async def delete_plan(self, name: str, *, by: str = "") -> None:
         """See `BenchPort`."""
         if name not in self.plan_book or self.plan_book[name].origin != "own":
             raise Refused("wrong-state", f"plan {name}: only plans of your own can be deleted")
