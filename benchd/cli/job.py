@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import daemon_link, out, words
+from benchd.cli.journal_words import journal_words
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -228,6 +229,8 @@ def _entry_line(entry: JournalEntry) -> str:
             said = "taken in"
         case "job-chosen":
             said = "put on the bench"
+        case "step":
+            said = f"{journal_words(entry.kind, p)} (entry {entry.seq})"
         case _:
-            said = p.get("text") or ""
+            said = journal_words(entry.kind, p) or p.get("text") or ""
     return f"  {when(entry.t_ns)}  {entry.kind:<11}  {said}".rstrip()

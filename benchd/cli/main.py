@@ -10,12 +10,14 @@ import typer
 from benchd import __version__
 from benchd.cli import (
     benches,
+    checks,
     config,
     demo,
     job,
     job_forget,
     job_pack,
     job_report,
+    job_step,
     log,
     make_safe,
     output,
@@ -68,12 +70,16 @@ app.add_typer(supplies.app, name="supplies")
 job.app.command("pack")(job_pack.pack)
 job.app.command("unpack")(job_pack.unpack)
 job.app.command("forget")(job_forget.forget)
+job.app.command("step")(job_step.step)
+job.app.command("steps")(job_step.steps)
+job.app.command("step-back")(job_step.step_back)
 job.app.command("report")(job_report.report)
 app.add_typer(job.app, name="job")
 app.add_typer(output.app, name="output")
 app.add_typer(trace.app, name="trace")
 app.add_typer(trip.app, name="trip")
 app.add_typer(plans.app, name="plans")
+app.add_typer(checks.app, name="checks")
 app.add_typer(reference.app, name="reference")
 app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(

@@ -93,6 +93,20 @@ class ChecklistFolder:
                 raise FileFault(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
         return Found(checked, "own", path, name in shipped())
 
+    def copy(self, name: str, new_name: str = "") -> Found:
+        """Make a list of one's own from another, with the comments of its file. Raises FileFault."""
+        import tomlkit  # only writers need a library that keeps comments
+
+        new_name = new_name or name
+        path, text = self._path(new_name), self.text(name)
+        if path.exists():
+            raise FileFault(str(path), [Fault("name", "it is there already; edit it, or choose another name")])
+        self.check(name, text)
+        document = tomlkit.parse(text)
+        if "name" in document:
+            document["name"] = new_name
+        return self.save(new_name, tomlkit.dumps(document))
+
     def delete(self, name: str) -> None:
         """Delete a list of one's own, usable or not; the shipped one of its name is used again. Raises FileFault."""
         path = self._path(name)
