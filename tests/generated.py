@@ -1,6 +1,7 @@
-"""What is made from the code: the JSON Schemas of profiles and of signature cards; in drivers/README.md the list of the
-profiles' keys, and the table of the supplies with how well each is verified; in DEVELOPERS.md the picture of the
-guard's states; benchd/store/MQTT.md, the topics and payloads; benchd/store/LINES.md, the measurements and fields.
+"""What is made from the code: the JSON Schemas of profiles, signature cards, checklists and kinds of steps; in
+drivers/README.md the list of the profiles' keys, and the table of the supplies with how well each is verified; in
+DEVELOPERS.md the picture of the guard's states; benchd/store/MQTT.md, the topics and payloads; benchd/store/LINES.md,
+the measurements and fields.
 
 python -m tests.generated     writes them; the tests fail when they are out of date
 """
@@ -14,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from benchd.guard.states import diagram
+from benchd.jobs.checklist import checklist_schema
+from benchd.jobs.steps import steps_schema
 from benchd.supplies.profile import load_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording_text import Dialogue, parse
@@ -29,16 +32,12 @@ DEVELOPERS = TESTS.parent / "DEVELOPERS.md"
 MQTT = TESTS.parent / "benchd" / "store" / "MQTT.md"
 LINES = TESTS.parent / "benchd" / "store" / "LINES.md"
 CARD_SCHEMA = TESTS.parent / "benchd" / "traces" / "cards" / "card.schema.json"
+JOBS = TESTS.parent / "benchd" / "jobs"
 
 
-def schema_text() -> str:
-    """The schema file."""
-    return json.dumps(profile_schema(), indent=1, ensure_ascii=False) + "\n"
-
-
-def card_schema_text() -> str:
-    """The schema file of signature cards."""
-    return json.dumps(card_schema(), indent=1, ensure_ascii=False) + "\n"
+def schema_text(schema: Callable[[], dict[str, Any]]) -> Callable[[], str]:
+    """What makes a schema's file."""
+    return lambda: json.dumps(schema(), indent=1, ensure_ascii=False) + "\n"
 
 
 def key_list() -> str:
@@ -149,7 +148,9 @@ def developers_text() -> str:
 def files() -> dict[Path, Callable[[], str]]:
     """Each file, and what it has to hold."""
     return {
-        SCHEMA: schema_text, CARD_SCHEMA: card_schema_text, README: readme_text, DEVELOPERS: developers_text,
+        SCHEMA: schema_text(profile_schema), CARD_SCHEMA: schema_text(card_schema),
+        JOBS / "checklists" / "checklist.schema.json": schema_text(checklist_schema),
+        JOBS / "steps.schema.json": schema_text(steps_schema), README: readme_text, DEVELOPERS: developers_text,
         MQTT: reference_text, LINES: lines_reference.reference_text,
     }  # fmt: skip
 
