@@ -2,6 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { changes, merge, same } from "../../dashboards/web/jobs/merge.js";
+import { sentence } from "../../dashboards/web/jobs/sentences.js";
+import { fitting } from "../../dashboards/web/jobs/shrink.js";
 import { HEIGHT, highest, lines, WIDTH } from "../../dashboards/web/jobs/spark.js";
 
 const base = { device: "phone", symptom: "no start", history: "", consent: ["data"] };
@@ -37,4 +39,22 @@ test("a small picture has its highest current at the edge, and a gap is a gap", 
   assert.deepEqual(end, [WIDTH, HEIGHT / 2]);
   assert.equal(highest([0.1, null, 0.7]), 0.7);
   assert.deepEqual(lines([], [], 1), []);
+});
+
+test("an entry of the journal is one sentence, with what was changed and by whom", () => {
+  const said = (/** @type {string} */ kind, /** @type {Record<string, any>} */ payload) => sentence({ kind, payload, supply: null, channel: null });
+  assert.equal(said("step", { step: "cleaned", label: "Cleaned", detail: "charger chip", text: "green", minutes: 12, by: "anna" }), "Cleaned: charger chip. Green. Took 12 min, by anna");
+  assert.equal(said("step", { step: "own-kind", by: "other" }), "own-kind");
+  assert.equal(said("job-state", { before: "repairing", after: "testing" }), "In repair → Being tested");
+  assert.equal(said("job-changed", { changed: ["symptom", "wanted_back"], by: "page" }), "Changed: Symptom, What the owner needs back, on the page");
+  assert.equal(said("check", { item: "radios", label: "Radios", state: "not-needed", note: "none fitted" }), "Not needed: Radios (none fitted)");
+  assert.equal(said("constructor", { text: "a kind that this page does not know" }), "constructor: a kind that this page does not know");
+  assert.equal(sentence({ kind: "link", payload: { up: true }, supply: "psu-a", channel: 2 }), "Supply reached (psu-a · 2)");
+});
+
+test("a photo is made smaller in proportion, and never larger", () => {
+  assert.deepEqual(fitting(4000, 3000), [2560, 1920]);
+  assert.deepEqual(fitting(3000, 4000), [1920, 2560]);
+  assert.deepEqual(fitting(640, 480), [640, 480]);
+  assert.deepEqual(fitting(100000, 1), [2560, 1]);
 });

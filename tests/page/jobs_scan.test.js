@@ -56,14 +56,14 @@ test("of two scans at once the last one wins and says so", async () => {
   const second = scans.take("R-2");
   waiting.forEach((go) => go());
   assert.equal(await first, null);
-  assert.equal(await second, "R-2 is on the bench. Scanned just before and not used: R-1.");
+  assert.deepEqual(await second, { words: "R-2 is on the bench. Scanned just before and not used: R-1.", failed: false });
   assert.deepEqual(done, ["R-2"]);
   const third = scans.take("R-3");
   waiting.at(-1)?.();
-  assert.equal(await third, "R-3 is on the bench.");
+  assert.deepEqual(await third, { words: "R-3 is on the bench.", failed: false });
 });
 
 test("a scan that fails says why", async () => {
   const scans = new LastScan(async () => { throw new Error("The bench does not answer."); });
-  assert.equal(await scans.take("R-1"), "The bench does not answer.");
+  assert.deepEqual(await scans.take("R-1"), { words: "The bench does not answer.", failed: true });
 });

@@ -8,7 +8,7 @@ import { dictation } from "./dictation.js";
 import { jobApi } from "./jobapi.js";
 import { moment } from "./jobwords.js";
 import { onlyLooks } from "./may.js";
-import { refill } from "./refill.js";
+import { focusKey, refill } from "./refill.js";
 
 /** @import { ListState, ItemState } from "../shared/types.js" */
 
@@ -93,6 +93,7 @@ export class Checklists {
       if (!kept) return;
       closeSheet();
       await this.show(this.job);
+      focusKey(this.list, `${list.id}/${item.id}/note`);
     });
     showSheet(item.label, form, "check-note-sheet");
   }

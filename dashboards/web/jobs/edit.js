@@ -10,12 +10,13 @@ import { changes } from "./merge.js";
 /** @import { Job } from "../shared/types.js" */
 
 /**
- * The sheet; `done(job)` once it is written.
+ * The sheet; `done(job)` once it is written, `closed()` when the sheet is gone after that.
  * @param {Job} job
  * @param {string[]} boards
  * @param {(job: Job) => void} done
+ * @param {() => void} closed
  */
-export function editJob(job, boards, done) {
+export function editJob(job, boards, done, closed) {
   let seen = job.version;
   const fields = new JobFields(job, boards);
   const note = el("p", { class: "conflict", role: "alert", testid: "conflict" });
@@ -32,6 +33,7 @@ export function editJob(job, boards, done) {
       try {
         done(await jobApi.change(job.id, wanted, seen));
         closeSheet();
+        closed();
       } catch (fault) {
         if (!(fault instanceof Fault)) throw fault;
         if (fault.code !== "stale" || !fault.present) {

@@ -1,6 +1,6 @@
 // The job on the bench: shown at the top, changed by one tap or one scan of a label, in every view.
 
-import { api, Fault } from "../shared/api.js";
+import { api } from "../shared/api.js";
 import { button, el, setText } from "../shared/dom.js";
 import { say } from "../shared/said.js";
 import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
@@ -28,8 +28,8 @@ export class Jobs {
     this.button.addEventListener("click", () => this.choose());
     this.scans = new LastScan((text, last) => this.scanned(text, last));
     listenForScans(async (text) => {
-      const words = await this.scans.take(text);
-      if (words !== null) say(words);
+      const outcome = await this.scans.take(text);
+      if (outcome !== null) say(outcome.words);
     });
   }
 
@@ -62,6 +62,9 @@ export class Jobs {
     if (kind === "job") this.reload();
   }
 
+  /** The sheet where it is chosen, while that is open. @type {HTMLElement | undefined} */
+  sheet;
+
   /** @param {string | null} id */
   async put(id) {
     this.chosen = { id, atMs: performance.now() };
@@ -69,7 +72,7 @@ export class Jobs {
   }
 
   /**
-   * A label was scanned while no field had the focus.
+   * A label was scanned, or an id typed: a known job comes on the bench, for another the sheet asks.
    * @param {string} text
    * @param {() => boolean} last
    */
@@ -81,6 +84,7 @@ export class Jobs {
       return `${text} is not known yet. Take it in, or scan again.`;
     }
     await this.put(job.id);
+    if (this.sheet?.isConnected) closeSheet();
     return `${[job.id, job.device].filter(Boolean).join(", ")} is on the bench.${DONE.has(job.state) ? ` Mind: it stands as “${state(job.state)}”.` : ""}`;
   }
 
@@ -91,16 +95,22 @@ export class Jobs {
     const id = el("input", { id: "job-id", name: "id", value: typed, required: true, "data-first": true, maxlength: 300, autocomplete: "off", autocapitalize: "characters", testid: "job-id" });
     const go = el("button", { type: "submit", class: "go", testid: "job-go", "data-changes": true }, "Put on the bench");
     const form = el("form", { class: "fields" }, el("label", { for: "job-id" }, "Scan the label, or type the job's id or some words"), id, fault, go);
-    form.addEventListener("submit", (event) => {
+    form.addEventListener("submit", async (event) => {
       event.preventDefault();
-      attempt(go, fault, () => this.take(id.value.trim(), list));
+      id.select(); // the next scan takes the place of this one
+      setText(fault, "");
+      const outcome = await this.scans.take(id.value.trim());
+      if (outcome?.failed && fault.isConnected) setText(fault, outcome.words);
+      else if (outcome) say(outcome.words);
     });
     let timer = setTimeout(() => {}, 0);
     id.addEventListener("input", () => {
       clearTimeout(timer);
       timer = setTimeout(() => this.fill(list, fault, id.value.trim()), TYPING_MS);
     });
-    showSheet("Which job is on the bench?", el("div", { class: "sheet-body" }, form, list), "job-sheet");
+    this.sheet = el("div", { class: "sheet-body" }, form, list);
+    showSheet("Which job is on the bench?", this.sheet, "job-sheet");
+    id.select();
     if (typed) offerIntake(list, typed);
     else await this.fill(list, fault, "");
   }
@@ -122,16 +132,6 @@ export class Jobs {
     return node;
   }
 
-  /** What the field holds when Enter comes: a scanner's label, or an id by hand. @param {string} text @param {HTMLElement} list */
-  async take(text, list) {
-    const job = await jobApi.byLabel(text);
-    if (job === null) {
-      offerIntake(list, text);
-      throw new Fault(`${text} is not known yet. Take it in, or look at what was typed.`);
-    }
-    await this.put(job.id);
-    closeSheet();
-  }
 }
 
 /** @param {HTMLElement} list @param {string} id */

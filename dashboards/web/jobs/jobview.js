@@ -10,7 +10,7 @@ import { jobApi } from "./jobapi.js";
 import { STATES, state } from "./jobwords.js";
 import { printLabel } from "./label.js";
 import { Photos } from "./photos.js";
-import { refill } from "./refill.js";
+import { focusKey, refill } from "./refill.js";
 import { Steps } from "./steps.js";
 import { Timeline } from "./timeline.js";
 
@@ -46,6 +46,7 @@ export class JobView {
     this.asked = id;
     this.isOpen = true;
     this.node.hidden = false;
+    this.steps.forget();
     this.load();
   }
 
@@ -127,7 +128,9 @@ export class JobView {
   async edit() {
     const { job } = this;
     if (job === null) return;
-    editJob(job, await boards(), (changed) => this.job?.id === changed.id && this.show(changed));
+    editJob(job, await boards(), (changed) => {
+      if (this.job?.id === changed.id) this.show(changed);
+    }, () => focusKey(this.about, "edit"));
   }
 
   chooseState() {
@@ -138,6 +141,7 @@ export class JobView {
       const node = button(text, () => attempt(node, fault, async () => {
         await this.setState(job, id);
         closeSheet();
+        focusKey(this.head, "state");
       }), { class: "pick", "aria-current": id === job.state ? "true" : null, "data-first": id === job.state, testid: `state-${id}` });
       return node;
     };

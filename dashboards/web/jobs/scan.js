@@ -38,6 +38,8 @@ export class ScanReader {
   }
 }
 
+/** @typedef {{ words: string, failed: boolean }} Outcome what to tell the person of a scan */
+
 /**
  * Where several scans come while the first is still being looked up, only the last counts.
  * `work(text, last)` does what a scan asks for: it asks `last()` before each thing that cannot be undone. The answer is what to say.
@@ -53,9 +55,9 @@ export class LastScan {
   }
 
   /**
-   * What to tell the person; null: a later scan will tell it.
+   * null: a later scan will tell it.
    * @param {string} text
-   * @returns {Promise<string | null>}
+   * @returns {Promise<Outcome | null>}
    */
   async take(text) {
     const number = ++this.number;
@@ -63,17 +65,20 @@ export class LastScan {
     if (this.busy) this.passedOver.push(this.running);
     this.running = text;
     this.busy = true;
-    let said;
+    let words;
+    let failed = false;
     try {
-      said = await this.work(text, last);
+      words = await this.work(text, last);
     } catch (fault) {
-      said = fault instanceof Error ? fault.message : String(fault);
+      failed = true;
+      words = fault instanceof Error ? fault.message : String(fault);
     }
     if (!last()) return null;
     const others = [...new Set(this.passedOver)].filter((one) => one !== text);
     this.passedOver = [];
     this.busy = false;
-    return others.length ? `${said} Scanned just before and not used: ${others.join(", ")}.` : said;
+    if (others.length) words = `${words.replace(/[.!]?$/, ".")} Scanned just before and not used: ${others.join(", ")}.`;
+    return { words, failed };
   }
 
   /** @type {string} */

@@ -17,6 +17,7 @@ export class Steps {
   constructor(done) {
     this.done = done;
     this.job = "";
+    this.known = false;
     this.grid = el("div", { class: "step-grid" });
     this.node = el("section", { class: "job-part", "aria-label": "What was done", "data-changes": true, testid: "steps" }, el("h3", {}, "What did you do?"), this.grid);
   }
@@ -24,13 +25,20 @@ export class Steps {
   /** @param {string} job */
   async show(job) {
     this.job = job;
+    if (this.known) return;
     try {
       const { steps, faults } = await jobApi.kinds();
+      this.known = true;
       refill(this.grid, ...faults.map((text) => el("p", { class: "fault" }, text)), ...steps.map((kind) =>
         button(kind.label, () => this.ask(kind), { "data-key": `step-${kind.id}`, testid: `step-${kind.id}` })));
     } catch (fault) {
       refill(this.grid, el("p", { class: "fault" }, messageOf(fault)));
     }
+  }
+
+  /** The list may have been edited meanwhile. */
+  forget() {
+    this.known = false;
   }
 
   /** @param {StepKind} kind */
@@ -57,10 +65,10 @@ class StepSheet {
   show() {
     const { label, ask, details } = this.kind;
     const form = el("form", { class: "sheet-body" },
-      ask ? el("p", { class: "asked" }, ask) : null,
+      details.length ? el("p", { class: "asked" }, ask) : null,
       details.length ? el("div", { class: "step-grid" }, ...details.map((one) => button(one, () => this.enter(one), { testid: "step-choice" }))) : null,
       details.length ? el("p", { class: "hint soft" }, "One tap enters it. What is written below goes with it.") : null,
-      ...(ask ? [el("label", { for: "step-detail" }, details.length ? "Something else" : ask), this.detail] : []),
+      ...(ask ? [el("label", { for: "step-detail", class: details.length ? null : "asked" }, details.length ? "Something else" : ask), this.detail] : []),
       el("details", {}, el("summary", {}, "Say more"),
         el("div", { class: "fields" },
           el("div", { class: "label-row" }, el("label", { for: "step-text" }, "In your own words"), dictation(this.text, this.fault)), this.text,
@@ -93,7 +101,7 @@ class StepSheet {
     });
     if (!entered) return;
     closeSheet();
-    say(`${this.kind.label}${detail ? `: ${detail}` : ""}. Entered; power it again to see what it did.`);
+    say(`${this.kind.label}${detail ? `: ${detail}` : ""}. Entered.`);
     this.done();
   }
 
