@@ -107,16 +107,6 @@ class MarkBody(_Body):
     kind: HandKind
 
 
-class TraceMarkBody(_Body):
-    """A mark by hand in a filed trace."""
-
-    kind: HandKind
-    at_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = Field(
-        description="s after the trace's start; null takes the mark by hand away."
-    )
-    by: Caller = "other"
-
-
 class ReferenceBody(_Body):
     """A trace of a good board."""
 
@@ -124,15 +114,6 @@ class ReferenceBody(_Body):
     board: Annotated[Line, Field(max_length=120, description="Kind of board; empty: that of its job.")] = ""
     note: Annotated[Plain, Field(max_length=1000)] = ""
     by: Caller = "other"
-
-
-class JobBody(_Body):
-    """A device taken in."""
-
-    id: JobId
-    device: Annotated[Line, Field(max_length=120)] = ""
-    board: Annotated[Line, Field(max_length=120)] = ""
-    symptom: Annotated[Plain, Field(max_length=1000)] = ""
 
 
 class BenchJobBody(_Body):

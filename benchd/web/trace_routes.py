@@ -5,15 +5,17 @@ from __future__ import annotations
 import asyncio
 from typing import Annotated
 
+import msgspec
 from fastapi import APIRouter, Path, Query
 from starlette.responses import Response
 
 from benchd.store.log import TraceRow
 from benchd.traces.samples import Samples
-from benchd.web.bodies import SamplesQuery, TraceMarkBody, TracesQuery
+from benchd.web.bodies import SamplesQuery, TracesQuery
 from benchd.web.description import shape
-from benchd.web.port import BenchPort
+from benchd.web.port import BenchPort, Refused
 from benchd.web.shapes import answer, columns
+from benchd.web.window_bodies import SeenMark, TraceMarkBody
 
 TraceId = Annotated[str, Path(min_length=1, max_length=120)]
 LONGEST_SPAN_S = 1e9
@@ -47,9 +49,22 @@ def router(bench: BenchPort) -> APIRouter:
     @r.post("/traces/{id}/marks", responses=shape(TraceRow))
     async def mark(id: TraceId, body: TraceMarkBody) -> Response:
         """Set or move a mark by hand, or take it away; the trace is read again. Setting it again is safe."""
+        if body.seen is not None:
+            _not_stale(await bench.trace_row(id), body.seen)
         return answer(await bench.mark_trace(id, body.kind, body.at_s, body.by))
 
     return r
+
+
+def _not_stale(row: TraceRow, seen: list[SeenMark]) -> None:
+    there = sorted((m.kind, m.t_ns, m.by) for m in row.marks)
+    if sorted((m.kind, m.t_ns, m.by) for m in seen) != there:
+        told = ", ".join(f"{kind} {(t_ns - row.start_ns) / 1e9:.3f} s" for kind, t_ns, _ in there) or "none"
+        raise Refused(
+            "stale",
+            f"the marks of trace {row.id} are others by now: {told}; look at them, and set yours again",
+            msgspec.to_builtins(row),
+        )
 
 
 def _part(row: TraceRow, whole: Samples, from_s: float | None, to_s: float | None) -> Samples:

@@ -1,10 +1,13 @@
-"""What requests for parts of traces may carry."""
+"""What requests about one trace may carry."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchd.traces.trace import HandKind, MarkKind
+from benchd.web.bodies import Caller
 
 MOST_COLUMNS = 8192
 """More than any screen has columns of pixels."""
@@ -16,6 +19,31 @@ Seconds = Annotated[float, Field(ge=-LONGEST_S, le=LONGEST_S, description="s aft
 
 class _Span(BaseModel):
     model_config = ConfigDict(extra="forbid")
+
+
+class SeenMark(BaseModel):
+    """A mark as the asker knows it."""
+
+    model_config = ConfigDict(extra="ignore", strict=True)
+
+    kind: MarkKind
+    t_ns: int
+    by: str
+
+
+class TraceMarkBody(BaseModel):
+    """A mark by hand in a filed trace."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    kind: HandKind
+    at_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = Field(
+        description="s after the trace's start; null takes the mark by hand away."
+    )
+    by: Caller = "other"
+    seen: Annotated[list[SeenMark], Field(max_length=1000)] | None = Field(
+        None, description="Its marks as read; others by now are a 409 `stale`. Without it they are not looked at."
+    )
 
 
 class WindowQuery(_Span):

@@ -66,3 +66,20 @@ async def test_what_cannot_be_shown_is_refused(
     error = answer.json()["error"]
     assert (answer.status_code, error["code"], error["where"]) == (404 if code == "not-found" else 400, code, where)
     assert says in error["message"]
+
+
+async def test_a_mark_by_an_old_picture_of_the_trace_is_refused(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    bench.file("T1", None, make_samples(START_NS, 20, 50))
+    marks = (await http.get("/api/v1/traces/T1")).json()["marks"]
+    body = {"kind": "button", "at_s": 2.0, "by": "page", "seen": marks}
+    assert (await http.post("/api/v1/traces/T1/marks", json=body)).status_code == 200
+    again = await http.post("/api/v1/traces/T1/marks", json=body | {"at_s": 3.0})
+    error = again.json()["error"]
+    assert (again.status_code, error["code"]) == (409, "stale")
+    assert error["message"] == (
+        "the marks of trace T1 are others by now: button 2.000 s; look at them, and set yours again"
+    )
+    seen = error["present"]["marks"]
+    assert (await http.post("/api/v1/traces/T1/marks", json=body | {"at_s": 3.0, "seen": seen})).status_code == 200
+    assert (await http.post("/api/v1/traces/T1/marks", json={"kind": "button", "at_s": None})).status_code == 200
+    assert [a[3] for a in bench.asked if a[0] == "mark-trace"] == [2.0, 3.0, None]
