@@ -21,44 +21,50 @@ class _Line(NamedTuple):
     other: str
 
 
-class Said:
-    """The sentences of one language. `numbers`: how it writes what was in the braces."""
+class _Read(NamedTuple):
+    lines: tuple[_Line, ...]
+    """Those with braces."""
+    words: dict[str, str]
+    """Those without."""
+    inside: dict[str, str]
+    """What may stand within braces."""
 
-    def __init__(self, lines: tuple[_Line, ...], words: dict[str, str], numbers: Callable[[str], str]) -> None:
-        self._lines = lines
-        self._words = words
+
+class Said:
+    """The sentences of one language. `numbers`: how it writes the figures in what was in the braces."""
+
+    def __init__(self, read: _Read, numbers: Callable[[str], str]) -> None:
+        self._read = read
         self._numbers = numbers
 
     @classmethod
     def of(cls, file: Path, numbers: Callable[[str], str]) -> Said:
         """From a file; without one every sentence stays as it is."""
-        return cls(*_read(file), numbers) if file.is_file() else cls((), {}, str)
+        return cls(_read(file), numbers) if file.is_file() else cls(_Read((), {}, {}), str)
 
     def told(self, sentence: str) -> str:
         """The sentence in this language, else as it is."""
-        if (word := self._words.get(sentence)) is not None:
+        if (word := self._read.words.get(sentence)) is not None:
             return word
-        for line in self._lines:
+        for line in self._read.lines:
             if found := line.english.fullmatch(sentence):
                 values = {name: self._value(text) for name, text in found.groupdict().items()}
-                return FIELD.sub(lambda m, v=values: v.get(m[1], ""), line.other)  # type: ignore[misc]
+                return FIELD.sub(lambda m, v=values: v[m[1]], line.other)  # type: ignore[misc]
         return sentence
 
     def _value(self, text: str) -> str:
-        """What was in braces: figures, perhaps with a word that is known (a mark's name, what stands behind a ±)."""
-        for english, other in self._words.items():
-            text = text.replace(f"({english})", f"({other})")
-        return self._numbers(self._words.get(text, text))
+        for english, other in self._read.inside.items():
+            text = text.replace(english, other)
+        return self._numbers(text)
 
 
 @functools.cache
-def _read(file: Path) -> tuple[tuple[_Line, ...], dict[str, str]]:
+def _read(file: Path) -> _Read:
     told = tomllib.loads(file.read_text("utf-8"))
-    lines = tuple(
-        _Line(pattern(english), other) for english, other in told["sentences"].items() if FIELD.search(english)
-    )
-    words = {english: other for english, other in told["sentences"].items() if not FIELD.search(english)}
-    return lines, words
+    sentences: dict[str, str] = told["sentences"]
+    lines = tuple(_Line(pattern(english), other) for english, other in sentences.items() if FIELD.search(english))
+    words = {english: other for english, other in sentences.items() if not FIELD.search(english)}
+    return _Read(lines, words, told["inside"])
 
 
 def pattern(template: str) -> re.Pattern[str]:
