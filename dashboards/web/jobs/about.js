@@ -24,7 +24,7 @@ export function about(job) {
     [field("board"), job.board],
     [field("battery"), battery(job.battery)],
     [field("accessories"), job.accessories],
-    ["The owner agrees", job.consent.length ? job.consent.map(risk).join(" · ") : "nothing noted"],
+    ["The owner agrees", job.consent.length ? job.consent.map(risk).join(" ") : "nothing noted"],
     ["Taken in", clock(job.created_ns)],
   ];
   return [

@@ -149,7 +149,7 @@ export class JobFields {
 
   /** @param {string} name @param {Value} theirs */
   dispute(name, theirs) {
-    const shown = name === "battery" ? BATTERIES[/** @type {keyof BATTERIES} */ (theirs)] ?? theirs : Array.isArray(theirs) ? theirs.map(risk).join(", ") : theirs;
+    const shown = name === "battery" ? BATTERIES[/** @type {keyof BATTERIES} */ (theirs)] ?? theirs : Array.isArray(theirs) ? theirs.map(risk).join(" ") : theirs;
     const take = el("button", { type: "button", testid: `take-${name}` }, "Take this");
     take.addEventListener("click", () => {
       this.set({ ...this.values, [name]: theirs });
@@ -160,8 +160,9 @@ export class JobFields {
     return [el("p", {}, el("b", {}, "There now: "), String(shown) || "nothing"), take];
   }
 
-  /** Put the focus on what the bench found wrong. @param {string | undefined} name */
-  point(name) {
+  /** Put the focus on what the bench found wrong, as it names it: `body.symptom`. @param {string | undefined} where */
+  point(where) {
+    const name = where?.split(".")[1];
     for (const control of this.controls()) {
       const wrong = control.name === name;
       if (wrong) control.setAttribute("aria-invalid", "true");

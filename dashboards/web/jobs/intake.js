@@ -55,7 +55,7 @@ async function create(fields, number) {
   try {
     return await jobApi.create({ ...fields.values, ...(id ? { id } : {}) });
   } catch (fault) {
-    if (fault instanceof Fault && fault.where === "id") {
+    if (fault instanceof Fault && fault.where === "body.id") {
       number.setAttribute("aria-invalid", "true");
       number.focus();
     } else fields.point(fault instanceof Fault ? fault.where : undefined);

@@ -2,7 +2,7 @@
 
 import { ask, BASE, Fault, query } from "../shared/api.js";
 
-/** @import { Checklists, ListState, Job, JobChoices, JournalEntry, Photo, StepKinds, Timeline } from "../shared/types.js" */
+/** @import { Checklists, ListState, Job, JobChoices, JournalEntry, LabelRead, Photo, StepKinds, Timeline } from "../shared/types.js" */
 
 /** @param {string} id */
 const jobPath = (id) => `/jobs/${encodeURIComponent(id)}`;
@@ -22,13 +22,10 @@ export const jobApi = {
   change: (id, values, seen) => ask("PATCH", jobPath(id), { ...values, seen }),
   /** @param {string} id @param {string} state @param {number} seen @returns {Promise<Job>} */
   setState: (id, state, seen) => ask("PUT", `${jobPath(id)}/state`, { state, seen }),
-  /** Whose label was scanned; null: of no job that is known. @param {string} text @returns {Promise<Job | null>} */
-  byLabel: (text) => ask("GET", `/jobs/by-label${query({ text })}`).catch((fault) => {
-    if (fault instanceof Fault && fault.status === 404) return null;
-    throw fault;
-  }),
+  /** Whose label was scanned. @param {string} text @returns {Promise<LabelRead>} */
+  byLabel: (text) => ask("GET", `/jobs/by-label${query({ text })}`),
   /** What intake can choose from, and the id that would be made. @returns {Promise<JobChoices>} */
-  choices: () => ask("GET", "/job-choices"),
+  choices: () => ask("GET", "/jobs/choices"),
   /** @param {string} id */
   labelAddress: (id) => `${BASE}${jobPath(id)}/label.svg`,
   /** @param {string} id @param {{ for?: string, language?: string }} [how] */

@@ -77,11 +77,11 @@ export class Jobs {
    * @param {() => boolean} last
    */
   async scanned(text, last) {
-    const job = await jobApi.byLabel(text);
+    const { id, job } = await jobApi.byLabel(text);
     if (!last()) return "";
     if (job === null) {
-      await this.choose(text);
-      return `${text} is not known yet. Take it in, or scan again.`;
+      await this.choose(id);
+      return `${id} is not known yet. Take it in, or scan again.`;
     }
     await this.put(job.id);
     if (this.sheet?.isConnected) closeSheet();

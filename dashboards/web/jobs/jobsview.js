@@ -5,7 +5,6 @@ import { button, byId, el, setText } from "../shared/dom.js";
 import { clock } from "../shared/format.js";
 import { intake } from "./intake.js";
 import { jobApi } from "./jobapi.js";
-import { boards } from "./jobview.js";
 import { STATES, state } from "./jobwords.js";
 import { refill } from "./refill.js";
 
@@ -43,9 +42,9 @@ export class JobsView {
     this.node.hidden = false;
     this.asked = id;
     if (id?.startsWith("new")) {
-      const [known, next] = await Promise.all([boards(), jobApi.choices().then((found) => found.next_id).catch(() => "")]);
+      const { boards, next_id: next } = await jobApi.choices().catch(() => ({ boards: [], next_id: "" }));
       if (this.asked !== id || !this.isOpen) return;
-      this.node.replaceChildren(el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs"), el("h2", {}, "Take a device in"), intake(id.slice("new-".length), next, known));
+      this.node.replaceChildren(el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs"), el("h2", {}, "Take a device in"), intake(id.slice("new-".length), next, boards));
       return;
     }
     this.node.replaceChildren(...this.search_);

@@ -128,7 +128,7 @@ export class JobView {
   async edit() {
     const { job } = this;
     if (job === null) return;
-    editJob(job, await boards(), (changed) => {
+    editJob(job, await knownBoards(), (changed) => {
       if (this.job?.id === changed.id) this.show(changed);
     }, () => focusKey(this.about, "edit"));
   }
@@ -164,11 +164,8 @@ export class JobView {
   }
 }
 
-/** Kinds of boards that were taken in lately, to choose from. */
-export async function boards() {
-  const jobs = await jobApi.find({ limit: 200 }).catch(() => []);
-  return [...new Set(jobs.map((job) => job.board).filter(Boolean))].sort();
-}
+/** To choose from; without them the field is typed. */
+const knownBoards = () => jobApi.choices().then(({ boards }) => boards).catch(() => []);
 
 const back = () => el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs");
 

@@ -1,4 +1,4 @@
-// Words of jobs. Ids come from the bench; an id without words here is shown as it is.
+// Words of jobs, as in benchd/jobs/choices.py (a test compares). An id without words here is shown as it is.
 
 /** States of a repair, in the order in which most repairs go through them. */
 export const STATES = {
@@ -6,30 +6,30 @@ export const STATES = {
   looking: "Looking for the fault",
   "waiting-owner": "Waiting for the owner",
   "waiting-parts": "Waiting for parts",
-  repairing: "In repair",
+  repairing: "Being repaired",
   testing: "Being tested",
-  ready: "Ready to go",
+  ready: "Ready",
   "handed-over": "Handed over",
   "given-up": "Given up",
 };
 /** Of the device's own battery, as found at intake. */
 export const BATTERIES = {
   "": "Not looked at yet",
-  in: "Fitted",
+  in: "In the device",
   out: "Taken out",
-  swollen: "Swollen: out of the room",
-  none: "There is none",
-  unknown: "Cannot be seen",
+  swollen: "Swollen: keep it apart",
+  none: "Has none",
+  unknown: "Not known",
 };
 /** What the owner has to know and agree to before work begins. */
 export const RISKS = {
-  "data-loss": "What is stored in it may be lost",
-  "may-get-worse": "It may not start any more afterwards",
-  seal: "It may not be tight against water and dust afterwards",
-  screen: "Screen or glass may break when it is opened",
-  parts: "Parts of the maker may be replaced by others",
-  "storage-chip": "The storage chip may have to come off the board",
-  "hot-work": "Parts of the board have to be heated",
+  "data-loss": "What is stored in the device may be lost.",
+  "may-get-worse": "The device may not start any more afterwards.",
+  seal: "It may not be tight against water and dust afterwards.",
+  screen: "Screen or glass may break when it is opened.",
+  parts: "Parts of the maker may be replaced by others.",
+  "storage-chip": "The storage chip may have to be taken off the board.",
+  "hot-work": "Parts of the board have to be heated.",
 };
 /** Checks by the moment at which they are due. */
 export const MOMENTS = {
