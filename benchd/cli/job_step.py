@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from benchd.store.log import Log
 
-BY = "command-line"
+BY = "command line"
 """Who, where no daemon runs that knows better."""
 JOB = typer.Option("--job", help="Without it the job on the bench.")
 

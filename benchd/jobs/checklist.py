@@ -1,6 +1,7 @@
 """Checklists: what is to be looked at before power, before a storage chip comes off, and before a device goes home.
 
-A checklist is a TOML file, edited by whoever works with it. Which of them a job has is told by the kind of its board.
+A checklist is a TOML file, edited by whoever works with it. Which of them a job has is told by the kind of its board
+and by what was said of the device.
 """
 
 from __future__ import annotations
@@ -53,8 +54,8 @@ class Checklist(Table):
     for_boards: list[Annotated[str, Field(min_length=1, max_length=120)]] = Field(
         default_factory=list,
         max_length=50,
-        description="Kinds of boards that it is for, * for any letters, capitals or not; where a job has no kind of "
-        "board, its device is looked at. Left out: for all.",
+        description="Kinds of boards or devices that it is for, * for any letters, capitals or not: one of them fits "
+        "the job's board or its device. Left out: for all.",
     )
     off: Annotated[bool, Field(description="true: this list is not used, nor the shipped one of its name.")] = False
     source: Annotated[str, Field(max_length=4000, description="Where it comes from.")] = ""
@@ -70,10 +71,12 @@ class Checklist(Table):
         return self
 
     def applies_to(self, board: str, device: str = "") -> bool:
-        """Whether a job with this kind of board has the list."""
-        looked_at = (board.strip() or device).casefold()
+        """Whether a job has the list: by its kind of board, or by what was said of the device, since kinds of boards
+        are often numbers that do not say what they are of."""
         patterns = [pattern.casefold() for pattern in self.for_boards]
-        return not self.off and (not patterns or any(fnmatch.fnmatchcase(looked_at, pattern) for pattern in patterns))
+        words = [board.strip().casefold(), device.strip().casefold()]
+        fits = any(fnmatch.fnmatchcase(word, pattern) for word in words for pattern in patterns)
+        return not self.off and (fits or not patterns)
 
 
 def checklist_of(text: str, name: str, where: str = "") -> Checklist:

@@ -46,7 +46,7 @@ class Lists(NamedTuple):
         return next((each for each in self.found if each.checklist.name == name), None)
 
     def applying(self, board: str, device: str = "") -> list[Checklist]:
-        """Those that a job has, by the kind of its board; where it has none, by its device."""
+        """Those that a job has, by the kind of its board or by its device."""
         return [each.checklist for each in self.found if each.checklist.applies_to(board, device)]
 
 

@@ -38,9 +38,9 @@ def test_steps_are_listed_written_down_and_taken_back(data: Path) -> None:
     assert records(asked(data, "job", "steps", "--json"))[0]["id"] == "looked"
     said = asked(data, "job", "step", "reflowed", "--detail", "charger chip", "--minutes", "8").stdout
     number = said.split()[1].rstrip(":")
-    assert said == f"entry {number}: Reflowed: charger chip, 8 min, by command-line\n"
+    assert said == f"entry {number}: Reflowed: charger chip, 8 min, by command line\n"
     assert (
-        f"Reflowed: charger chip, 8 min, by command-line (entry {number})\n" in asked(data, "job", "show", "R-1").stdout
+        f"Reflowed: charger chip, 8 min, by command line (entry {number})\n" in asked(data, "job", "show", "R-1").stdout
     )
     (back,) = records(asked(data, "job", "step-back", number, "--json"))
     assert (back["kind"], back["payload"]["seq"]) == ("step-taken-back", int(number))
@@ -80,7 +80,7 @@ def test_items_are_ticked(data: Path) -> None:
     asked(data, "checks", "tick", "before-power", "cell-out", "--open")
     assert "  [ ] cell-out" in asked(data, "checks", "of", "R-1").stdout
     assert (
-        "Before power: Battery disconnected before its terminals are fed: open again, by command-line\n"
+        "Before power: Battery disconnected before its terminals are fed: open again, by command line\n"
         in asked(data, "job", "show", "R-1").stdout
     )
     assert "item 'fan' is not in checklist" in asked(data, "checks", "tick", "before-power", "fan", status=1).stderr

@@ -106,14 +106,15 @@ def test_the_shipped_files_keep_to_the_schema() -> None:
         jsonschema.validate(tomllib.loads(HEAD + ITEM + "hint = 3"), json.loads(json.dumps(checklist_schema())))
 
 
-def test_which_lists_a_job_has_is_told_by_its_board_then_by_its_device(folder: ChecklistFolder) -> None:
+def test_which_lists_a_job_has_is_told_by_its_board_and_by_its_device(folder: ChecklistFolder) -> None:
     lists = folder.read()
     common = ["before-power", "before-chip", "after-repair"]
     assert names(lists.applying("", "")) == common
     assert names(lists.applying("Phone main, rev 2")) == [*common, "after-repair-phone"]
     laptop = ["before-power", "before-power-laptop", "before-chip", "after-repair", "after-repair-laptop"]
     assert names(lists.applying(" ", "LAPTOP 14 inch")) == laptop
-    assert names(lists.applying("amplifier", "sold as a phone")) == common, "the board is known"
+    assert names(lists.applying("ex-p3-main", "Example P3 phone")) == [*common, "after-repair-phone"]
+    assert names(lists.applying("amplifier-main", "amplifier")) == common
 
 
 def test_ones_own_list_stands_before_the_shipped_one(folder: ChecklistFolder) -> None:
