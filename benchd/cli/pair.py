@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import sys
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
@@ -11,6 +12,9 @@ import typer
 
 from benchd.cli import daemon_link, out
 from benchd.cli.token import DATA_DIR, ROLE, RoleWord, running
+
+WHITE_ON_BLACK, AS_BEFORE = "\033[97;40m", "\033[0m"
+"""ECMA-48, 8.3.117 (SGR); the bright white is common practice."""
 
 
 def pair(
@@ -44,9 +48,12 @@ def pair(
 
 
 def picture(text: str) -> str:
-    """A QR code of half blocks, for a terminal; dark on light whatever its colours are."""
+    """A QR code of half blocks, for a terminal; dark on light whatever the terminal's colours are."""
     import segno
 
     drawn = io.StringIO()
     segno.make(text, error="m", micro=False).terminal(out=drawn, compact=True)
-    return drawn.getvalue().rstrip("\n")
+    lines = drawn.getvalue().rstrip("\n").splitlines()
+    return (
+        "\n".join(f"{WHITE_ON_BLACK}{line}{AS_BEFORE}" for line in lines) if sys.stdout.isatty() else "\n".join(lines)
+    )
