@@ -15,6 +15,7 @@ from benchd.plans.leads import THICKEST_AWG, THINNEST_AWG, pair_ohm
 from benchd.plans.plan import NAME, Amps, Plan, Volts
 from benchd.plans.quiet import parse_hours
 from benchd.plans.shelf import Shelf
+from benchd.settings_jobs import JobSettings
 from benchd.settings_web import Web
 
 VISA_LIBRARIES = ("@py", "@ivi", "@sim")
@@ -231,6 +232,7 @@ class Settings(Table):
     guard: GuardSettings = GuardSettings()
     plan: Annotated[list[Plan], Field(default_factory=list)]
     supply: Annotated[list[Supply], Field(min_length=1)]
+    jobs: JobSettings = JobSettings()
     log: LogSettings = LogSettings()
     influxdb: Influx | None = None
     mqtt: Mqtt | None = None

@@ -77,7 +77,7 @@ def new(
     import msgspec
 
     from benchd.jobs.job import Job, JobError, check_job_id
-    from benchd.web.bodies import JobBody
+    from benchd.web.record_bodies import JobBody
 
     with out.errors(JobError):
         check_job_id(id)

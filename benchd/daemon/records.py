@@ -14,13 +14,14 @@ import numpy as np
 from benchd.daemon.core import Core
 from benchd.daemon.watch import MODE_WORDS
 from benchd.guard.wire import Tripped
-from benchd.jobs.job import Job, JobError, JournalEntry, check_job_id
+from benchd.jobs.job import Job, JobError, JournalEntry, State, check_job_id
 from benchd.reading import Mode
 from benchd.store.compacting import compact
 from benchd.store.errors import LogDamaged, LogDown, LogError
 from benchd.store.follower_rows import RejectedRow
 from benchd.store.forgetting import Personal, forget, personal
 from benchd.store.forgetting_files import left_in_log, left_text
+from benchd.store.job_changes import add_made_job
 from benchd.store.log import Log, StoredTrip, TraceRow
 from benchd.store.marking import Marked, MarkedMeanwhile, MarkError, keep_marked, mark_again
 from benchd.traces.samples import Samples
@@ -37,20 +38,24 @@ class Records:
         self._core = core
         self._log_path = log_path
 
-    async def jobs(self) -> list[Job]:
+    async def jobs(
+        self, text: str = "", *, state: State | None = None, board: str | None = None, limit: int = 1000
+    ) -> list[Job]:
         """See `BenchPort.jobs`."""
-        return await self.read(lambda db: db.jobs())
+        return await self.read(lambda db: db.find_jobs(text, state=state, board=board, limit=limit))
 
-    async def create_job(self, job: Job) -> Job:
+    async def create_job(self, job: Job, by: str = "") -> Job:
         """See `BenchPort.create_job`."""
-        try:
-            check_job_id(job.id)
-        except JobError as e:
-            raise Refused("out-of-range", str(e)) from None
-        if await self.read(lambda db: db.job(job.id)) is not None:
-            raise Refused("wrong-state", f"job {job.id} is there already")
-        made = msgspec.structs.replace(job, created_ns=job.created_ns or time.time_ns())
-        await self.write(lambda db: db.add_job(made))
+        job = msgspec.structs.replace(job, created_ns=job.created_ns or time.time_ns())
+        if job.id:
+            try:
+                check_job_id(job.id)
+            except JobError as e:
+                raise Refused("out-of-range", str(e)) from None
+            if await self.read(lambda db: db.job(job.id)) is not None:
+                raise Refused("wrong-state", f"job {job.id} is there already")
+        pattern = self._core.settings.jobs.id_pattern
+        made = await self.write(lambda db: db.add_job(job, by) if job.id else add_made_job(db, job, pattern, by))
         self._core.event("job", {"created": made.id})
         return made
 

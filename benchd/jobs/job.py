@@ -21,6 +21,10 @@ point as a tag and in MQTT topics, hence no spaces, commas, slashes, wildcards; 
 spreadsheets run."""
 
 
+RESERVED = frozenset(("choices", "by-label"))
+"""Words that stand in the place of an id in addresses."""
+
+
 class JobError(ValueError):
     """A job that cannot be: says which field, what was given and what is allowed."""
 
@@ -32,6 +36,8 @@ def check_job_id(text: str) -> str:
             f"job id {text!r}: allowed are 1 to 40 letters, digits, '.', '-', '_', "
             "starting and ending with a letter or digit (example: R-1042)"
         )
+    if text in RESERVED:
+        raise JobError(f"job id {text!r}: this word has another meaning here; give another id (example: R-1042)")
     return text
 
 
@@ -52,7 +58,7 @@ class Job(msgspec.Struct, frozen=True):
     accessories: str = ""
     """What came with it."""
     consent: tuple[str, ...] = ()
-    """Ids of the risks that the owner has consented to (`benchd.jobs.risks`)."""
+    """Ids of the risks that the owner has consented to (`benchd.jobs.choices`)."""
     state: State = "taken-in"
     changed_ns: int = 0
     version: int = 0

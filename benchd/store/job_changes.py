@@ -60,14 +60,14 @@ def next_job_id(log: Log, pattern: str) -> str:
     return pattern.replace(NUMBER, str(max(highest, int(given[0][0]) if given else 0) + 1))
 
 
-def add_made_job(log: Log, job: Job, pattern: str) -> Job:
+def add_made_job(log: Log, job: Job, pattern: str, by: str = "") -> Job:
     """Take a device in under the next id. A number that was given once is not given again, forgotten or not."""
     with log.transaction() as db:
         made = msgspec.structs.replace(job, id=next_job_id(log, pattern))
         head, _, tail = pattern.partition(NUMBER)
         number = made.id[len(head) : len(made.id) - len(tail)]
         db.execute("INSERT OR REPLACE INTO bench VALUES (?, ?)", (_key(pattern), number))
-        return log.add_job(made)
+        return log.add_job(made, by)
 
 
 def _key(pattern: str) -> str:

@@ -73,6 +73,14 @@ def one(rows: Rows, job: str) -> Job | None:
     return next((_job(r) for r in rows(f"SELECT {COLUMNS} FROM jobs WHERE id = ?", (job,))), None)  # noqa: S608
 
 
+def by_id(rows: Rows, job: str) -> Job | None:
+    """The job of that id, else the only one whose id differs in case alone: scanners swap it when a lock is on."""
+    if (same := one(rows, job)) is not None:
+        return same
+    alike = [_job(r) for r in rows(f"SELECT {COLUMNS} FROM jobs WHERE id = ? COLLATE NOCASE LIMIT 2", (job,))]  # noqa: S608
+    return alike[0] if len(alike) == 1 else None
+
+
 def _values(job: Job) -> list[Any]:
     values = list(msgspec.structs.astuple(job))
     values[_CONSENT] = msgspec.json.encode(job.consent).decode()

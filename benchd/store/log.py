@@ -139,8 +139,11 @@ class Log:
 
     # ---- jobs -------------------------------------------------------------------------------------------------
 
-    def add_job(self, job: Job) -> Job:
-        """Add a job and its journal entry `job-created`. Raises JobError for a bad id, LogError when it is there."""
+    def add_job(self, job: Job, by: str = "") -> Job:
+        """Add a job and its journal entry `job-created`; `by`: who took it in.
+
+        Raises JobError for a bad id, LogError when it is there.
+        """
         check_job_id(job.id)
         if not job.created_ns:
             job = msgspec.structs.replace(job, created_ns=time.time_ns())
@@ -149,7 +152,7 @@ class Log:
             if self.job(job.id) is not None:
                 raise LogError(f"job {job.id} is already there; choose it, or give another id")
             job_rows.insert(db, job)
-            facts = {"device": job.device, "board": job.board, "symptom": job.symptom}
+            facts = {"device": job.device, "board": job.board, "symptom": job.symptom} | ({"by": by} if by else {})
             self.add_entry("job-created", job=job.id, payload=facts, t_ns=job.created_ns)
         return job
 

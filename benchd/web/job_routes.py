@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from benchd.jobs.job import Job, JournalEntry
-from benchd.web.bodies import BenchJobBody, ForgetBody, JobBody, JobId, ListQuery, NoteBody
+from benchd.web.bodies import BenchJobBody, ForgetBody, JobId, ListQuery, NoteBody
+from benchd.web.caller import caller_of
 from benchd.web.description import shape
 from benchd.web.errors import ApiError
 from benchd.web.port import BenchPort, BenchView, JobForgotten
+from benchd.web.record_bodies import JobBody, JobsQuery
 from benchd.web.shapes import answer
 
 
@@ -21,15 +23,16 @@ def router(bench: BenchPort, now_ns: Callable[[], int]) -> APIRouter:
     r = APIRouter(tags=["jobs"])
 
     @r.get("/jobs", responses=shape(Job, many="jobs"))
-    async def jobs() -> Response:
-        """All jobs, newest first."""
-        return answer({"jobs": sorted(await bench.jobs(), key=lambda j: j.created_ns, reverse=True)})
+    async def jobs(query: Annotated[JobsQuery, Query()]) -> Response:
+        """Jobs, newest first: all, or those that are searched."""
+        found = await bench.jobs(query.text, state=query.state, board=query.board, limit=query.limit)
+        return answer({"jobs": sorted(found, key=lambda j: j.created_ns, reverse=True)})
 
     @r.post("/jobs", status_code=201, responses=shape(Job, status=201))
-    async def create(body: JobBody) -> Response:
-        """Take a device in. A job id that is there already is refused."""
-        job = await bench.create_job(Job(body.id, body.device, body.board, body.symptom, now_ns()))
-        return answer(job, 201)
+    async def create(body: JobBody, request: Request) -> Response:
+        """Take a device in. A job id that is there already is refused; without one the next free id is made."""
+        said = body.model_dump() | {"id": body.id or "", "consent": tuple(body.consent), "created_ns": now_ns()}
+        return answer(await bench.create_job(Job(**said), caller_of(request).name), 201)
 
     @r.post("/jobs/{id}/forget", responses=shape(JobForgotten))
     async def forget(id: Annotated[JobId, Path()], body: ForgetBody) -> Response:

@@ -7,7 +7,7 @@ from typing import Any, BinaryIO, Literal, Protocol
 
 import msgspec
 
-from benchd.jobs.job import Job, JournalEntry
+from benchd.jobs.job import Job, JournalEntry, State
 from benchd.reading import OutputState
 from benchd.store.follower_rows import RejectedRow
 from benchd.store.log import TraceRow
@@ -268,9 +268,15 @@ class BenchPort(Protocol):
 
     async def mark(self, supply: str, channel: int, kind: str) -> None: ...
 
-    async def jobs(self) -> list[Job]: ...
+    async def jobs(
+        self, text: str = "", *, state: State | None = None, board: str | None = None, limit: int = 1000
+    ) -> list[Job]:
+        """The newest jobs to which all that is given applies: with each word of `text`, in a state, of a board."""
+        ...
 
-    async def create_job(self, job: Job) -> Job: ...
+    async def create_job(self, job: Job, by: str = "") -> Job:
+        """Take a device in; one without an id gets the next free one."""
+        ...
 
     async def choose_job(self, job: str | None) -> None: ...
 

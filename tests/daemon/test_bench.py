@@ -193,7 +193,7 @@ async def unseen(_ask: Any) -> None:
 async def test_a_write_that_fails_is_told_as_such(
     bench: Bench, writer: FakeWriter, monkeypatch: pytest.MonkeyPatch, fault: LogError
 ) -> None:
-    def fails(_log: Log, _job: Job) -> None:
+    def fails(*_: object) -> None:
         raise fault
 
     monkeypatch.setattr(Log, "add_job", fails)

@@ -28,6 +28,12 @@ def test_ids_that_break_topics_tags_paths_or_spreadsheets_are_refused(id: str) -
         check_job_id(id)
 
 
+@pytest.mark.parametrize("word", ["choices", "by-label"])
+def test_a_word_of_an_address_is_no_id(word: str) -> None:
+    with pytest.raises(JobError, match="has another meaning here; give another id"):
+        check_job_id(word)
+
+
 @settings(max_examples=100, deadline=None)
 @given(st.text(max_size=45))
 def test_the_rule_is_what_its_text_says(text: str) -> None:

