@@ -8,6 +8,8 @@ from collections.abc import Callable
 
 MOST_KEYS = 1024
 """Those whom nothing was heard of for the longest are forgotten: strangers must not fill the memory."""
+ROUNDING = 1e-6
+"""Whoever waited as long as was said is not told to wait for another instant."""
 
 
 class Rates:
@@ -22,7 +24,7 @@ class Rates:
         now = self._clock()
         left, at = self._left.pop(key, (self._at_once, now))
         left = min(self._at_once, left + max(0.0, now - at) * self._per_s)
-        wait_s = 0.0 if left >= 1 else (1 - left) / self._per_s
+        wait_s = 0.0 if left >= 1 - ROUNDING else (1 - left) / self._per_s
         self._left[key] = (left if wait_s else left - 1, now)
         if len(self._left) > MOST_KEYS:
             self._left.popitem(last=False)

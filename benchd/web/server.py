@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
+import logging
 import socket
 from collections.abc import Callable, Iterator
 
@@ -54,6 +55,16 @@ def open_socket(host: str, port: int) -> socket.socket:
     return sock
 
 
+class _NoFault(logging.Filter):
+    """A stream that the gate refused was answered as it should be; uvicorn calls that a fault each time."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        return record.getMessage() != "ASGI callable returned without completing handshake."
+
+
+_no_fault = _NoFault()
+
+
 class _Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, ready: Callable[[], None]) -> None:
         super().__init__(config)
@@ -75,6 +86,7 @@ async def serve(app: ASGIApp, host: str, port: int, ready: Callable[[str], None]
     Raises CannotListen (PortTaken), or BadCertificate, before anything is served. After cancelling, open pages are told
     and the port is free within about two seconds.
     """
+    logging.getLogger("uvicorn.error").addFilter(_no_fault)
     if tls is not None:
         tls.checked()
     sock = open_socket(host, port)

@@ -10,6 +10,7 @@ import pytest
 import pytest_asyncio
 from playwright.async_api import Browser
 
+from benchd.web.access import Access
 from benchd.web.app import create_app
 from benchd.web.desks import Desks
 from benchd.web.server import serve
@@ -40,11 +41,16 @@ async def http(bench: FakeBench, desks: Desks | None) -> AsyncIterator[httpx.Asy
 
 @asynccontextmanager
 async def served(
-    bench: FakeBench, root: Path | None = None, port: int = 0, *, desks: Desks | None = None
+    bench: FakeBench,
+    root: Path | None = None,
+    port: int = 0,
+    *,
+    desks: Desks | None = None,
+    access: Access | None = None,
 ) -> AsyncIterator[str]:
     """The app on a real port; the URL."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-    app = create_app(bench, bench_name="north", root=root, desks=desks)
+    app = create_app(bench, bench_name="north", root=root, desks=desks, access=access)
     task = asyncio.create_task(serve(app, "127.0.0.1", port, ready.set_result))
     try:
         await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED, timeout=10)
