@@ -81,12 +81,10 @@ def _of_voltage(c: Conditions) -> tuple[float | None, float | None, float | None
 def _accuracy(fraction: float | None, offset: float | None, step: float | None, unit: str, texts: Texts) -> str:
     if not fraction and not offset:
         return texts("conditions.accuracy-unknown")
-    return texts(
-        "conditions.accuracy",
-        fraction=texts.plain((fraction or 0.0) * 100),
-        offset=texts.figure(offset or 0.0, unit),
-        step=texts.figure(step, unit),
-    )
+    parts = [texts("conditions.accuracy-share", percent=texts.plain((fraction or 0.0) * 100))] if fraction else []
+    parts += [texts.figure(offset, unit)] if offset else []
+    steps = texts("conditions.accuracy-steps", step=texts.figure(step, unit)) if step else ""
+    return f"± ({' + '.join(parts)}){steps}"
 
 
 def _versions(g: Gathered, texts: Texts, version: str) -> str:

@@ -23,13 +23,11 @@ def course(g: Gathered, texts: Texts) -> Iterator[Block]:
     yield Heading(texts("course.heading"))
     numbers = {traced.row.id: traced for traced in g.traces}
     day, told = "", 0
-    for entry in g.entries:
-        if entry.kind not in KINDS:
-            continue
+    for entry in sorted((e for e in g.entries if e.kind in KINDS), key=_when_ns):
         blocks = list(_entry(entry, g, numbers, texts))
         if not blocks:
             continue
-        if (today := texts.date(entry.t_ns)) != day:
+        if (today := texts.date(_when_ns(entry))) != day:
             day = today
             yield Heading(day, 2)
         yield from blocks
@@ -39,7 +37,7 @@ def course(g: Gathered, texts: Texts) -> Iterator[Block]:
 
 
 def _entry(entry: JournalEntry, g: Gathered, numbers: dict[str, Traced], texts: Texts) -> Iterator[Block]:
-    p, time = entry.payload, texts.clock(entry.t_ns)
+    p, time = entry.payload, texts.clock(_when_ns(entry))
     match entry.kind:
         case "step":
             yield from _step(g.steps[entry.seq], g, texts)
@@ -56,6 +54,11 @@ def _entry(entry: JournalEntry, g: Gathered, numbers: dict[str, Traced], texts: 
             traced = numbers[entry.trace]
             told = texts("course.trace", number=traced.number, finding=short_finding(traced.row.finding, texts))
             yield Para(f"{time} {told}", "quiet")
+
+
+def _when_ns(entry: JournalEntry) -> int:
+    """When it was: a trace when it began, for one may be filed, or read from a file, long after."""
+    return int(entry.payload.get("start_ns", entry.t_ns)) if entry.kind == "trace" else entry.t_ns
 
 
 def _step(step: StepKept, g: Gathered, texts: Texts) -> Iterator[Block]:

@@ -14,10 +14,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 FIELD = re.compile(r"\{([a-z][a-z0-9_]*)(?: ±)?\}")
+_PLACE = re.compile(r"\{[a-z][a-z0-9_]*(?: ±)?\}")
 
 
 class _Line(NamedTuple):
-    english: re.Pattern[str]
+    english: str
+    between: tuple[str, ...]
+    """What stands between its braces: looked for first, for to make a pattern takes longer than all of a report's
+    sentences."""
     other: str
 
 
@@ -47,7 +51,7 @@ class Said:
         if (word := self._read.words.get(sentence)) is not None:
             return word
         for line in self._read.lines:
-            if found := line.english.fullmatch(sentence):
+            if all(text in sentence for text in line.between) and (found := pattern(line.english).fullmatch(sentence)):
                 values = {name: self._value(text) for name, text in found.groupdict().items()}
                 return FIELD.sub(lambda m, v=values: v[m[1]], line.other)  # type: ignore[misc]
         return sentence
@@ -62,11 +66,13 @@ class Said:
 def _read(file: Path) -> _Read:
     told = tomllib.loads(file.read_text("utf-8"))
     sentences: dict[str, str] = told["sentences"]
-    lines = tuple(_Line(pattern(english), other) for english, other in sentences.items() if FIELD.search(english))
+    templates = {english: other for english, other in sentences.items() if FIELD.search(english)}
+    lines = tuple(_Line(english, tuple(_PLACE.split(english)), other) for english, other in templates.items())
     words = {english: other for english, other in sentences.items() if not FIELD.search(english)}
     return _Read(lines, words, told["inside"])
 
 
+@functools.cache
 def pattern(template: str) -> re.Pattern[str]:
     """What the sentences made of a template look like. A field twice has to be the same twice."""
     parts, seen, last = [], set[str](), 0
