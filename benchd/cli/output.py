@@ -45,7 +45,9 @@ def on(
     """Switch an output on with a power plan, stage by stage. Example: benchd output on left --plan phone-cell"""
     asked = {"plan": plan, "voltage_v": voltage_v, "limit_a": limit_a}
     body = {key: value for key, value in asked.items() if value is not None}
-    _ask("on", supply, channel, body | {"by": "command-line"}, _daemon(data_dir, config), json_)
+    url = _daemon(data_dir, config)
+    _caution(_call(url, "GET", "bench").get("checks_open", []))
+    _ask("on", supply, channel, body | {"by": "command-line"}, url, json_)
 
 
 @app.command()
@@ -90,6 +92,14 @@ def next_(
 ) -> None:
     """End the stage `hold`: raise the limit to that of the boot. Example: benchd output next left"""
     _ask("next", supply, channel, {"by": "command-line"}, _daemon(data_dir, config), json_)
+
+
+def _caution(opened: list[str]) -> None:
+    """What the checklist says of the job on the bench; it holds nothing up."""
+    if opened:
+        shown = "; ".join(opened[:3]) + ("; ..." if len(opened) > 3 else "")
+        checks = words.counted(len(opened), "check")
+        typer.echo(f"benchd: {checks} before power open ({shown}); `benchd checks of` shows them", err=True)
 
 
 def _daemon(data_dir: Path | None, config: Path | None) -> str:

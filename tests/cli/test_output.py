@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from benchd.cli.main import app
 from tests.cli.test_commands import lines
-from tests.running import Bench, Running, running
+from tests.running import Bench, Running, running, until
 from tests.simulated import SimulatedSupply
 
 STAGES = "[plan.hold]\nlimit_a = 0.5\nseconds = 0.2\nby_hand = true\n"
@@ -123,3 +123,23 @@ def test_off_that_cannot_be_confirmed_is_no_success(output: Output, sim: Simulat
     finally:
         sim.fault("NONE")
     daemon.until("s", 1, output="off")
+
+
+def test_checks_that_are_open_are_told_before_power(output: Output, daemon: Running) -> None:
+    def benchd(*words: str) -> str:
+        done = CliRunner().invoke(app, [*words, "--config", str(daemon.config)])
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    benchd("job", "new", "R-7", "--use")
+    until(lambda: daemon.call("GET", "bench")["checks_open"], lambda opened: len(opened) == 10, "all checks open")
+    told, fault = output("on", "s", "1", "--plan", "no-such", status=1).splitlines()
+    assert told.startswith("benchd: 10 checks before power open (Board looked over, both sides")
+    assert "no-such" in fault, "what is wrong is another matter"
+    assert "esd: Wrist strap on" in benchd("checks", "tick", "before-power", "esd")
+    until(lambda: daemon.call("GET", "bench")["checks_open"], lambda opened: len(opened) == 9, "one check fewer open")
+    (step,) = lines(benchd("job", "step", "cleaned", "--detail", "by hand", "--json"))
+    assert (step["job"], step["payload"]["detail"]) == ("R-7", "by hand")
+    assert "taken back: Cleaned" in benchd("job", "step-back", str(step["seq"]))
+    benchd("job", "use")
+    until(lambda: daemon.call("GET", "bench")["checks_open"], lambda opened: opened == [], "no job, no checks")
