@@ -67,6 +67,7 @@ test("a part is laid into the whole, each time once and in order", () => {
 
 test("places of the axis have the digits that tell them apart", () => {
   assert.deepEqual(axisWords([0, 10]), ["0\u00a0s", "10\u00a0s"]);
+  assert.deepEqual(axisWords([2.5, 5, 7.5]), ["2.5\u00a0s", "5.0\u00a0s", "7.5\u00a0s"]);
   assert.deepEqual(axisWords([3.2, 3.21]), ["3.20\u00a0s", "3.21\u00a0s"]);
   assert.deepEqual(axisWords([-0.5, 0, 0.5], true), ["−0.5\u00a0s", "0.0\u00a0s", "+0.5\u00a0s"]);
   assert.deepEqual([1, 0.5, 0.1, 0.0002, 0].map(digitsFor), [0, 1, 1, 4, 9]);

@@ -1,47 +1,53 @@
 // A filed trace beside others: as a reference of its board, beside the one before it, and the nearest of the past.
 
-import { api } from "../shared/api.js";
+import { api, messageOf } from "../shared/api.js";
 import { button, el } from "../shared/dom.js";
 import { clock, percent, withUncertainty, withUnit } from "../shared/format.js";
 import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
 import { signature } from "../shared/words.js";
+import { compareAddress } from "./companions.js";
+
+/** @import { Comparison, Nearest, ReferenceAdded, TraceRow } from "../shared/types.js" */
 
 const NEAREST = 5;
 
-/** The section; it fills itself. What cannot be had says why. */
+/** The section; it fills itself. What cannot be had says why. @param {TraceRow} row */
 export function beside(row) {
   const reference = el("div", { class: "reference", testid: "reference" });
   const before = el("div", { testid: "before-after" });
   const near = el("div", { testid: "nearest" });
   fill(reference, () => showReference(reference, row));
-  fill(before, async () => before.replaceChildren(...beforeAfter(await earlier(row))));
-  fill(near, async () => near.replaceChildren(...nearest(await api.nearest(row.id, NEAREST))));
-  return el("section", { class: "beside" }, reference, before, near);
+  fill(before, async () => before.replaceChildren(...beforeAfter(await earlier(row), "Against the one before it in this job")));
+  fill(near, async () => near.replaceChildren(...nearest(row, await api.nearest(row.id, NEAREST))));
+  return el("section", { class: "beside", "aria-label": "Beside others" }, reference, before, near);
 }
 
+/** @param {HTMLElement} node @param {() => Promise<unknown>} work */
 async function fill(node, work) {
   try {
     await work();
   } catch (fault) {
-    node.replaceChildren(el("p", { class: "soft" }, fault.message));
+    node.replaceChildren(el("p", { class: "soft" }, messageOf(fault)));
   }
 }
 
 // ---- reference
 
+/** @param {HTMLElement} node @param {TraceRow} row */
 async function showReference(node, row) {
   const kept = (await api.references()).find((one) => one.trace === row.id);
   const fault = el("p", { class: "fault", role: "alert" });
   if (kept) {
     const remove = button("No longer a reference", async () => {
       if (await attempt(remove, fault, () => api.removeReference(row.id))) await fill(node, () => showReference(node, row));
-    }, { class: "quiet", testid: "reference-remove" });
+    }, { class: "quiet", testid: "reference-remove", "data-changes": true });
     node.replaceChildren(el("p", {}, el("b", {}, `Reference for ${kept.board}`), kept.note ? `: ${kept.note}` : ""), remove, fault);
     return;
   }
-  node.replaceChildren(button("Make it a reference …", () => ask(node, row), { testid: "reference-add" }));
+  node.replaceChildren(button("Make it a reference …", () => ask(node, row), { testid: "reference-add", "data-changes": true }));
 }
 
+/** @param {HTMLElement} node @param {TraceRow} row */
 function ask(node, row) {
   const fault = el("p", { class: "fault", role: "alert" });
   const board = el("input", { id: "reference-board", name: "board", maxlength: 120, autocomplete: "off", "data-first": true,
@@ -54,12 +60,12 @@ function ask(node, row) {
     el("label", { for: "reference-note" }, "Note"), note, go, fault);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    let kept = null;
-    const add = async () => { kept = await api.addReference(row.id, board.value.trim(), note.value.trim()); };
-    if (!(await attempt(go, fault, add))) return;
+    /** @type {ReferenceAdded[]} */
+    const kept = [];
+    if (!(await attempt(go, fault, async () => kept.push(await api.addReference(row.id, board.value.trim(), note.value.trim()))))) return;
     closeSheet();
     await fill(node, () => showReference(node, row));
-    if (kept.doubt) node.append(el("p", { class: "fault", role: "alert", testid: "reference-doubt" }, kept.doubt));
+    if (kept[0].doubt) node.append(el("p", { class: "fault", role: "alert", testid: "reference-doubt" }, kept[0].doubt));
   });
   showSheet("A trace of a good board", el("div", { class: "sheet-body" }, form), "reference-sheet");
 }
@@ -68,21 +74,27 @@ function ask(node, row) {
 
 const LOOKED_THROUGH = 1000;
 
-/** The comparison with the trace before it of the same job; null: there is none. */
+/** The comparison with the trace before it of the same job; null: there is none. @param {TraceRow} row */
 async function earlier(row) {
   const all = row.job === null ? [] : await api.traces(row.job, LOOKED_THROUGH);
   const before = all.find((one) => one.start_ns < row.start_ns);
   return before ? api.compare(row.id, before.id) : null;
 }
 
-function beforeAfter(found) {
+/**
+ * Two traces in words and figures.
+ * @param {Comparison | null} found null: there is none, and nothing is shown
+ * @param {string} title
+ */
+export function beforeAfter(found, title) {
   if (found === null) return [];
   const shown = found.figures.filter((one) => one.before !== null || one.after !== null);
-  const side = (name, confidence) => `${signature(name)} (${percent(confidence)})`;
+  const side = (/** @type {string} */ name, /** @type {number} */ confidence) => `${signature(name)} (${percent(confidence)})`;
+  /** @type {(value: number | null, u: number | null, unit: string) => string} */
   const cell = (value, u, unit) => (unit === "1" ? percent(value) : withUncertainty(value, u, unit));
   const alike = typeof found.similarity === "number" ? [`${percent(found.similarity)} alike.`] : [];
   return [
-    el("h3", {}, "Against the one before it in this job"),
+    el("h3", {}, title),
     el("p", {}, `Before: ${side(found.before_signature, found.before_confidence)}. Now: ${side(found.after_signature, found.after_confidence)}. `,
       [...alike, found.divergence?.text ?? found.why_not].filter(Boolean).join(" ")),
     el("table", { class: "before-after" },
@@ -96,18 +108,20 @@ function beforeAfter(found) {
 
 // ---- the nearest of the past
 
-function nearest(found) {
+/** @param {TraceRow} row @param {Nearest} found */
+function nearest(row, found) {
   if (!found.nearest.length && !found.waiting) return [];
   const waiting = found.waiting ? `${found.waiting} older power-ups are not looked at yet.` : "";
   return [
     el("h3", {}, "Most like it in the past"),
-    el("ol", { class: "rows" }, ...found.nearest.map(({ trace, distance_a }) => el("li", {},
+    el("ol", { class: "rows" }, ...found.nearest.map(({ trace, distance_a }) => el("li", { class: "near" },
       el("a", { class: "trace-row", href: `#trace/${encodeURIComponent(trace.id)}`, testid: "near-row" },
         el("b", { class: "words" }, trace.finding ? signature(trace.finding.signature) : "not read yet"),
         el("span", { class: "sure" }, trace.finding ? percent(trace.finding.confidence) : ""),
         el("span", { class: "more" },
           el("span", {}, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
-          el("span", {}, `differs by ${withUnit(distance_a, "A")}`)))))),
+          el("span", {}, `differs by ${withUnit(distance_a, "A")}`))),
+      el("a", { class: "like-button", href: compareAddress([trace.id, row.id]), "aria-label": `Lay it over that of ${clock(trace.start_ns)}` }, "Over it")))),
     el("p", { class: "soft" }, waiting),
   ];
 }

@@ -1,6 +1,6 @@
 // Times and differences of a plot in words: digits to what can be told apart.
 
-import { withUnit } from "../shared/format.js";
+import { withUncertainty, withUnit } from "../shared/format.js";
 
 /** @import { At, Between } from "../shared/types.js" */
 
@@ -17,7 +17,9 @@ export const digitsFor = (step) => (step > 0 ? Math.min(Math.max(Math.ceil(-Math
  */
 export function axisWords(places, signed = false) {
   const step = places.length > 1 ? places[1] - places[0] : 1;
-  const digits = digitsFor(step);
+  // 2.5 wants one digit more than what tells 2 from 5.
+  let digits = digitsFor(step);
+  while (digits < 9 && Math.abs(step * 10 ** digits - Math.round(step * 10 ** digits)) > 1e-6) digits++;
   return places.map((s) => momentWords(s, digits, signed));
 }
 
@@ -66,7 +68,7 @@ export function betweenPairs(found) {
   return [
     ["ΔI", both ? difference(last.current_a - first.current_a, "A") : "–"],
     ["ΔV", both ? difference(last.voltage_v - first.voltage_v, "V") : "–"],
-    ["charge", uncertain(found.charge_c, found.charge_u_c, "C")],
+    ["charge", withUncertainty(found.charge_c, found.charge_u_c, "C")],
     ["energy", withUnit(found.energy_j, "J")],
     ["mean", withUnit(found.mean_a, "A")],
     ["lowest, highest", found.least_a === null ? "–" : `${withUnit(found.least_a, "A")}, ${withUnit(found.most_a, "A")}`],
@@ -74,8 +76,6 @@ export function betweenPairs(found) {
   ];
 }
 
-/** @param {number | null} value @param {number | null} u @param {string} unit */
-const uncertain = (value, u, unit) => (u === null ? withUnit(value, unit) : `${withUnit(value, unit)} ± ${withUnit(u, unit)}`);
 
 /**
  * A reading in words; the nearest one to a cursor.

@@ -1,16 +1,19 @@
 // The list of filed power-ups, and of trips among them.
 
-import { api } from "../shared/api.js";
+import { api, messageOf } from "../shared/api.js";
 import { byId, el, button } from "../shared/dom.js";
 import { clock, duration, percent, withUnit } from "../shared/format.js";
 import { throughWords } from "../shared/tripwords.js";
 import { rule, signature } from "../shared/words.js";
+
+/** @import { BenchView, TraceRow, TripRow } from "../shared/types.js" */
 
 const SHOWN = 50;
 
 export class Traces {
   constructor() {
     this.onlyJob = false;
+    /** @type {string | null} */
     this.job = null;
     this.list = el("ol", { class: "rows" });
     this.filter = button("This job only", () => {
@@ -21,10 +24,16 @@ export class Traces {
     byId("part-traces").append(el("div", { class: "part-head" }, el("h2", {}, "Power-ups"), this.filter), this.list);
   }
 
+  /** @param {BenchView} view */
   async update(view) {
     if (view.job === this.job) return;
     this.job = view.job;
     if (this.onlyJob) await this.reload();
+  }
+
+  /** @param {string} kind */
+  async event(kind) {
+    if (kind === "trace" || kind === "trip") await this.reload();
   }
 
   async reload() {
@@ -32,15 +41,19 @@ export class Traces {
     try {
       const [traces, trips] = await Promise.all([api.traces(job, SHOWN), api.trips(job, SHOWN)]);
       // Each list is the newest of its kind: what is older than the end of a full one would have holes.
-      const rows = [...traces.map((one) => [one.start_ns, row(one)]), ...trips.map((one) => [one.figures.detected_ns, tripRow(one)])]
+      const rows = [...traces.map((one) => dated(one.start_ns, row(one))), ...trips.map((one) => dated(one.figures.detected_ns, tripRow(one)))]
         .sort(([a], [b]) => b - a).slice(0, SHOWN).map(([, node]) => node);
       this.list.replaceChildren(...(rows.length ? rows : [el("li", { class: "soft" }, "Nothing filed yet. Power a board; its trace comes here by itself.")]));
     } catch (fault) {
-      this.list.replaceChildren(el("li", { class: "fault" }, fault.message));
+      this.list.replaceChildren(el("li", { class: "fault" }, messageOf(fault)));
     }
   }
 }
 
+/** @param {number} t_ns @param {HTMLElement} node @returns {[number, HTMLElement]} */
+const dated = (t_ns, node) => [t_ns, node];
+
+/** @param {TripRow} trip */
 function tripRow({ number, job, supply, channel, figures }) {
   return el("li", {},
     el("a", { class: "trace-row trip-row", href: `#trip/${number}`, testid: "trip-row" },
@@ -51,6 +64,7 @@ function tripRow({ number, job, supply, channel, figures }) {
         el("span", {}, throughWords(figures)))));
 }
 
+/** @param {TraceRow} trace */
 function row(trace) {
   const found = trace.finding;
   return el("li", {},
