@@ -6,24 +6,13 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from benchd.checked import Fault, faults
-from benchd.settings import (
-    CaptureSettings,
-    Channel,
-    GuardSettings,
-    Influx,
-    LogSettings,
-    Mqtt,
-    Settings,
-    Supply,
-    anchored,
-)  # fmt: skip
+from benchd.settings import Channel, Settings, Supply, anchored
 from benchd.settings_fit import missing_folders, plan_warnings, unfit, unread_secrets
-from benchd.settings_web import Web
 from benchd.toml_edit import line_of
 
 _OF_SUPPLY = re.compile(r"supply (?P<supply>[a-z0-9-]+)(?: channel (?P<channel>\d+))?: ")
@@ -71,10 +60,12 @@ def read_settings(text: str, path: Path) -> Read:
 
 def defaults() -> dict[str, dict[str, Any]]:
     """What holds where a key is left out, by table; keys that have to be given are left out. Empty name: no table."""
-    tables: dict[str, type[BaseModel]] = {
-        "": Settings, "web": Web, "capture": CaptureSettings, "guard": GuardSettings, "log": LogSettings,
-        "influxdb": Influx, "mqtt": Mqtt, "supply": Supply, "channel": Channel,
-    }  # fmt: skip
+    tables: dict[str, type[BaseModel]] = {"": Settings, "supply": Supply, "channel": Channel}
+    for name, field in Settings.model_fields.items():
+        kinds = (field.annotation, *get_args(field.annotation))
+        found = next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, BaseModel)), None)
+        if found is not None and name != "supply":
+            tables[name] = found
     plain = (str, int, float, bool, type(None))
     return {
         name: {key: f.default for key, f in table.model_fields.items() if isinstance(f.default, plain)}
