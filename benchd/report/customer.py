@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 
 from benchd.report.document import Block, Document, Drawings, Facts, Heading, Items, Para, Signing
 from benchd.report.gather import Gathered, StepKept, Traced
 from benchd.report.part_checks import photo_rows
-from benchd.report.part_course import pair
+from benchd.report.part_course import When, pair
 from benchd.report.texts import Texts
 from benchd.report.words import known_word
 
@@ -34,7 +35,7 @@ def customer(g: Gathered, texts: Texts, made_ns: int, bench: str) -> Document:
             *_done(g, texts),
             *_result(g, texts),
             *_tested(g, texts),
-            *photo_rows(g.photos[:MOST_PHOTOS], texts),
+            *photo_rows([dataclasses.replace(p, caption=_short(p.caption)) for p in g.photos[:MOST_PHOTOS]], texts),
             *_mind(g, texts),
             Signing([texts("customer.received"), texts("customer.handed")]),
         ],
@@ -86,14 +87,16 @@ def _result(g: Gathered, texts: Texts) -> Iterator[Block]:
     state = known_word("state", g.job.state, texts)
     words = f"{state[:1].upper()}{state[1:]}."
     yield Para(f"{words} {_plain(g.traces[-1], texts)}" if len(g.traces) > 1 else words)
-    first, last = (g.traces[0], g.traces[-1]) if g.traces else (None, None)
-    if first is last:
-        drawings = pair(first, None, texts, ("customer.only", "customer.after"))
-    else:
-        drawings = pair(first, last, texts, ("customer.before", "customer.after"))
+    drawings = pair(g.traces[0], g.traces[-1], texts, _beside) if len(g.traces) > 1 else []
     if drawings:
         yield Drawings(drawings)
         yield Para(texts("customer.picture"), "quiet")
+
+
+def _beside(when: When, traced: Traced, texts: Texts) -> tuple[str, str]:
+    """Caption of a drawing, and what it shows in plain words."""
+    caption = texts(f"customer.{when}")
+    return caption, f"{caption}: {_plain(traced, texts)}"
 
 
 def _tested(g: Gathered, texts: Texts) -> Iterator[Block]:
@@ -123,4 +126,5 @@ def _mind(g: Gathered, texts: Texts) -> Iterator[Block]:
 
 
 def _short(text: str) -> str:
+    text = " ".join(text.split())
     return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - 1].rstrip() + "…"

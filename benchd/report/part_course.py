@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Literal
 
 import numpy as np
 
@@ -15,6 +16,9 @@ from benchd.report.texts import Texts
 from benchd.report.words import known_word, peak, short_finding
 from benchd.traces.picture import Curve
 
+When = Literal["before", "after"]
+Words = Callable[[When, Traced, Texts], tuple[str, str]]
+"""Caption of a drawing, and its words for those who do not see it."""
 KINDS = ("step", "note", "job-state", "trip", "trace")
 
 
@@ -86,31 +90,26 @@ def _step(step: StepKept, g: Gathered, texts: Texts) -> Iterator[Block]:
         yield Para(texts("course.shared"), "quiet")
 
 
-def pair(
-    before: Traced | None, after: Traced | None, texts: Texts, keys: tuple[str, str] | None = None
-) -> list[Drawing]:
-    """Both traces on the same axes; from the button where both have one. `keys`: of the captions."""
-    there = [t for t in (before, after) if t is not None and t.scene is not None]
-    zeros = {t.number: _button_s(t) for t in there}
-    by_button = bool(there) and None not in zeros.values()
-    curves = {t.number: _moved(t, (zeros[t.number] or 0.0) if by_button else 0.0) for t in there}
-    frame = Frame.of(list(curves.values()))
+def _beside(when: When, traced: Traced, texts: Texts) -> tuple[str, str]:
+    """What stands below a drawing beside a step, and what it is called for those who do not see it."""
+    finding = short_finding(traced.row.finding, texts)
+    named = texts(f"course.when-{when}")
+    alt = texts("course.pair-alt", when=named, number=traced.number, finding=finding, peak=peak(traced, texts))
+    return texts(f"course.{when}", number=traced.number, finding=finding), alt
+
+
+def pair(before: Traced | None, after: Traced | None, texts: Texts, words: Words = _beside) -> list[Drawing]:
+    """Both traces on the same axes; from the button where both have one."""
+    sides: tuple[tuple[When, Traced | None], ...] = (("before", before), ("after", after))
+    there = [(when, traced) for when, traced in sides if traced is not None and traced.scene is not None]
+    zeros = [_button_s(traced) for _, traced in there]
+    by_button = None not in zeros
+    curves = [_moved(t, (zero or 0.0) if by_button else 0.0) for (_, t), zero in zip(there, zeros, strict=True)]
+    frame = Frame.of(curves)
     drawings = []
-    for traced, when, key in zip(
-        (before, after), ("before", "after"), keys or ("course.before", "course.after"), strict=True
-    ):
-        if traced is None or traced.number not in curves:
-            continue
-        finding = short_finding(traced.row.finding, texts)
-        alt = texts(
-            "course.pair-alt",
-            when=texts(f"course.when-{when}"),
-            number=traced.number,
-            finding=finding,
-            peak=peak(traced, texts),
-        )
-        caption = texts(key, number=traced.number, finding=finding)
-        drawings.append(Drawing(small(curves[traced.number], frame, texts, by_button, alt), caption, alt))
+    for (when, traced), curve in zip(there, curves, strict=True):
+        caption, alt = words(when, traced, texts)
+        drawings.append(Drawing(small(curve, frame, texts, by_button, alt), caption, alt))
     return drawings
 
 

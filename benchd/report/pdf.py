@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import base64
 import importlib.util
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, cast
@@ -15,6 +16,7 @@ from benchd.report.document import Document, Drawings, Photo, Photos
 
 PPI = 100.0
 """Of pictures of the pages, dots an inch."""
+_LONG, _SOME = re.compile(r"\S{40,}"), re.compile(r"\S{1,12}")
 TEMPLATE = Path(__file__).with_name("report.typ")
 
 
@@ -60,7 +62,19 @@ def _data(document: Document, files: dict[str, bytes]) -> dict[str, Any]:
                 told["blocks"].append({"type": "photos", "items": shown})
             case _:
                 told["blocks"].append(msgspec.to_builtins(block))
-    return told
+    return cast(dict[str, Any], _breakable(told))
+
+
+def _breakable(value: Any) -> Any:
+    """The same, but that a word which is longer than a line may be parted."""
+    match value:
+        case str():
+            return _LONG.sub(lambda word: "\u200b".join(_SOME.findall(word[0])), value)
+        case dict():
+            return {key: each if key == "file" else _breakable(each) for key, each in value.items()}
+        case list() | tuple():
+            return [_breakable(each) for each in value]
+    return value
 
 
 def _picture(files: dict[str, bytes], svg: str, caption: str, alt: str) -> dict[str, str]:

@@ -33,6 +33,7 @@ def languages() -> tuple[str, ...]:
     return tuple(sorted(file.stem for file in FOLDER.glob("*.toml") if not file.stem.endswith("-said")))
 
 
+@functools.cache
 def read_texts(language: str) -> dict[str, Any]:
     """The file of a language: tables of texts."""
     return tomllib.loads((FOLDER / f"{language}.toml").read_text("utf-8"))
