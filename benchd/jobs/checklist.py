@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import Field, ValidationError, model_validator
 
 from benchd.checked import Fault, Table, faults
-from benchd.toml_file import FileFault, tables_of
+from benchd.toml_file import FileFault, placed, tables_of
 
 FORMAT = 1
 NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?")
@@ -92,11 +92,6 @@ def checklist_of(text: str, name: str, where: str = "") -> Checklist:
         return Checklist.model_validate(said)
     except ValidationError as error:
         raise FileFault(where, [placed(fault) for fault in faults(error, Checklist)]) from None
-
-
-def placed(fault: Fault) -> Fault:
-    """A rule between keys gets the key that its sentence begins with."""
-    return fault if fault.key or " = " not in fault.text else fault._replace(key=fault.text.split(" = ", 1)[0])
 
 
 def checklist_schema() -> dict[str, Any]:

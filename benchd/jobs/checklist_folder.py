@@ -14,8 +14,8 @@ from typing import Literal, NamedTuple
 
 from benchd.checked import Fault
 from benchd.jobs.checklist import MOMENTS, NAME, NAME_WORDS, Checklist, checklist_of
-from benchd.toml_file import FileFault, text_of
-from benchd.whole_file import replace_file, sync_folder
+from benchd.toml_file import FileFault, text_of, write
+from benchd.whole_file import sync_folder
 
 MOST_FILES = 100
 """So many lists in a folder are read at most. Our choice."""
@@ -87,10 +87,7 @@ class ChecklistFolder:
         path = self._path(name)
         checked = self.check(name, text)
         with self._writing:
-            try:
-                replace_file(path, text)
-            except OSError as error:
-                raise FileFault(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
+            write(path, text)
         return Found(checked, "own", path, name in shipped())
 
     def copy(self, name: str, new_name: str = "") -> Found:

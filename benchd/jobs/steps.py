@@ -23,9 +23,9 @@ from typing import Annotated, Any, Literal, NamedTuple
 from pydantic import Field, ValidationError
 
 from benchd.checked import Fault, Table, faults
-from benchd.jobs.checklist import Id, placed, with_format
-from benchd.toml_file import FileFault, tables_of, text_of
-from benchd.whole_file import replace_file, sync_folder
+from benchd.jobs.checklist import Id, with_format
+from benchd.toml_file import FileFault, placed, tables_of, text_of, write
+from benchd.whole_file import sync_folder
 
 FORMAT = 1
 MOST_STEPS = 100
@@ -113,11 +113,7 @@ class StepsFile:
         """Make or change the file of one's own. Raises FileFault, and then it is as it was."""
         self.check(text)
         with self._writing:
-            try:
-                replace_file(self.path, text)
-            except OSError as error:
-                told = f"cannot be written, so it is as it was: {error}"
-                raise FileFault(str(self.path), [Fault("", told)]) from error
+            write(self.path, text)
 
     def delete(self) -> None:
         """Delete the file of one's own: the shipped kinds alone are used again. Raises FileFault."""

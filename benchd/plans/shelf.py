@@ -12,7 +12,6 @@ from __future__ import annotations
 import functools
 import stat
 import threading
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
@@ -21,22 +20,16 @@ from pydantic import ValidationError
 
 from benchd.checked import Fault, faults
 from benchd.plans.plan import NAME, Plan
-from benchd.whole_file import replace_file, sync_folder
+from benchd.toml_file import MOST_BYTES, FileFault, placed, tables_of, text_of, write
+from benchd.whole_file import sync_folder
 
 FORMAT = 1
-MOST_BYTES = 65_536
-"""Of a plan's file: a hundred times what a long one has. Our choice, so that a wrong file is not read at length."""
 
 Origin = Literal["own", "settings", "shipped"]
 
 
-class PlanError(ValueError):
+class PlanError(FileFault):
     """A plan cannot be used, written or deleted. One line a fault: file, key, what was given, what is allowed."""
-
-    def __init__(self, where: str, found: Sequence[Fault]) -> None:
-        super().__init__("\n".join(f"{where}: {each.text}" for each in found))
-        self.faults = tuple(found)
-        """The same by key, for a form: the key is that of the value at fault, or empty."""
 
 
 class Found(NamedTuple):
@@ -112,12 +105,7 @@ class Shelf:
         path = self._path(name)
         found = self.find(name)
         if path.exists() or found is None:
-            try:
-                # newline="": a file with CR LF keeps them.
-                with path.open(encoding="utf-8", newline="") as file:
-                    return file.read(MOST_BYTES)
-            except (OSError, UnicodeDecodeError) as error:
-                raise PlanError(f"plan {name}", [Fault("", f"cannot be read: {error}")]) from error
+            return text_of(path, PlanError)
         from benchd.plans.written import plan_text
 
         own = {key: value for key, value in values_of(found.plan).items() if key != "name"}
@@ -126,11 +114,9 @@ class Shelf:
     def save_text(self, name: str, text: str) -> Found:
         """Make a plan of one's own, or change one, by the whole text of its file. Raises PlanError."""
         path = self._path(name)
-        if len(text.encode("utf-8", "replace")) > MOST_BYTES:
-            raise PlanError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no plan is")])
         plan_of(str(path), name, text)
         with self._writing:
-            _replace(path, text)
+            write(path, text, PlanError)
         return self._must(name)
 
     def copy(self, name: str, new_name: str = "") -> Found:
@@ -219,7 +205,7 @@ class Shelf:
     def _write(self, path: Path, values: dict[str, Any], before: str) -> None:
         from benchd.plans.written import plan_text  # only writers need a library that keeps comments
 
-        _replace(path, plan_text(values, before))
+        write(path, plan_text(values, before), PlanError)
 
     def _why_not_deleted(self, name: str) -> str:
         match self.find(name):
@@ -239,27 +225,12 @@ def shipped() -> dict[str, Found]:
 
 def read_plan(path: Path) -> Plan:
     """The plan in a file. Raises PlanError."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-        if len(raw) > MOST_BYTES:
-            raise PlanError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no plan is")])
-        return plan_of(str(path), path.stem, raw.decode("utf-8"))
-    except OSError as error:
-        raise PlanError(str(path), [Fault("", f"cannot be read: {error}")]) from error
-    except UnicodeDecodeError as error:
-        raise PlanError(str(path), [Fault("", f"not UTF-8 text: {error}")]) from error
+    return plan_of(str(path), path.stem, text_of(path, PlanError))
 
 
 def plan_of(where: str, name: str, text: str) -> Plan:
     """The plan that the text of a file says; `where` stands for the file in errors. Raises PlanError."""
-    try:
-        said = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
-        raise PlanError(where, [Fault("", f"not valid TOML: {error}")]) from error
-    if "format" not in said:
-        raise PlanError(where, [Fault("format", f"format: missing; begin the file with format = {FORMAT}")])
-    return _plan(where, name, said)
+    return _plan(where, name, tables_of(text, where, FORMAT, PlanError))
 
 
 def values_of(plan: Plan) -> dict[str, Any]:
@@ -289,19 +260,7 @@ def _plan(where: str, name: str, values: Mapping[str, Any]) -> Plan:
     try:
         return Plan.model_validate({"name": said.pop("name"), **said})
     except ValidationError as error:
-        raise PlanError(where, [_placed(fault) for fault in faults(error, Plan)]) from None
-
-
-def _placed(fault: Fault) -> Fault:
-    """A rule between keys gets the key that its sentence begins with."""
-    return fault if fault.key or " = " not in fault.text else fault._replace(key=fault.text.split(" = ", 1)[0])
-
-
-def _replace(path: Path, text: str) -> None:
-    try:
-        replace_file(path, text)
-    except (OSError, UnicodeEncodeError) as error:
-        raise PlanError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
+        raise PlanError(where, [placed(fault) for fault in faults(error, Plan)]) from None
 
 
 def _text_of(path: Path) -> str:

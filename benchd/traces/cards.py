@@ -7,9 +7,7 @@ file of one's own that cannot be used is named by `faults`, and the shipped one 
 from __future__ import annotations
 
 import functools
-import stat
 import threading
-import tomllib
 from collections.abc import Mapping, Sequence
 from graphlib import CycleError
 from pathlib import Path
@@ -18,24 +16,20 @@ from typing import Literal, NamedTuple
 from pydantic import ValidationError
 
 from benchd.checked import Fault, faults
+from benchd.toml_file import FileFault, tables_of, write
+from benchd.toml_file import text_of as _text_of
 from benchd.traces.card import FORMAT, ID, UNCLEAR, Card
 from benchd.traces.card_score import in_order
-from benchd.whole_file import replace_file, sync_folder
+from benchd.whole_file import sync_folder
 
-MOST_BYTES = 65_536
-"""Of a card's file: ten times what a long one has. Our choice, so that a wrong file is not read at length."""
 MOST_FILES = 100
 """So many cards in a folder are read at most. Our choice."""
 
 Origin = Literal["own", "shipped"]
 
 
-class CardError(ValueError):
+class CardError(FileFault):
     """A card cannot be used. One line a fault: file, key, what was given, what is allowed."""
-
-    def __init__(self, where: str, found: Sequence[Fault]) -> None:
-        super().__init__("\n".join(f"{where}: {each.text}" for each in found))
-        self.faults = tuple(found)
 
 
 class Found(NamedTuple):
@@ -176,8 +170,6 @@ class CardFolder:
     def check(self, name: str, text: str) -> Card:
         """The card that a file of one's own would be with this text, beside all others. Raises CardError."""
         path = self._path(name)
-        if len(text.encode("utf-8", "replace")) > MOST_BYTES:
-            raise CardError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no card is")])
         card = card_of(path, text)
         others = {found.card.id: found.card for found in self.shelf().all()}
         if wrong := _misfit({**others, name: card}):
@@ -187,11 +179,7 @@ class CardFolder:
     def save(self, name: str, text: str) -> Card:
         """Make a card of one's own, or change one, by the whole text of its file. Raises CardError."""
         card = self.check(name, text)
-        path = self._path(name)
-        try:
-            replace_file(path, text)
-        except (OSError, UnicodeEncodeError) as error:
-            raise CardError(str(path), [Fault("", f"cannot be written, so it is as it was: {error}")]) from error
+        write(self._path(name), text, CardError)
         return card
 
     def delete(self, name: str) -> None:
@@ -283,32 +271,12 @@ def read_card(path: Path) -> Card:
 
 def text_of(path: Path) -> str:
     """What a card's file says, usable or not. Raises CardError."""
-    try:
-        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would keep us waiting
-            raise CardError(str(path), [Fault("", "is not a file; a card's name stands for something else here")])
-        with path.open("rb") as file:
-            raw = file.read(MOST_BYTES + 1)
-        if len(raw) > MOST_BYTES:
-            raise CardError(str(path), [Fault("", f"longer than {MOST_BYTES} bytes: no card is")])
-        return raw.decode("utf-8")
-    except OSError as error:
-        raise CardError(str(path), [Fault("", f"cannot be read: {error}")]) from error
-    except UnicodeDecodeError as error:
-        raise CardError(str(path), [Fault("", f"not UTF-8 text: {error}")]) from error
+    return _text_of(path, CardError)
 
 
 def card_of(path: Path, text: str) -> Card:
     """The card that the text of the file `path` says. Raises CardError."""
-    try:
-        said = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # beside TOML's own errors: 5000 digits, brackets in brackets
-        raise CardError(str(path), [Fault("", f"not valid TOML: {error}")]) from error
-    form = said.get("format")
-    if form is None:
-        raise CardError(str(path), [Fault("format", f"format: missing; begin the file with format = {FORMAT}")])
-    if form != FORMAT or isinstance(form, bool):
-        text = f"format = {form!r}: this version of benchd reads format {FORMAT}"
-        raise CardError(str(path), [Fault("format", text)])
+    said = tables_of(text, str(path), FORMAT, CardError) | {"format": FORMAT}
     if (name := said.setdefault("id", path.stem)) != path.stem:
         text = f"id = {name!r}: the card is called {path.stem}, by its file; change one of the two"
         raise CardError(str(path), [Fault("id", text)])

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from benchd.toml_file import MOST_BYTES
 from benchd.traces.card import Card, Condition, Look
 from benchd.traces.card_score import fit, holds, nearness, own_score, scores
 from benchd.traces.card_words import FIELD, filled, said
 from benchd.traces.cards import (
-    MOST_BYTES,
     CardError,
     CardFolder,
     Shelf,
