@@ -24,14 +24,18 @@ def check(config: Annotated[Path | None, out.CONFIG] = None, json_: Annotated[bo
     """Check a settings file and the driver profiles it names. Example: benchd config check -c benchd.toml"""
     from benchd.settings import SettingsError, load
     from benchd.settings_fit import missing_folders, plan_warnings, unfit, unread_secrets
+    from benchd.web import admitted
 
     path = out.config_path(config)
     faults: list[str] = []
     warnings: list[str] = []
     try:
         settings = load(path)
-        faults += [f"{path}: {fault}" for fault in unfit(settings) + unread_secrets(settings)]
+        faults += [
+            f"{path}: {fault}" for fault in unfit(settings) + unread_secrets(settings) + admitted.faults(settings.web)
+        ]
         warnings += plan_warnings(settings, settings.shelf) + missing_folders(settings)
+        warnings += filter(None, [admitted.in_the_clear(settings.web)])
     except SettingsError as e:
         faults += str(e).splitlines()
     record: dict[str, Any] = {"file": str(path), "ok": not faults, "faults": faults, "warnings": warnings}

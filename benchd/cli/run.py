@@ -35,7 +35,8 @@ def run(
     printer = _Printer(json_)
 
     def ready(url: str) -> None:
-        printer.start("ready", {"url": url}, f"bench {settings.bench!r}: the page is at {url}")
+        lets_in = "; `benchd pair` lets a phone in" if settings.web.token else ""
+        printer.start("ready", {"url": url}, f"bench {settings.bench!r}: the page is at {url}{lets_in}")
 
     with out.errors(StartError), printer:
         confirmed = asyncio.run(Daemon(settings, out.config_path(config).absolute()).run(ready, on_event=printer.event))

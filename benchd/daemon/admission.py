@@ -12,24 +12,18 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from benchd.daemon.core import Core
-from benchd.settings import SettingsError, secret
-from benchd.settings_web import Token, Web
-from benchd.tokens import SHORTEST, hash_of
+from benchd.settings_web import Web
 from benchd.web.access import Access
 from benchd.web.addresses import reached_at
-from benchd.web.caller import Caller, Role
+from benchd.web.admitted import in_the_clear, tls_of, tokens_of
+from benchd.web.caller import Caller
 from benchd.web.sessions import Sessions
-from benchd.web.tls import BadCertificate, Tls
 from benchd.whole_file import replace_file
 
 log = logging.getLogger("benchd")
 
 SESSIONS = "sessions.json"
 DAY_S = 86400.0
-IN_THE_CLEAR = (
-    "the page is offered to the network and nothing of it is encrypted: everybody there can read along, tokens too, "
-    "and act with them; set tls_cert_file and tls_key_file in the settings' [web]"
-)
 
 
 class Admission:
@@ -41,10 +35,7 @@ class Admission:
         self._url = ""
         self._secret = secrets.token_urlsafe(32)
         self.tls = tls_of(web)
-        try:
-            self._cert = self.tls.checked() if self.tls else ""
-        except BadCertificate as e:
-            raise SettingsError(str(e)) from None
+        self._cert = self.tls.checked() if self.tls else ""
         tokens = tokens_of(web)
         sessions = Sessions(web.session_days * DAY_S)
         self._take_up(sessions, tokens)
@@ -60,7 +51,7 @@ class Admission:
     @property
     def warning(self) -> str:
         """What everybody at the bench should know of the way in; empty: nothing."""
-        return IN_THE_CLEAR if self._web.wide and not self._web.tls else ""
+        return in_the_clear(self._web)
 
     def announce(self, file: Path, url: str) -> None:
         """Tell commands of the daemon's own user, and only of that one, where the page is. Raises OSError."""
@@ -85,40 +76,6 @@ class Admission:
         # Of no job: who came in while a job lay on the bench says nothing of that job.
         kept = self._core.writer.submit(lambda db: db.add_entry("access", payload=told))
         kept.add_done_callback(_kept)
-
-
-def tls_of(web: Web) -> Tls | None:
-    """The files of the page's certificate; None: not encrypted. Raises SettingsError."""
-    if not web.tls:
-        return None
-    try:
-        return Tls(Path(web.tls_cert_file).expanduser(), Path(web.tls_key_file).expanduser())
-    except RuntimeError as e:  # no such user after '~'
-        raise SettingsError(f"web.tls_cert_file, web.tls_key_file: {e}") from None
-
-
-def tokens_of(web: Web) -> dict[str, Caller]:
-    """Who comes in, by the hash of their token. Raises SettingsError for a file that holds none."""
-    found: dict[str, Caller] = {}
-    for place, token in enumerate(web.token):
-        hashed = token.hash or _from_file(token, f"web.token[{place}].token_file")
-        if hashed in found:
-            raise SettingsError(
-                f"web.token[{place}]: {token.name} has the same token as {found[hashed].name}: each needs one of its "
-                "own, or the journal could not tell them apart; `benchd token new` makes one"
-            )
-        found[hashed] = Caller(token.name, Role(token.role))
-    return found
-
-
-def _from_file(token: Token, key: str) -> str:
-    text = secret("", token.token_file, key)
-    if not len(text) >= SHORTEST:
-        raise SettingsError(
-            f"{key} = {token.token_file!r}: the token in it has {len(text)} characters, allowed are {SHORTEST} or "
-            "more; `benchd token new` makes one that nobody guesses"
-        )
-    return hash_of(text)
 
 
 def _kept(entry: Future[Any]) -> None:

@@ -6,7 +6,7 @@ import ipaddress
 import socket
 from collections.abc import Iterable
 
-ANYWHERE = ("192.0.2.1", "2001:db8::1")
+ANYWHERE = ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1"))
 """Documentation addresses (RFC 5737, RFC 3849): asking for the way there sends nothing."""
 
 
@@ -24,7 +24,7 @@ def local_url(host: str, port: int, tls: bool) -> str:
 
 def reached_at(host: str, port: int, names: Iterable[str], tls: bool) -> list[str]:
     """How others reach it: by its names first, then by its addresses."""
-    own = _outward() if _is_all(host) else [host]
+    own = _outward(host) if _is_all(host) else [host]
     return [url(name, port, tls) for name in dict.fromkeys([*names, *own])]
 
 
@@ -39,10 +39,10 @@ def _loopback_of(host: str) -> str:
     return "::1" if ":" in host else "127.0.0.1"
 
 
-def _outward() -> list[str]:
-    """This machine's addresses towards its networks, as far as its routes tell."""
+def _outward(host: str) -> list[str]:
+    """This machine's addresses towards its networks, as far as its routes tell; of IPv6 only where that is heard."""
     found = []
-    for family, there in zip((socket.AF_INET, socket.AF_INET6), ANYWHERE, strict=True):
+    for family, there in ANYWHERE[: 2 if ":" in host else 1]:
         try:
             with socket.socket(family, socket.SOCK_DGRAM) as sock:
                 sock.connect((there, 9))
