@@ -1,101 +1,98 @@
 // Wires the page: messages from the bench to the parts, addresses after # to views.
 
-import { Alarm } from "./bench/alarm.js";
-import { ChannelCard } from "./bench/channel.js";
-import { button, byId, el, setData, setText } from "./shared/dom.js";
+import { BenchPart } from "./bench/benchpart.js";
 import { FootSwitch } from "./bench/footswitch.js";
-import { Followers } from "./bench/followers.js";
-import { age } from "./shared/format.js";
+import { Trips } from "./bench/trips.js";
+import { Warnings } from "./bench/warnings.js";
 import { Jobs } from "./jobs/jobs.js";
-import { Journal } from "./jobs/journal.js";
-import { Link } from "./shared/link.js";
-import { CompareView } from "./traces/compareview.js";
-import { JobView } from "./jobs/jobview.js";
 import { JobsView } from "./jobs/jobsview.js";
-import { SettingsView } from "./settings/settingsview.js";
+import { JobView } from "./jobs/jobview.js";
+import { Journal } from "./jobs/journal.js";
 import { PlansView } from "./settings/plansview.js";
+import { SettingsView } from "./settings/settingsview.js";
+import { benchClock, deviceAhead } from "./shared/clock.js";
+import { byId, setData, setText } from "./shared/dom.js";
+import { age, duration } from "./shared/format.js";
+import { Link } from "./shared/link.js";
+import { Presses } from "./shared/presses.js";
+import { CompareView } from "./traces/compareview.js";
 import { Traces } from "./traces/traces.js";
 import { TraceView } from "./traces/traceview.js";
-import { Trips } from "./bench/trips.js";
 import { TripView } from "./traces/tripview.js";
-import { Warnings } from "./bench/warnings.js";
 
-const DRAW_MS = 60;
-/** Each view, and the tab that it stands under. */
-const VIEWS = { bench: "bench", traces: "traces", journal: "job", trace: "traces", trip: "traces", compare: "traces", job: "job", jobs: "jobs", settings: "settings", plans: "settings" };
-const cards = new Map();
-const alarm = new Alarm();
-const trips = new Trips(alarm);
+/** @import { BenchView } from "./shared/types.js" */
+
+/**
+ * A part of the page. What it has of these is called:
+ * @typedef {object} Part
+ * @property {(view: BenchView) => unknown} [update] with how the bench stands, at least once a second
+ * @property {(kind: string, payload: any) => unknown} [event] with what has happened
+ * @property {() => unknown} [reload] after each connection: what was missed
+ * @property {(live: boolean) => unknown} [refresh] twice a second; `live`: whether the bench is heard
+ * @property {(id: string | null) => unknown} [open] as the view that is looked at
+ * @property {() => unknown} [close]
+ */
+
+/** A device whose clock is further off than this is told so, s. */
+const CLOCK_OFF_S = 60;
+
+const presses = new Presses();
+const bench = new BenchPart(byId("part-channels"));
+const trips = new Trips(bench.hearing);
 const warnings = new Warnings(byId("warnings"));
 const jobs = new Jobs();
 const traces = new Traces();
-const traceView = new TraceView();
-const tripView = new TripView();
-const plansView = new PlansView();
-const jobView = new JobView();
-const jobsView = new JobsView();
-const compareView = new CompareView();
-const settingsView = new SettingsView();
-/** Those that open something by its id, and whether they need one. */
-const OPENED = { trace: [traceView, true], trip: [tripView, true], compare: [compareView, true], job: [jobView, false], jobs: [jobsView, false], settings: [settingsView, false], plans: [plansView, false] };
 const journal = new Journal();
-const footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
-byId("part-channels").append(el("div", { class: "tools" },
-  el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"),
-  el("a", { id: "all-benches", class: "like-button", href: "/benches", hidden: true }, "All benches"),
-  button("Foot switch …", () => footSwitch.ask(), { testid: "foot-switch" })));
-const followers = new Followers(byId("part-channels"));
-let view = { plans: [] };
+const plansView = new PlansView();
+/** Views that open something by its id; true: only with one. @type {Record<string, [Part, boolean]>} */
+const OPENED = {
+  trace: [new TraceView(), true], trip: [new TripView(), true], compare: [new CompareView(), true], job: [new JobView(), false],
+  jobs: [new JobsView(), false], settings: [new SettingsView(), false], plans: [plansView, false],
+};
+/** Each view, and the tab that it stands under. @type {Record<string, string>} */
+const VIEWS = {
+  bench: "bench", traces: "traces", trace: "traces", trip: "traces", compare: "traces", journal: "job", job: "job", jobs: "jobs",
+  settings: "settings", plans: "settings",
+};
+const views = Object.values(OPENED).map(([part]) => part);
+/** @type {Part[]} */
+const parts = [bench, trips, jobs, traces, journal, ...views];
+/** @type {BenchView | null} */
+let view = null;
 
-const keyOf = (supply, channel) => `${supply} ${channel}`;
-const link = new Link(take, () => Promise.all([jobs.reload(), traces.reload(), journal.reload(), ...[...cards.values()].map((card) => card.reload())]));
+const link = new Link(take, () => Promise.all(parts.map((part) => part.reload?.())));
+bench.footSwitch = new FootSwitch(() => (link.live ? view : null), trips);
 
+/** @param {any} message */
 function take(message) {
   if (message.type === "bench") takeBench(message);
-  else if (message.type === "samples") cards.get(keyOf(message.supply, message.channel))?.add(message);
-  else if (message.type === "event") takeEvent(message);
+  else if (message.type === "samples") bench.samples(message);
+  else if (message.type === "event") takeEvent(message.kind, message.payload);
 }
 
+/** @param {BenchView} message */
 function takeBench(message) {
   view = message;
+  benchClock.heard(view.t_ns, performance.now());
   setText(byId("bench-name"), view.bench);
-  byId("all-benches").hidden = !view.followers?.mqtt; // they meet at the broker
   document.title = `${view.channels.some((one) => one.latched) ? "TRIPPED · " : ""}${view.bench}`;
-  for (const channel of view.channels) {
-    const key = keyOf(channel.supply, channel.channel);
-    let card = cards.get(key);
-    if (card === undefined) {
-      card = new ChannelCard(channel, () => view);
-      cards.set(key, card);
-      byId("part-channels").append(card.node);
-      card.reload();
-    }
-    card.update(channel);
-  }
-  for (const [key, card] of cards) {
-    if (view.channels.some((one) => keyOf(one.supply, one.channel) === key)) continue;
-    card.node.remove();
-    card.plot.destroy();
-    cards.delete(key);
-  }
-  trips.update(view);
-  jobs.update(view);
-  traces.update(view);
-  journal.update(view);
-  followers.update(view);
+  for (const part of parts) part.update?.(view);
   tick();
 }
 
-function takeEvent({ kind }) {
+/** @param {string} kind @param {any} payload */
+function takeEvent(kind, payload) {
   if (["trace", "trip"].includes(kind)) traces.reload();
   if (kind === "plan") plansView.reload();
   if (kind === "job") jobs.reload();
   if (["trace", "trip", "journal", "job", "output", "consent", "stage", "plan"].includes(kind)) renewJournal();
+  for (const part of parts) part.event?.(kind, payload);
 }
 
 /** At once, and once more when it is quiet: who asked is written down only after what was asked has happened. */
 const QUIET_MS = 700;
-let renewing = null;
+/** @type {ReturnType<typeof setTimeout> | undefined} */
+let renewing;
 function renewJournal() {
   journal.reload();
   clearTimeout(renewing);
@@ -108,39 +105,37 @@ function tick() {
   setData(byId("link"), "state", state);
   setText(byId("link"), { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
   setData(document.body, "link", state);
-  for (const card of cards.values()) card.refresh(state === "live");
-  trips.refresh(state === "live");
-  warnings.update(view, state);
+  presses.refresh(state === "live");
+  for (const part of parts) part.refresh?.(state === "live");
+  warnings.update(view, state, ofThisDevice());
 }
 setInterval(tick, 500);
 
-let drawnAt = 0;
-function draw(now) {
-  requestAnimationFrame(draw);
-  if (now - drawnAt < DRAW_MS) return;
-  drawnAt = now;
-  for (const card of cards.values()) card.draw();
+/** What this device itself has to be told of. */
+function ofThisDevice() {
+  const ahead = deviceAhead();
+  if (ahead === null || Math.abs(ahead) < CLOCK_OFF_S) return [];
+  return [`This device's clock is ${duration(Math.abs(ahead))} ${ahead > 0 ? "ahead" : "behind"}. Times on this page are by the bench's clock.`];
 }
-requestAnimationFrame(draw);
 
 function route() {
   const [name, id] = location.hash.slice(1).split("/");
   const shown = name in VIEWS ? name : "bench";
   document.body.dataset.view = shown;
-  for (const tab of document.querySelectorAll(".tabs a")) {
-    const here = tab.hash === `#${VIEWS[shown]}`;
-    if (here) tab.setAttribute("aria-current", "page");
+  for (const section of document.querySelectorAll("main > section")) section.toggleAttribute("data-looked-at", section.classList.contains(`view-${shown}`));
+  for (const tab of /** @type {NodeListOf<HTMLAnchorElement>} */ (document.querySelectorAll(".tabs a"))) {
+    if (tab.hash === `#${VIEWS[shown]}`) tab.setAttribute("aria-current", "page");
     else tab.removeAttribute("aria-current");
   }
-  for (const [name, [opened, needsId]] of Object.entries(OPENED)) {
-    if (shown === name && (id || !needsId)) opened.open(id ? decodeURIComponent(id) : null);
-    else opened.close();
+  for (const [one, [part, needsId]] of Object.entries(OPENED)) {
+    if (shown === one && (id || !needsId)) part.open?.(id ? decodeURIComponent(id) : null);
+    else part.close?.();
   }
   scrollTo(0, 0);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.
 new ResizeObserver(([head]) => document.documentElement.style.setProperty("--head", `${Math.ceil(head.borderBoxSize[0].blockSize)}px`))
-  .observe(document.querySelector(".head"));
+  .observe(/** @type {Element} */ (document.querySelector(".head")));
 
 addEventListener("hashchange", route);
 route();

@@ -2,45 +2,48 @@
 
 import { api } from "../shared/api.js";
 import { button, el, setData, setText } from "../shared/dom.js";
-import { age, amps, volts, watts, withUnit } from "../shared/format.js";
+import { age, amps, begin, percent, volts, watts, withUnit } from "../shared/format.js";
+import { attempt } from "../shared/sheet.js";
+import { capture, mode, signature, trust } from "../shared/words.js";
 import { Feed } from "./feed.js";
 import { Health } from "./health.js";
-import { LivePlot } from "../shared/plots.js";
+import { LivePlot } from "./liveplot.js";
 import { askPower } from "./power.js";
-import { attempt } from "../shared/sheet.js";
 import { Stages } from "./stages.js";
-import { capture, mode, trust } from "../shared/words.js";
+
+/** @import { BenchView, ChannelView } from "../shared/types.js" */
+/** @import { SamplesMessage } from "./feed.js" */
 
 /** A reading older than this is not `now` any more, s. */
 const OLD_S = 2;
+/** @type {[number, string][]} */
 const SPANS = [[30, "30 s"], [120, "2 min"]];
 const RECENT_POINTS = 4000;
+/** Figures that change more often cannot be read. */
+const FIGURES_MS = 200;
 
 export class ChannelCard {
+  /**
+   * @param {ChannelView} view
+   * @param {() => BenchView | null} bench
+   */
   constructor(view, bench) {
     this.view = view;
     this.bench = bench;
-    this.seenAt = performance.now();
+    this.live = false;
     this.feed = new Feed();
     this.dirty = true;
-    this.node = this.build();
-    this.plot = new LivePlot(this.plotBox);
-    this.setSpan(SPANS[0][0]);
-  }
-
-  number(name, unit, big) {
-    const value = el("span", { class: "value" }, "–");
-    const node = el("p", { class: big ? "big" : "small", testid: name }, value, el("span", { class: "unit" }, ` ${unit}`));
-    return [node, value];
-  }
-
-  build() {
-    const { supply, channel } = this.view;
+    const { supply, channel } = view;
+    this.seenAt = this.figuresAt = performance.now();
+    /** When the newest reading was taken, by the page's stopwatch, ms. @type {number | null} */
+    this.readAt = null;
+    /** @type {{ v: number | null, i: number | null, mode: string }} */
+    this.newest = { v: null, i: null, mode: "unknown" };
     this.output = el("b", { class: "output", testid: "output" });
     this.capture = el("span", { class: "capture", testid: "capture" });
-    [this.currentBox, this.current] = this.number("current", "A", true);
-    [this.voltageBox, this.voltage] = this.number("voltage", "V");
-    [this.powerBox, this.power] = this.number("power", "W");
+    this.current = figure("current", "A", "big");
+    this.voltage = figure("voltage", "V", "small");
+    this.power = figure("power", "W", "small");
     this.mode = el("p", { class: "mode" });
     this.old = el("p", { class: "old", role: "status" });
     this.set = el("p", { class: "soft set" });
@@ -48,53 +51,77 @@ export class ChannelCard {
     this.trust = el("span", { class: "trust", testid: "trust" });
     this.who = el("p", { class: "soft who", testid: "identity" }, this.model, " ", this.trust);
     this.linkText = el("p", { class: "fault" });
+    this.finding = el("div", { class: "says", role: "status", testid: "card-finding", hidden: true });
+    this.foundOf = "";
     this.plotBox = el("div", { class: "plot live", "aria-hidden": "true" });
     this.fault = el("p", { class: "fault", role: "alert" });
     this.spanButtons = SPANS.map(([seconds, text]) => button(text, () => this.setSpan(seconds), { class: "span" }));
-    this.on = button("Power on …", () => askPower(this.view, this.bench().plans), { class: "go", testid: "power-on" });
-    this.off = this.action("Switch off", () => api.channelOff(supply, channel), "power-off");
-    this.stages = new Stages((node, act) => attempt(node, this.fault, act).then(() => this.refresh()),
-      (name) => this.bench().plans.find((plan) => plan.name === name));
+    this.on = button("Power on …", () => askPower(this.view, this.bench()), { class: "go", testid: "power-on", "data-changes": true });
+    this.off = this.action("Switch off", () => api.channelOff(supply, channel), { testid: "power-off", class: "off-one" });
+    this.stages = new Stages((node, act) => attempt(node, this.fault, act).then(() => this.refresh(this.live)),
+      (name) => this.bench()?.plans.find((plan) => plan.name === name));
     this.health = new Health();
     this.marks = [
-      this.action("Mark: connected", () => api.mark(supply, channel, "connected"), "mark-connected"),
-      this.action("Mark: button", () => api.mark(supply, channel, "button"), "mark-button"),
+      this.action("Mark: connected", () => api.mark(supply, channel, "connected"), { testid: "mark-connected", "data-changes": true }),
+      this.action("Mark: button", () => api.mark(supply, channel, "button"), { testid: "mark-button", "data-changes": true }),
     ];
+    this.node = this.build();
+    this.plot = new LivePlot(this.plotBox);
+    this.setSpan(SPANS[0][0]);
+  }
+
+  build() {
+    const { supply, channel } = this.view;
     return el("article", { class: "card", testid: `channel-${supply}-${channel}`, "aria-label": `${supply}, output ${channel}` },
       el("div", { class: "card-head" }, this.output,
         el("div", { class: "names" }, el("b", {}, `${supply} · ${channel}`), this.capture)),
       this.who, this.linkText,
-      this.currentBox,
-      el("div", { class: "row" }, this.voltageBox, this.powerBox),
-      this.old, this.mode, this.stages.node, this.health.warning, this.set,
+      this.current.box,
+      el("div", { class: "row" }, this.voltage.box, this.power.box),
+      this.old, this.mode, this.stages.node, this.finding, this.health.warning, this.set,
       this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks),
       this.fault,
-      el("div", { class: "spans" }, ...this.spanButtons),
+      el("div", { class: "spans", role: "group", "aria-label": "Time in view" }, ...this.spanButtons),
       this.health.fold);
   }
 
-  action(text, act, testid) {
-    const node = button(text, () => attempt(node, this.fault, act).then(() => this.refresh()), { testid });
+  /** @param {string} text @param {() => unknown} act @param {import("../shared/dom.js").Props} props */
+  action(text, act, props) {
+    const node = button(text, () => attempt(node, this.fault, act).then(() => this.refresh(this.live)), props);
     return node;
   }
 
+  /** @param {number} seconds */
   setSpan(seconds) {
     this.plot.seconds = seconds;
     this.spanButtons.forEach((node, n) => node.setAttribute("aria-pressed", String(SPANS[n][0] === seconds)));
     this.dirty = true;
   }
 
-  /** A new view of this channel. */
+  /**
+   * A new view of this channel.
+   * @param {ChannelView} view
+   */
   update(view) {
     this.view = view;
     this.seenAt = performance.now();
-    this.refresh();
+    this.newest = { v: view.voltage_v, i: view.current_a, mode: view.mode };
+    this.readAt = view.reading_age_s === null ? null : this.seenAt - view.reading_age_s * 1000;
+    this.plot.marks = /** @type {import("./liveplot.js").LiveMark[]} */ (view.marks);
+    this.plot.limit_a = view.output === "on" ? view.limit_a : null;
+    this.dirty = true;
+    this.refresh(this.live);
   }
 
+  /** @param {SamplesMessage} samples */
   add(samples) {
     this.feed.add(samples);
     this.dirty = true;
+    const last = samples.t_ms.length - 1;
+    if (last < 0) return;
+    this.readAt = performance.now();
+    this.newest = { v: samples.v[last], i: samples.i[last], mode: samples.mode ?? this.newest.mode };
   }
 
   /** After a connection: what was missed. */
@@ -106,34 +133,29 @@ export class ChannelCard {
     this.dirty = true;
   }
 
-  /** How old the numbers on the card are, s; null: not known. */
+  /** How old the figures on the card are, s; null: there are none. */
   get readingAge() {
-    const then = this.view.reading_age_s;
-    return then === null ? null : then + (performance.now() - this.seenAt) / 1000;
+    return this.readAt === null ? null : (performance.now() - this.readAt) / 1000;
   }
 
-  /** Everything but the plot. `live`: whether the page hears the bench. */
-  refresh(live = this.live) {
+  /**
+   * Everything but the plot.
+   * @param {boolean} live whether the page hears the bench
+   */
+  refresh(live) {
     this.live = live;
     const view = this.view;
     const shown = live ? view.output : "unknown";
     setText(this.output, shown);
     setData(this.node, "output", shown);
     setText(this.capture, !live ? "not heard from" : view.latched ? "tripped: re-arm first" : capture(view.capture));
-    setText(this.current, amps(view.current_a));
-    setText(this.voltage, volts(view.voltage_v));
-    setText(this.power, watts(view.power_w));
-    const old = this.readingAge;
-    const stale = !live || (old !== null && old > OLD_S);
-    setData(this.node, "stale", String(stale));
-    setText(this.old, !stale ? "" : old === null ? "no reading" : `these numbers are ${age(old)} old`);
-    setText(this.mode, view.mode === "off" ? "" : mode(view.mode));
-    setData(this.mode, "mode", view.mode);
+    this.figures();
     setText(this.set, `${view.plan}: ${withUnit(view.set_voltage_v, "V")}, limit ${withUnit(view.limit_a, "A")}` +
       ` · ${Number(view.rate_per_s.toPrecision(2))} readings/s`);
     this.introduce(view);
     this.stages.refresh(view, shown);
     this.health.refresh(view, shown, (performance.now() - this.seenAt) / 1000);
+    this.tellFinding(view.finding, shown);
     setText(this.linkText, view.link_up ? "" : `Supply not reached. ${view.link_text}`);
     this.on.disabled = !live || !view.link_up || view.latched || view.output !== "off";
     this.on.hidden = live && view.output !== "off";
@@ -141,7 +163,45 @@ export class ChannelCard {
     for (const node of this.marks) node.hidden = shown !== "on";
   }
 
-  /** Who the supply is, and how well its profile is verified. */
+  /** The numbers. Without the bench there are none: a last zero would look like a quiet board. */
+  figures() {
+    this.figuresAt = performance.now();
+    const { v, i } = this.newest;
+    const old = this.readingAge;
+    const stale = !this.live || old === null || old > OLD_S;
+    setData(this.node, "stale", String(stale));
+    setText(this.current.value, this.live ? amps(i) : "–");
+    setText(this.voltage.value, this.live ? volts(v) : "–");
+    setText(this.power.value, this.live && v !== null && i !== null ? watts(v * i) : "–");
+    setText(this.old, !stale ? "" : !this.live ? notHeard(old, v, i) : old === null ? "no reading" : `these numbers are ${age(old)} old`);
+    const words = !this.live || this.newest.mode === "off" ? "" : mode(this.newest.mode);
+    setText(this.mode, words);
+    setData(this.mode, "mode", this.newest.mode);
+  }
+
+  /**
+   * What the last power-up says, from the moment that it is known.
+   * @param {ChannelView["finding"]} found
+   * @param {string} shown the output's state as far as this page knows
+   */
+  tellFinding(found, shown) {
+    const key = found ? `${found.trace} ${shown === "on"}` : "";
+    if (key === this.foundOf) return;
+    this.foundOf = key;
+    this.finding.hidden = !found;
+    if (!found) return;
+    const line = (/** @type {string} */ text, /** @type {string} */ kind) => (text ? el("p", { class: kind }, text) : null);
+    this.finding.replaceChildren(...[
+      el("p", { class: "verdict" }, shown === "on" ? "" : "Last power-up: ",
+        el("a", { href: `#trace/${encodeURIComponent(found.trace)}` }, el("b", {}, signature(found.signature))), `, ${percent(found.confidence)} sure`),
+      line(begin(found.evidence), ""), line(found.next_check && `Next: ${found.next_check}`, "next"), line(found.caution, "over"),
+    ].filter((node) => node !== null));
+  }
+
+  /**
+   * Who the supply is, and how well its profile is verified.
+   * @param {ChannelView} view
+   */
   introduce(view) {
     const firmware = view.firmware ? ` · firmware ${view.firmware}` : "";
     setText(this.model, view.model ? view.model + firmware : view.identity ?? "");
@@ -157,5 +217,29 @@ export class ChannelCard {
     if (!this.dirty) return;
     this.dirty = false;
     this.plot.draw(this.feed);
+    if (performance.now() - this.figuresAt >= FIGURES_MS) this.figures();
+    else this.dirty = true;
   }
+
+  remove() {
+    this.node.remove();
+    this.plot.destroy();
+  }
+}
+
+/**
+ * A number with its unit: its box, and where the number goes.
+ * @param {string} name
+ * @param {string} unit
+ * @param {"big" | "small"} size
+ */
+function figure(name, unit, size) {
+  const value = el("span", { class: "value" }, "–");
+  return { box: el("p", { class: size, testid: name }, value, el("span", { class: "unit" }, ` ${unit}`)), value };
+}
+
+/** @param {number | null} old s @param {number | null} v @param {number | null} i */
+function notHeard(old, v, i) {
+  if (old === null) return "not heard; no reading came";
+  return `not heard: ${age(old)} ago it was ${amps(i)} A at ${volts(v)} V`;
 }

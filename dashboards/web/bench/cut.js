@@ -1,12 +1,12 @@
-// The cut-off: one tap, every output of the bench. A script of its own: it waits for nothing else of the page.
+// The cut-off: one tap, or Escape twice, and every output of the bench goes off. A script of its own: it waits for nothing else of the page.
 
-import { api } from "../shared/api.js";
+import { api, Fault, messageOf } from "../shared/api.js";
 import { byId, setData, setText } from "../shared/dom.js";
 
 const TRIES = 3;
 const CLEAR_MS = 6000;
 
-/** What the foot switch calls: the same as a touch. */
+/** What keys and the foot switch call: the same as a touch. @type {() => void} */
 export let cutAll = () => {};
 
 /** It acts when it is touched, not when it is let go: a thick glove slips. */
@@ -14,8 +14,10 @@ function wire() {
   const cut = byId("cut");
   const text = byId("cut-text");
   let busy = false;
-  let clearing = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let clearing;
 
+  /** @param {string} state @param {string} words */
   const say = (state, words) => {
     setData(text, "state", state);
     setText(text, words);
@@ -30,7 +32,7 @@ function wire() {
       say("done", "All outputs are off, read back.");
       clearing = setTimeout(() => say("", ""), CLEAR_MS);
     } catch (fault) {
-      say("failed", `NOT CONFIRMED: use the supply's own switch. ${fault.message}`);
+      say("failed", `NOT CONFIRMED: use the supply's own switch. ${messageOf(fault)}`);
     } finally {
       busy = false;
     }
@@ -44,15 +46,35 @@ function wire() {
   });
 }
 
+/** @param {() => Promise<unknown>} action */
 async function persistently(action) {
   for (let left = TRIES; ; left--) {
     try {
       return await action();
     } catch (fault) {
       // A code means that the bench answered: asking again would not change its mind.
-      if (fault.code || left <= 1) throw fault;
+      if ((fault instanceof Fault && fault.code) || left <= 1) throw fault;
     }
   }
 }
 
+/** Two presses of Escape within this are meant: the first one closes a sheet. Held down it counts, too. */
+const TWICE_MS = 1000;
+
+/** The fixed key, from everywhere on the page: also while a field is typed in. */
+function wireKey() {
+  let first = -Infinity;
+  addEventListener("keydown", (event) => {
+    if (event.key !== "Escape") {
+      first = -Infinity;
+      return;
+    }
+    if (event.timeStamp - first <= TWICE_MS) {
+      first = -Infinity;
+      cutAll();
+    } else first = event.timeStamp;
+  }, { capture: true });
+}
+
 wire();
+wireKey();

@@ -1,31 +1,37 @@
 // The servers that the log goes to: how each stands, how far it is behind, and what its server would not take.
 
-import { api } from "../shared/api.js";
+import { api, messageOf } from "../shared/api.js";
 import { button, el, setData, setText } from "../shared/dom.js";
 import { age, clock } from "../shared/format.js";
 
+/** @import { BenchView } from "../shared/types.js" */
+
 export class Followers {
-  /** `parent`: the part of the page at whose end it stands. It shows nothing where there are no servers. */
+  /** @param {HTMLElement} parent the part of the page at whose end it stands; it shows nothing where there are no servers */
   constructor(parent) {
     this.title = el("summary", {});
+    /** @type {Map<string, Row>} */
     this.rows = new Map();
+    this.parent = parent;
     this.list = el("div", { class: "servers" });
     this.node = el("details", { class: "health", testid: "followers", hidden: true }, this.title, this.list);
     parent.append(this.node);
   }
 
-  /** `view`: the bench's. */
+  /** @param {BenchView} view */
   update(view) {
     const told = Object.entries(view.followers ?? {});
     this.node.hidden = told.length === 0;
     // Cards of outputs are added as they come; this stays below them.
-    if (this.node.nextSibling) this.node.parentNode.append(this.node);
+    if (this.node.nextSibling) this.parent.append(this.node);
     for (const [name, follower] of told) {
-      if (!this.rows.has(name)) {
-        this.rows.set(name, new Row(name));
-        this.list.append(this.rows.get(name).node);
+      let row = this.rows.get(name);
+      if (row === undefined) {
+        row = new Row(name);
+        this.rows.set(name, row);
+        this.list.append(row.node);
       }
-      this.rows.get(name).update(follower);
+      row.update(follower);
     }
     const waiting = told.filter(([, one]) => one.state !== "ok").map(([name]) => name);
     const refused = told.reduce((sum, [, one]) => sum + one.rejected, 0);
@@ -39,9 +45,11 @@ export class Followers {
 
 /** A batch waits a second for more; what is older than this is behind. */
 const LATE_S = 10;
+/** @type {Record<string, string>} */
 const STATES = { ok: "connected", waiting: "waiting, nothing is lost", stopped: "not running" };
 
 class Row {
+  /** @param {string} name */
   constructor(name) {
     this.name = name;
     this.state = el("dd", {});
@@ -56,6 +64,7 @@ class Row {
       this.text, this.show, this.items);
   }
 
+  /** @param {Record<string, any>} follower */
   update(follower) {
     setText(this.state, STATES[follower.state] ?? follower.state);
     const old = typeof follower.lag_s === "number" ? `, the oldest ${age(follower.lag_s)} old` : "";
@@ -71,7 +80,7 @@ class Row {
       const rejected = await api.rejected(this.name);
       nodes = rejected.map((one) => el("li", {}, el("b", {}, one.reason), el("p", { class: "soft" }, `${clock(one.t_ns)}, ${one.follower}`), el("code", {}, one.item)));
     } catch (fault) {
-      nodes = [el("li", { class: "fault" }, fault.message)];
+      nodes = [el("li", { class: "fault" }, messageOf(fault))];
     }
     this.items.replaceChildren(...nodes);
   }

@@ -1,15 +1,21 @@
 // The foot switch: a keyboard with one or three keys. Which key does what is chosen here and kept in this browser.
 // No single key ever switches an output on.
 
-import { api } from "../shared/api.js";
-import { cutAll } from "./cut.js";
-import { button, byId, el, setText } from "../shared/dom.js";
+import { api, messageOf } from "../shared/api.js";
+import { button, el, setText } from "../shared/dom.js";
+import { say } from "../shared/said.js";
 import { closeSheet, showSheet } from "../shared/sheet.js";
+import { cutAll } from "./cut.js";
+
+/** @import { BenchView } from "../shared/types.js" */
+/** @import { Rearm } from "./rearm.js" */
+/** @import { Trips } from "./trips.js" */
+/** A key as the browser names it, and as people do. @typedef {{ code: string, label: string }} Key */
 
 const STORE = "benchd-foot-switch";
-const SAID_MS = 6000;
+/** @type {Record<string, [string, string]>} */
 const ACTIONS = {
-  cut: ["Cut all outputs", "At once, from every view."],
+  cut: ["Cut all outputs", "At once, from every view. Escape twice does so, too, whatever is chosen here."],
   next: ["Next", "In the stage hold: raise the limit, where the plan waits for it. While booting: mark the button."],
   rearm: ["Re-arm", "Press twice within 6 s, as the button asks. The output stays off."],
 };
@@ -18,7 +24,10 @@ const NOT_THESE = new Set(["Enter", "NumpadEnter", "Space", "Tab", "Escape", "Ar
   "ShiftLeft", "ShiftRight", "ControlLeft", "ControlRight", "AltLeft", "AltRight", "MetaLeft", "MetaRight", "CapsLock"]);
 const SILENT_FIELDS = new Set(["checkbox", "radio", "button", "submit"]);
 
-/** Where a key is text, or chooses something. */
+/**
+ * Where a key is text, or chooses something.
+ * @param {EventTarget | null} target
+ */
 function typing(target) {
   if (!(target instanceof Element)) return false;
   if (target.closest("textarea, select, [contenteditable]")) return true;
@@ -27,19 +36,29 @@ function typing(target) {
 }
 
 export class FootSwitch {
-  /** `bench()`: the view as heard now; null: the bench is not heard. */
+  /**
+   * @param {() => BenchView | null} bench the view as heard now; null: the bench is not heard
+   * @param {Trips} trips
+   */
   constructor(bench, trips) {
     this.bench = bench;
     this.trips = trips;
     this.keys = read();
+    /** @type {string | null} */
     this.learning = null;
+    /** @type {Rearm | null} */
     this.armed = null;
+    /** @type {Set<string>} */
     this.held = new Set();
+    this.fault = el("p", { class: "fault", role: "alert" });
+    /** @type {Map<string, HTMLElement>} */
+    this.choosers = new Map();
     addEventListener("keydown", (event) => this.down(event), { capture: true });
     addEventListener("keyup", (event) => this.held.delete(event.code), { capture: true });
     addEventListener("blur", () => this.held.clear());
   }
 
+  /** @param {KeyboardEvent} event */
   down(event) {
     if (this.learning !== null) {
       this.learn(event);
@@ -56,32 +75,36 @@ export class FootSwitch {
     if (!again) this.act(action);
   }
 
+  /** @param {string} action */
   async act(action) {
     if (action === "cut") {
-      this.say("Foot switch: cut.");
+      say("Foot switch: cut.");
       cutAll();
       return;
     }
-    if (this.bench() === null) {
-      this.say("Foot switch: this page does not hear the bench.");
+    const view = this.bench();
+    if (view === null) {
+      say("Foot switch: this page does not hear the bench.");
       return;
     }
     try {
-      this.say(`Foot switch: ${await (action === "next" ? this.next() : this.rearm())}`);
+      say(`Foot switch: ${await (action === "next" ? this.next(view) : this.rearm())}`);
     } catch (fault) {
-      this.say(`Foot switch: ${fault.message}`);
+      say(`Foot switch: ${messageOf(fault)}`);
     }
   }
 
-  async next() {
-    const on = this.bench().channels.filter((one) => one.output === "on");
+  /** @param {BenchView} view */
+  async next(view) {
+    const on = view.channels.filter((one) => one.output === "on");
     if (on.length === 0) return "no output is on.";
     if (on.length > 1) return "more than one output is on: use the buttons.";
-    const [{ supply, channel, stage, stage_by_hand: byHand }] = on;
+    const [one] = on;
+    const { supply, channel, stage, stage_by_hand: byHand } = one;
     if (stage === "probe") return "wait, the rail is being measured.";
     if (stage === "hold" && !byHand) return "wait, the limit is raised by itself.";
     if (stage === "hold") {
-      await api.next(supply, channel, "foot-switch");
+      await api.next(one, "foot-switch");
       return "limit raised.";
     }
     await api.mark(supply, channel, "button");
@@ -100,13 +123,6 @@ export class FootSwitch {
   disarm() {
     this.armed?.forget();
     this.armed = null;
-  }
-
-  say(words) {
-    const place = byId("foot-said");
-    setText(place, words);
-    clearTimeout(this.clearing);
-    this.clearing = setTimeout(() => setText(place, ""), SAID_MS);
   }
 
   /** The sheet where keys are chosen. */
@@ -132,14 +148,16 @@ export class FootSwitch {
     }
   }
 
+  /** @param {string} name */
   startLearning(name) {
     this.learning = name;
     setText(this.fault, "");
     this.showKeys();
   }
 
+  /** @param {KeyboardEvent} event */
   learn(event) {
-    const name = this.learning;
+    const name = /** @type {string} */ (this.learning);
     // The sheet was closed, by its own button or by the shade.
     if (!this.fault.isConnected || event.code === "Escape") {
       this.learning = null;
@@ -158,6 +176,7 @@ export class FootSwitch {
     }
   }
 
+  /** @param {string} name @param {Key | null} key */
   set(name, key) {
     this.learning = null;
     this.keys = { ...this.keys, [name]: key };
@@ -171,9 +190,10 @@ export class FootSwitch {
   }
 }
 
+/** @returns {Record<string, Key | null>} */
 function read() {
   try {
-    const kept = JSON.parse(localStorage.getItem(STORE)) ?? {};
+    const kept = JSON.parse(localStorage.getItem(STORE) ?? "{}");
     return Object.fromEntries(Object.keys(ACTIONS).map((name) => [name, typeof kept[name]?.code === "string" ? kept[name] : null]));
   } catch {
     return {};

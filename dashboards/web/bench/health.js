@@ -3,6 +3,9 @@
 import { el, setText } from "../shared/dom.js";
 import { duration } from "../shared/format.js";
 
+/** @import { ChannelView } from "../shared/types.js" */
+
+/** @param {unknown} value */
 const ms = (value) => (typeof value === "number" ? `${Number(value.toPrecision(3))} ms` : "–");
 const FIGURES = [
   ["interval_ms", "between readings"], ["jitter_ms", "jitter"], ["worst_ms", "worst gap, newest second"],
@@ -19,17 +22,21 @@ export class Health {
     this.table = el("dl", { class: "figures" }, ...FIGURES.flatMap(([key, name]) => [el("dt", {}, name), this.figures.get(key)]));
     this.fold = el("details", { class: "health", testid: "health" }, el("summary", {}, "Protection and readings"),
       this.promise, this.onFor, el("h3", {}, "The supply protects by itself"), this.layer, el("h3", {}, "How readings come in"), this.table);
-    this.shownLayer = null;
+    this.shownLayer = "";
   }
 
-  /** `sinceS`: how old the view is, s. */
+  /**
+   * @param {ChannelView} view
+   * @param {string} shown the output's state as far as this page knows
+   * @param {number} sinceS how old the view is, s
+   */
   refresh(view, shown, sinceS) {
     const { promise, health } = view;
-    const broken = Boolean(promise) && !promise.kept;
+    const broken = promise !== null && !promise.kept;
     setText(this.warning, broken ? sentence(promise.text) : "");
-    setText(this.promise, promise && !broken ? sentence(promise.text) : "");
-    const on = shown === "on" && typeof view.on_s === "number";
-    setText(this.onFor, on ? `On for ${duration(view.on_s + sinceS)}` : "");
+    setText(this.promise, promise !== null && !broken ? sentence(promise.text) : "");
+    const on = shown === "on" && view.on_s !== null;
+    setText(this.onFor, on ? `On for ${duration(Number(view.on_s) + sinceS)}` : "");
     const layer = JSON.stringify([on, view.second_layer]);
     if (layer !== this.shownLayer) {
       this.shownLayer = layer;
@@ -42,4 +49,5 @@ export class Health {
   }
 }
 
+/** @param {string | undefined} text */
 const sentence = (text = "") => (text ? `${text.charAt(0).toUpperCase()}${text.slice(1)}.`.replace(/\.\.$/, ".") : "");

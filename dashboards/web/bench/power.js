@@ -1,34 +1,46 @@
 // The sheet before power goes on: which plan, what it does in which order, and what to look at first.
 
-import { api } from "../shared/api.js";
-import { askConsent } from "./consent.js";
-import { el, button } from "../shared/dom.js";
-import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
+import { api, Fault } from "../shared/api.js";
+import { button, el } from "../shared/dom.js";
 import { typedNumber, withUnit } from "../shared/format.js";
 import { planFacts, planStages } from "../shared/planwords.js";
+import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
 import { CAUTIONS, origin } from "../shared/words.js";
+import { askConsent } from "./consent.js";
 
-/** Ask for a plan and switch on; before that for consent, where the supply's profile wants it. */
-export function askPower(channel, plans) {
+/** @import { BenchView, ChannelView, PlanView } from "../shared/types.js" */
+/** A plan as far as it is shown. @typedef {Pick<PlanView, "name" | "origin" | "values" | "cautions">} PlanShown */
+/** A plan's keys, its name among them. @typedef {Record<string, any>} PlanValues */
+
+/**
+ * Ask for a plan and switch on; before that for consent, where the supply's profile wants it.
+ * @param {ChannelView} channel
+ * @param {BenchView | null} bench
+ */
+export function askPower(channel, bench) {
   if (channel.consent_key) {
-    askConsent(channel, () => askPower({ ...channel, consent_key: "" }, plans));
+    askConsent(channel, () => askPower({ ...channel, consent_key: "" }, bench));
     return;
   }
-  new PowerSheet(channel, plans).show();
+  new PowerSheet(channel, bench).show();
 }
 
 class PowerSheet {
-  constructor(channel, plans) {
+  /** @param {ChannelView} channel @param {BenchView | null} bench */
+  constructor(channel, bench) {
+    const plans = bench?.plans ?? [];
+    /** As it is looked at. */
     this.channel = channel;
-    // The keys are here already; origin and cautions come in a moment.
+    /** The keys are here already; origin and cautions come in a moment. @type {Map<string, PlanShown>} */
     this.views = new Map(plans.map((values) => [values.name, { name: values.name, origin: "", values, cautions: [] }]));
     this.fault = el("p", { class: "fault", role: "alert" });
-    this.go = button("Power on", () => this.powerOn(), { class: "go stay", testid: "power-on-confirm" });
+    this.go = button("Power on", () => this.powerOn(), { class: "go stay", testid: "power-on-confirm", "data-changes": true });
     this.form = el("form", { class: "plans", on: { submit: (event) => event.preventDefault(), change: () => this.choose() } },
       ...choices(channel, plans));
     this.about = el("div", { class: "about", testid: "plan-about" });
     this.more = el("div", { class: "about", testid: "plan-more" });
     this.cautions = el("ul", { class: "cautions", testid: "cautions" });
+    this.open = openChecks(bench?.checks_open ?? []);
     this.less = ["voltage_v", "limit_a"].map((name) =>
       el("input", { name, id: `less-${name}`, inputmode: "decimal", autocomplete: "off", testid: `less-${name}` }));
   }
@@ -42,7 +54,7 @@ class PowerSheet {
       : null;
     this.tell();
     showSheet(`Power on ${channel.supply} · output ${channel.channel}`,
-      el("div", { class: "sheet-body" }, this.form, this.about, this.cautions, this.more,
+      el("div", { class: "sheet-body" }, this.form, this.about, this.open, this.cautions, this.more,
         el("details", {}, el("summary", {}, "With less than the plan …"),
           el("div", { class: "fields pair" },
             el("label", { for: volts.id }, "Voltage, V"), volts, el("label", { for: amps.id }, "Limit, A"), amps)),
@@ -52,13 +64,13 @@ class PowerSheet {
   }
 
   async fetch() {
-    const views = await api.plans().catch(() => []);
+    const views = await api.plans().catch(() => /** @type {PlanView[]} */ ([]));
     for (const one of views) if (this.views.has(one.name)) this.views.set(one.name, one);
     this.tell();
   }
 
   get chosen() {
-    return this.views.get(this.form.elements.plan?.value);
+    return this.views.get(String(new FormData(this.form).get("plan") ?? ""));
   }
 
   /** What it does and what to mind comes into sight, however long the list of plans is. */
@@ -80,6 +92,9 @@ class PowerSheet {
   }
 
   async powerOn() {
+    const plan = this.chosen;
+    if (plan === undefined) return;
+    /** @type {Record<string, number>} */
     const less = {};
     for (const field of this.less) {
       const value = typedNumber(field.value);
@@ -91,14 +106,34 @@ class PowerSheet {
       if (value !== null) less[field.name] = value;
     }
     await attempt(this.go, this.fault, async () => {
-      await api.powerOn(this.channel.supply, this.channel.channel, this.chosen.name, less);
+      await api.powerOn(this.channel, plan.name, less).catch((fault) => {
+        // What has changed is told; whoever presses again has read it.
+        if (fault instanceof Fault && fault.code === "stale" && fault.present) this.channel = fault.present;
+        throw fault;
+      });
       closeSheet();
     });
   }
 }
 
-/** The output's own plan stands by itself, so that the cautions below are seen; the others come when asked for. */
+/**
+ * Checks of the job that are not ticked: a caution, and the way to them.
+ * @param {string[]} labels
+ */
+function openChecks(labels) {
+  if (labels.length === 0) return null;
+  return el("div", { class: "open-checks", testid: "open-checks" },
+    el("p", {}, el("b", {}, `Not ticked before power: ${labels.length}`)), el("ul", {}, ...labels.map((text) => el("li", {}, text))),
+    el("a", { class: "like-button", href: "#job", on: { click: closeSheet } }, "To the checklist"));
+}
+
+/**
+ * The output's own plan stands by itself, so that the cautions below are seen; the others come when asked for.
+ * @param {ChannelView} channel
+ * @param {PlanValues[]} plans
+ */
 function choices(channel, plans) {
+  /** @param {PlanValues} plan */
   const choice = (plan) => el("label", { class: "plan" },
     el("input", { type: "radio", name: "plan", value: plan.name, checked: plan.name === channel.plan }),
     el("b", {}, plan.name),
@@ -109,6 +144,7 @@ function choices(channel, plans) {
   return [...own.map(choice), el("details", {}, el("summary", { testid: "other-plans" }, `Other plans (${others.length}) …`), ...others.map(choice))];
 }
 
+/** @param {PlanShown} plan */
 function about({ name, origin: where, values }) {
   return [
     el("p", {}, el("b", {}, values.title || name), where ? el("span", { class: "soft" }, ` · ${origin(where)}`) : null),
@@ -116,6 +152,7 @@ function about({ name, origin: where, values }) {
   ];
 }
 
+/** @param {PlanShown} plan */
 function more({ values }) {
   return [
     el("details", {}, el("summary", {}, "Protections and where the figures come from"),

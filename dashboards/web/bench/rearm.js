@@ -1,23 +1,32 @@
 // The re-arm button: counts its pause down, asks once more, and only then releases the latch.
 
-import { api } from "../shared/api.js";
+import { api, messageOf } from "../shared/api.js";
 import { button, setText } from "../shared/dom.js";
+
+/** @import { ChannelView } from "../shared/types.js" */
 
 const SURE_MS = 6000;
 /** Two presses of a key that come quicker are a key that bounces, or a scanner that types. */
 const LEAST_APART_MS = 400;
 
 export class Rearm {
-  /** `fault`: the element for what went wrong. `quiet()`: called when a person has noticed the trip. */
+  /**
+   * @param {ChannelView} channel
+   * @param {HTMLElement} fault where it says what went wrong
+   * @param {() => void} quiet called when a person has noticed the trip
+   */
   constructor(channel, fault, quiet) {
     this.channel = channel;
     this.fault = fault;
     this.quiet = quiet;
+    /** @type {number | null} */
     this.askedAt = null;
-    this.node = button("", () => this.press("page"), { testid: "rearm", class: "rearm" });
+    this.readyAt = 0;
+    this.node = button("", () => this.press("page"), { testid: "rearm", class: "rearm", "data-changes": true });
     this.update(channel);
   }
 
+  /** @param {ChannelView} channel */
   update(channel) {
     this.channel = channel;
     this.readyAt = performance.now() + (channel.rearm_wait_s ?? 0) * 1000;
@@ -45,7 +54,10 @@ export class Rearm {
     this.refresh();
   }
 
-  /** The first press asks, the second one within 6 s re-arms. Returns what to tell the one who pressed. */
+  /**
+   * The first press asks, the second one within 6 s re-arms. Returns what to tell the one who pressed.
+   * @param {string} by through which face
+   */
   async press(by) {
     this.quiet();
     if (this.channel.output !== "off") return "Not re-armed: the output is not confirmed off.";
@@ -56,15 +68,15 @@ export class Rearm {
       setTimeout(() => this.refresh(), SURE_MS + 50);
       return "Fault found and cleared? Press again to re-arm.";
     }
-    if (by !== "page" && performance.now() - this.askedAt < LEAST_APART_MS) return "Pressed twice too quickly: press again.";
+    if (by !== "page" && performance.now() - Number(this.askedAt) < LEAST_APART_MS) return "Pressed twice too quickly: press again.";
     this.forget();
     setText(this.fault, "");
     try {
-      await api.rearm(this.channel.supply, this.channel.channel, by);
+      await api.rearm(this.channel, by);
       return "Re-armed. The output stays off.";
     } catch (problem) {
-      setText(this.fault, problem.message);
-      return problem.message;
+      setText(this.fault, messageOf(problem));
+      return messageOf(problem);
     }
   }
 }

@@ -5,25 +5,39 @@ import { button, el, setData, setText } from "../shared/dom.js";
 import { withUncertainty, withUnit } from "../shared/format.js";
 import { stage } from "../shared/words.js";
 
+/** @import { ChannelView } from "../shared/types.js" */
+/** What a stage has shown, as the bench tells it. @typedef {Record<string, any>} Shown */
+
 const ORDER = ["probe", "hold", "boot"];
 
 export class Stages {
-  /** `act(node, action)` runs what a button asks for. `planOf(name)`: the plan's keys, or undefined. */
+  /**
+   * @param {(node: HTMLButtonElement, action: () => unknown) => unknown} act runs what a button asks for
+   * @param {(name: string) => Record<string, any> | undefined} planOf the plan's keys
+   */
   constructor(act, planOf) {
     this.planOf = planOf;
+    /** @type {ChannelView | null} */
+    this.view = null;
+    this.when = "";
     this.steps = new Map(ORDER.map((id) => [id, el("li", {}, stage(id)[0])]));
     this.strip = el("ol", { class: "stages", testid: "stages", "aria-label": "Stages of the power-up" }, ...this.steps.values());
     this.hands = el("p", { class: "hands", role: "status", testid: "stage-words" });
-    this.next = button("Raise limit", () => act(this.next, () => api.next(this.view.supply, this.view.channel)), { class: "go", testid: "next" });
-    [this.probe, this.leak] = ["probe", "leak"].map((id) => el("p", { class: "result", testid: id }));
+    this.next = button("Raise limit", () => act(this.next, () => this.view && api.next(this.view)), { class: "go", testid: "next", "data-changes": true });
+    this.probe = el("p", { class: "result", testid: "probe" });
+    this.leak = el("p", { class: "result", testid: "leak" });
     this.node = el("div", { class: "stage-box" }, this.strip, this.hands, this.next, this.probe, this.leak);
   }
 
-  /** `shown`: the output's state as far as this page knows. */
+  /**
+   * @param {ChannelView} view
+   * @param {string} shown the output's state as far as this page knows
+   */
   refresh(view, shown) {
     this.view = view;
     const on = shown === "on" && Boolean(view.stage);
     const plan = this.planOf(view.plan) ?? {};
+    /** @param {string} id */
     const there = (id) => id === "boot" || id === view.stage || Boolean(plan[id]);
     this.strip.hidden = !on || !(there("probe") || there("hold"));
     for (const [id, node] of this.steps) {
@@ -46,6 +60,12 @@ export class Stages {
     } else this.tell(this.leak, view.leak, leakWords, leakFits);
   }
 
+  /**
+   * @param {HTMLElement} node
+   * @param {Shown | null} found
+   * @param {(found: Shown) => string} words
+   * @param {(found: Shown) => boolean} good
+   */
   tell(node, found, words, good) {
     node.hidden = !found;
     if (!found) return;
@@ -55,6 +75,7 @@ export class Stages {
   }
 }
 
+/** @param {Shown} found */
 function probeWords(found) {
   if (typeof found.resistance_ohm !== "number") return found.text;
   const rail = `Rail ${withUncertainty(found.resistance_ohm, found.uncertainty_ohm, "Ω")}`;
@@ -62,10 +83,13 @@ function probeWords(found) {
   return rail;
 }
 
+/** @param {Shown} found */
 const leakFits = (found) => !found.in_limit && !(typeof found.expected_a === "number" && found.current_a > found.expected_a);
 
+/** @param {Shown} found */
 const drawWords = (found) => `Draws ${withUnit(found.current_a, "A")} now; a good board: up to ${withUnit(found.expected_a, "A")}`;
 
+/** @param {Shown} found */
 function leakWords(found) {
   const leak = `Leak ${withUncertainty(found.current_a, found.uncertainty_a, "A")}`;
   if (found.in_limit) return `${leak}, held back by the limit: it may be more`;

@@ -3,10 +3,14 @@
 import { api } from "../shared/api.js";
 import { button, byId, el, setText } from "../shared/dom.js";
 import { begin, clock } from "../shared/format.js";
-import { Rearm } from "./rearm.js";
+import { nextSteps } from "../shared/nextsteps.js";
 import { momentWords, TripPlot } from "../shared/tripplot.js";
 import { budgetLine, disagreement, throughWords } from "../shared/tripwords.js";
 import { rule } from "../shared/words.js";
+import { Rearm } from "./rearm.js";
+
+/** @import { BenchView, ChannelView } from "../shared/types.js" */
+/** Sounds for a trip, until a person has noticed it. @typedef {{ trip: (channel: ChannelView) => void, quiet: () => void }} Sounding */
 
 const OFF = "Output is off, read back.";
 const WAS_OFF = "It was off when the bench was last heard; what it is now is not known.";
@@ -14,30 +18,37 @@ const WAS_OFF = "It was off when the bench was last heard; what it is now is not
 const SMALL = "(max-width: 699.9px), (max-height: 699.9px)";
 
 export class Trips {
+  /** @param {Sounding} alarm */
   constructor(alarm) {
     this.alarm = alarm;
+    /** @type {Map<string, Banner>} */
     this.banners = new Map();
+    /** @type {Set<string>} */
     this.sounded = new Set();
   }
 
-  /** Show what is latched now. */
+  /**
+   * Show what is latched now.
+   * @param {BenchView} view
+   */
   update(view) {
     const there = new Set();
     for (const channel of view.channels) {
       if (!channel.latched) continue;
       const key = keyOf(channel);
       there.add(key);
-      if (!this.banners.has(key)) {
-        const banner = new Banner(channel, this.alarm);
+      let banner = this.banners.get(key);
+      if (banner === undefined) {
+        banner = new Banner(channel, this.alarm);
         this.banners.set(key, banner);
         byId("trips").append(banner.node);
       }
-      this.banners.get(key).update(channel);
+      banner.update(channel);
       // One sound a trip, even though its text grows when the off is confirmed.
       const name = `${channel.supply} ${channel.channel} ${channel.trip?.detected_ns}`;
       if (!this.sounded.has(name)) {
         this.sounded.add(name);
-        this.alarm.sound();
+        this.alarm.trip(channel);
       }
     }
     for (const [key, banner] of this.banners) {
@@ -48,7 +59,10 @@ export class Trips {
     if (there.size === 0) this.alarm.quiet();
   }
 
-  /** A page that does not hear the bench does not say `off` either. */
+  /**
+   * A page that does not hear the bench does not say `off` either.
+   * @param {boolean} live
+   */
   refresh(live) {
     for (const banner of this.banners.values()) banner.refresh(live);
   }
@@ -59,13 +73,16 @@ export class Trips {
   }
 }
 
-/** A banner is made anew when its trip is another one, or is told more of; its number in the log is no news. */
+/**
+ * A banner is made anew when its trip is another one, or is told more of; its number in the log is no news.
+ * @param {ChannelView} channel
+ */
 function keyOf({ supply, channel, output, trip }) {
-  const { number, ...told } = trip ?? {};
-  return JSON.stringify([supply, channel, output, told]);
+  return JSON.stringify([supply, channel, output, { ...trip, number: null }]);
 }
 
 class Banner {
+  /** @param {ChannelView} channel @param {Sounding} alarm */
   constructor(channel, alarm) {
     this.alarm = alarm;
     // `off` is only said after reading back, be it long after the trip itself had given up.
@@ -73,19 +90,10 @@ class Banner {
     const fault = el("p", { class: "fault", role: "alert" });
     this.rearm = new Rearm(channel, fault, () => alarm.quiet());
     this.picture = el("div", { class: "trip-picture detail", hidden: true, testid: "trip-picture" });
+    /** @type {number | null} */
     this.number = null;
+    /** @type {TripPlot | null} */
     this.plot = null;
-    this.node = this.build(channel, fault);
-    this.fold(this.confirmed && matchMedia(SMALL).matches);
-  }
-
-  build(channel, fault) {
-    const trip = channel.trip ?? {};
-    const facts = [trip.detected_ns ? `at ${clock(trip.detected_ns)}` : "", throughWords(trip)].filter(Boolean).join(" · ");
-    const detail = (node) => {
-      node?.classList.add("detail");
-      return node;
-    };
     this.off = el("p", { class: "trip-off" }, this.confirmed ? OFF : "OFF IS NOT CONFIRMED. Switch off at the supply or pull its leads.");
     this.folder = button("Less", () => {
       this.alarm.quiet();
@@ -93,6 +101,19 @@ class Banner {
     }, { class: "fold" });
     // What is made safe may step back, so that the other outputs can be seen; what is not may not.
     this.folder.hidden = !this.confirmed;
+    this.node = this.build(channel, fault);
+    this.fold(this.confirmed && matchMedia(SMALL).matches);
+  }
+
+  /** @param {ChannelView} channel @param {HTMLElement} fault */
+  build(channel, fault) {
+    const trip = channel.trip ?? {};
+    const facts = [trip.detected_ns ? `at ${clock(trip.detected_ns)}` : "", throughWords(trip)].filter(Boolean).join(" · ");
+    /** @param {HTMLElement | null} node */
+    const detail = (node) => {
+      node?.classList.add("detail");
+      return node;
+    };
     return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(this.confirmed) },
       el("div", { class: "trip-words" },
         el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
@@ -101,17 +122,21 @@ class Banner {
         detail(el("p", {}, begin(trip.text))),
         this.off,
         facts ? detail(el("p", {}, facts)) : null,
-        detail(budgetLine(trip))),
+        detail(budgetLine(trip)),
+        detail(el("div", { class: "do-next", testid: "do-next" }, el("h3", {}, "What to do next"),
+          el("ol", {}, ...nextSteps(trip).map((text) => el("li", {}, text)))))),
       this.picture,
       el("div", { class: "trip-actions" }, this.rearm.node, this.folder),
       fault);
   }
 
+  /** @param {boolean} folded */
   fold(folded) {
     this.node.classList.toggle("folded", folded);
     setText(this.folder, folded ? "More" : "Less");
   }
 
+  /** @param {ChannelView} channel */
   update(channel) {
     this.rearm.update(channel);
     const number = channel.trip?.number ?? null;
@@ -120,6 +145,7 @@ class Banner {
     this.draw(number);
   }
 
+  /** @param {number} number */
   async draw(number) {
     const detail = await api.trip(number).catch(() => null);
     if (detail === null || this.number !== number || !this.node.isConnected) return;
@@ -130,6 +156,7 @@ class Banner {
     this.plot = new TripPlot(box, detail);
   }
 
+  /** @param {boolean} live */
   refresh(live) {
     this.rearm.refresh();
     if (this.confirmed) setText(this.off, live ? OFF : WAS_OFF);

@@ -5,6 +5,8 @@
  *   ReferenceAdded, RejectedRow, TraceRow, TripDetail, TripRow,
  * } from "./types.js" */
 
+import { nowNs } from "./clock.js";
+
 export const BASE = "/api/v1";
 const PATIENCE_MS = 15000;
 /** A photo through a workshop's wireless network. */
@@ -71,6 +73,12 @@ export function query(values) {
   return given.length ? `?${new URLSearchParams(given.map(([key, value]) => [key, String(value)]))}` : "";
 }
 
+/**
+ * By which state something is asked, and when by the bench's clock: what would come late, or after a change that the
+ * person did not see, is refused.
+ * @param {ChannelView | null} seen
+ */
+const asSeen = (seen) => ({ ...(seen ? { seen: seen.version } : {}), asked_ns: nowNs() });
 /** @param {string} supply @param {number} channel */
 const channelPath = (supply, channel) => `/supplies/${encodeURIComponent(supply)}/channels/${channel}`;
 /** @param {string} name */
@@ -86,19 +94,18 @@ export const api = {
   /** @param {string} supply @param {number} channel @returns {Promise<ChannelView>} */
   channelOff: (supply, channel) => ask("POST", `${channelPath(supply, channel)}/off`),
   /**
-   * @param {string} supply
-   * @param {number} channel
+   * @param {ChannelView} seen the output as it is looked at
    * @param {string} plan
    * @param {{ voltage_v?: number, limit_a?: number }} less where they are to be below the plan's
    * @returns {Promise<ChannelView>}
    */
-  powerOn: (supply, channel, plan, less = {}) => ask("POST", `${channelPath(supply, channel)}/on`, { plan, ...less, by: "page" }),
-  /** @param {string} supply @param {number} channel @param {string} by @returns {Promise<ChannelView>} */
-  next: (supply, channel, by = "page") => ask("POST", `${channelPath(supply, channel)}/next`, { by }),
+  powerOn: (seen, plan, less = {}) => ask("POST", `${channelPath(seen.supply, seen.channel)}/on`, { plan, ...less, by: "page", ...asSeen(seen) }),
+  /** @param {ChannelView} seen @param {string} by @returns {Promise<ChannelView>} */
+  next: (seen, by = "page") => ask("POST", `${channelPath(seen.supply, seen.channel)}/next`, { by, ...asSeen(seen) }),
   /** @param {string} supply @param {string} key @param {string} who @returns {Promise<BenchView>} */
   consent: (supply, key, who) => ask("POST", `/supplies/${encodeURIComponent(supply)}/consent`, { key, who }),
-  /** @param {string} supply @param {number} channel @param {string} by @returns {Promise<ChannelView>} */
-  rearm: (supply, channel, by = "page") => ask("POST", `${channelPath(supply, channel)}/rearm`, { by }),
+  /** @param {ChannelView} seen @param {string} by @returns {Promise<ChannelView>} */
+  rearm: (seen, by = "page") => ask("POST", `${channelPath(seen.supply, seen.channel)}/rearm`, { by, ...asSeen(seen) }),
   /** @param {string} supply @param {number} channel @param {string} kind @returns {Promise<ChannelView>} */
   mark: (supply, channel, kind) => ask("POST", `${channelPath(supply, channel)}/mark`, { kind }),
   /** @param {string} supply @param {number} channel @param {number} seconds @param {number} points @returns {Promise<Columns>} */

@@ -50,6 +50,8 @@ export class TripPlot extends Fitted {
       hooks: { setCursor: [(/** @type {uPlot} */ u) => onPoint(u.cursor.idx ?? null)] },
     }));
     this.readings = readings;
+    /** @type {[number, number]} */
+    this.range = [0, 1];
     this.around();
     this.show([readings.t_ms, readings.voltage_v, readings.current_a]);
   }

@@ -1,0 +1,42 @@
+// Presses that must not come late. What changes something on the bench carries `data-changes`; a press on it counts
+// only when the bench was heard from its beginning to its end, and only once, however long it is held.
+
+import { say } from "./said.js";
+
+export class Presses {
+  constructor() {
+    this.live = false;
+    /** Goes up each time the link is lost. */
+    this.losses = 0;
+    /** @type {number | null} `losses` when the press began */
+    this.began = null;
+    const begin = () => { this.began = this.losses; };
+    addEventListener("pointerdown", begin, { capture: true });
+    addEventListener("keydown", (event) => this.key(event, begin), { capture: true });
+    addEventListener("click", (event) => this.click(event), { capture: true });
+  }
+
+  /** @param {boolean} live whether the page hears the bench */
+  refresh(live) {
+    if (this.live && !live) this.losses += 1;
+    this.live = live;
+  }
+
+  /** @param {KeyboardEvent} event @param {() => void} begin */
+  key(event, begin) {
+    if (!event.repeat) begin();
+    // A held Enter would press the button again and again.
+    else if ((event.key === "Enter" || event.key === " ") && event.target instanceof HTMLButtonElement) event.preventDefault();
+  }
+
+  /** @param {MouseEvent} event */
+  click(event) {
+    const began = this.began ?? this.losses;
+    this.began = null;
+    if (!(event.target instanceof Element) || event.target.closest("[data-changes]") === null) return;
+    if (this.live && began === this.losses) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    say("Not done: this page does not hear the bench, or lost it while the button was held.");
+  }
+}
