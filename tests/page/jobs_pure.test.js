@@ -49,6 +49,17 @@ test("an entry of the journal is one sentence, with what was changed and by whom
   assert.equal(said("job-changed", { changed: ["symptom", "wanted_back"], by: "page" }), "Changed: Symptom, What the owner needs back, on the page");
   assert.equal(said("check", { item: "radios", label: "Radios", state: "not-needed", note: "none fitted" }), "Not needed: Radios (none fitted)");
   assert.equal(said("constructor", { text: "a kind that this page does not know" }), "constructor: a kind that this page does not know");
+  assert.equal(said("settings", { first: true, changed: ["bench"] }), "Settings kept for the first time");
+  assert.equal(said("settings", { first: false, changed: [..."abcdefg"] }), "Settings changed: a, b, c, d, e and 2 more");
+  assert.equal(said("output", { output: "off", reason: "link-back", text: "the link came up" }), "Output off. The link came up");
+  assert.equal(said("output", { output: "off", reason: "re-armed", text: "" }), "Output off. Re-armed by a person.");
+  assert.equal(said("re-arm", { by: "foot-switch", rule: "short", trip: 3 }), "Re-armed after: Short, by foot switch");
+  assert.equal(said("advance", { by: "page" }), "Limit raised for the boot, on the page");
+  assert.equal(said("probe", { text: "rail 212 Ω" }), "Probe: rail 212 Ω");
+  assert.equal(said("quiet-hours", { hours: "22:00-06:30" }), "Quiet hours (22:00-06:30) ended it");
+  const changed = { name: "p", origin: "own", changed: ["limit_a", "probe"], before: { limit_a: 1, probe: {} }, after: { limit_a: 2 } };
+  assert.equal(said("plan", changed), "Plan p (your own): limit_a 1 → 2, probe {} → none");
+  assert.equal(said("plan", { name: "p", origin: "own", changed: [], before: null, after: {} }), "Plan p made");
   assert.equal(sentence({ kind: "link", payload: { up: true }, supply: "psu-a", channel: 2 }), "Supply reached (psu-a · 2)");
 });
 

@@ -11,7 +11,7 @@ import httpx
 import pytest
 from playwright.async_api import Browser, Page, expect
 
-from benchd.jobs.job import Job, JournalEntry
+from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.web.port import Refused
 from tests.web.browser import DESK, PHONE, TABLET, by, eventually, open_page
@@ -307,80 +307,6 @@ async def test_a_trip_sounds_once_the_page_was_touched(browser: Browser, bench: 
     bench.changed()
     await expect(by(page, "trip-banner")).to_be_visible()
     assert await page.evaluate("window.tones") == 4, "one trip sounds once, however often the bench repeats it"
-
-
-async def test_a_label_is_scanned_and_a_job_with_markup_is_only_a_name(
-    browser: Browser, bench: FakeBench, url: str
-) -> None:
-    evil = "<script>window.hit = 1</script><img src=x onerror='window.hit = 1'>"
-    bench.job_list = [Job("R-7", evil, evil, evil, 1)]
-    bench.file("T1", "R-7", make_samples(START_NS, 3, 50), finding())
-    watched = await open_page(browser, url)
-    page = watched.page
-    await by(page, "job").click()
-    await expect(by(page, "job-id")).to_be_focused()
-    await page.keyboard.type("R-7")
-    await page.keyboard.press("Enter")
-    await expect(by(page, "job")).to_contain_text("R-7")
-    await expect(by(page, "job")).to_contain_text(evil)
-    await by(page, "job").click()
-    await by(page, "job-id").fill("R-1042")
-    await page.get_by_text("New device: say more").click()
-    await page.get_by_label("Device").fill("tablet")
-    await by(page, "job-go").click()
-    await expect(by(page, "job")).to_contain_text("R-1042")
-    assert (bench.job, bench.job_list[-1].device) == ("R-1042", "tablet")
-    await page.get_by_role("link", name="Journal").click()
-    await by(page, "note").fill(f"seen: {evil}")
-    await by(page, "note-go").click()
-    await expect(by(page, "journal-entry").first).to_contain_text(f"seen: {evil}")
-    assert await page.evaluate("window.hit") is None
-    assert watched.faults == []
-
-
-async def test_the_journal_speaks_in_sentences(browser: Browser, bench: FakeBench, url: str) -> None:
-    told = [
-        ("settings", {"first": True, "changed": ["bench"]}, "Settings kept for the first time"),
-        ("settings", {"first": False, "changed": ["bench", "web.port"]}, "Settings changed: bench, web.port"),
-        ("settings", {"first": False, "changed": list("abcdefg")}, "Settings changed: a, b, c, d, e and 2 more"),
-        (
-            "output",
-            {"output": "off", "reason": "link-back", "text": "the link came up"},
-            "Output off. The link came up",
-        ),
-        ("output", {"output": "off", "reason": "re-armed", "text": ""}, "Output off. Re-armed by a person."),
-        ("re-arm", {"by": "foot-switch", "rule": "short", "trip": 3}, "Re-armed after: Short, by foot switch"),
-        ("advance", {"by": "page"}, "Limit raised for the boot, on the page"),
-        ("probe", {"text": "rail 212 Ω"}, "Probe: rail 212 Ω"),
-        (
-            "plan",
-            {
-                "name": "p",
-                "origin": "own",
-                "changed": ["limit_a", "probe"],
-                "before": {"limit_a": 1, "probe": {}},
-                "after": {"limit_a": 2},
-            },
-            "Plan p (your own): limit_a 1 → 2, probe {} → none",
-        ),
-        ("plan", {"name": "p", "origin": "own", "changed": [], "before": None, "after": {}}, "Plan p made"),
-        ("quiet-hours", {"hours": "22:00-06:30"}, "Quiet hours (22:00-06:30) ended it"),
-    ]
-    for number, (kind, payload, _) in enumerate(told, 1):
-        bench.entries.append(JournalEntry(number, bench.t_ns, kind, None, None, None, None, payload))
-    page = (await open_page(browser, url)).page
-    shown = by(page, "journal-entry").locator("span")
-    await expect(shown).to_have_count(len(told))
-    assert sorted(await shown.all_inner_texts()) == sorted(words for _, _, words in told)
-
-
-async def test_a_wrong_job_id_says_what_is_allowed(browser: Browser, bench: FakeBench, url: str) -> None:
-    page = (await open_page(browser, url)).page
-    await by(page, "job").click()
-    await by(page, "job-id").fill("a/b")
-    await by(page, "job-go").click()
-    await expect(by(page, "job-sheet").get_by_role("alert")).to_contain_text("id = 'a/b'")
-    assert bench.job_list == []
 
 
 async def test_a_filed_trace_comes_by_itself_and_is_read(browser: Browser, bench: FakeBench, url: str) -> None:

@@ -104,7 +104,7 @@ async def test_faults_stand_beside_their_fields_and_nothing_typed_is_lost(
     await expect(by(page, "plan-voltage_v")).to_have_attribute("aria-invalid", "true")
     await expect(by(page, "fault-limit_a")).to_have_text("")
     # Gone to another view, and the page thrown away by the browser: what was typed is there still.
-    await page.get_by_role("link", name="Journal").click()
+    await page.get_by_role("link", name="Power-ups").click()
     await page.goto(f"{url}#plans")
     await expect(by(page, "plan-row").nth(1)).to_contain_text("not saved yet")
     await page.goto(f"{url}#plans/phone")
