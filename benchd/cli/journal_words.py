@@ -18,6 +18,8 @@ def journal_words(kind: str, p: dict[str, Any]) -> str | None:
             said = f"{p.get('before', '')} -> {p.get('after', '')}"
         case "photo":
             said = _photo(p)
+        case "photo-removed":
+            said = f"photo {p.get('photo', '')} removed"
         case "step":
             said = _step(p)
         case "step-taken-back":
@@ -27,7 +29,8 @@ def journal_words(kind: str, p: dict[str, Any]) -> str | None:
             state = _TICKED.get(p.get("state", ""), "")
             said = f"{p.get('title') or p.get('list', '')}: {p.get('label', '')}: {state}{note}"
         case "files":
-            said = f"{_FILES.get(p.get('file', ''), p.get('file', ''))} {p.get('name', '')}: {_list(p.get('changed'))}"
+            keys = f": {', '.join(p['changed'])}" if p.get("changed") else ""
+            said = f"{_FILES.get(p.get('file', ''), p.get('file', ''))} {p.get('name', '')} {p.get('what', '')}{keys}"
         case "access":
             role = f" ({p['role']})" if p.get("role") else ""
             came = f" from {p['from']}" if p.get("from") else ""
@@ -48,7 +51,3 @@ def _photo(p: dict[str, Any]) -> str:
     caption = f": {p['caption']}" if p.get("caption") else ""
     size = f", {p['width']} x {p['height']}" if p.get("width") and p.get("height") else ""
     return f"photo {p.get('photo', '')}{caption}{size}"
-
-
-def _list(changed: Any) -> str:
-    return ", ".join(map(str, changed)) if isinstance(changed, list | tuple) else str(changed or "")
