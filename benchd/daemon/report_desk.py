@@ -63,13 +63,13 @@ class ReportDesk:
         self._waiting += 1
         try:
             async with self._turn:
-                return await _made(msgspec.json.encode(order))
+                return await made(msgspec.json.encode(order))
         finally:
             self._waiting -= 1
 
 
-async def _made(order: bytes) -> bytes:
-    """Have a process make it. Raises Refused, ApiError."""
+async def made(order: bytes) -> bytes:
+    """Have a process make what is ordered (an `Order` as JSON). Raises Refused, ApiError."""
     pipe = asyncio.subprocess.PIPE
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "benchd.report", stdin=pipe, stdout=pipe, stderr=pipe

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from benchd.jobs.ticks import ItemState
 from benchd.report.document import Block, Heading, Items, Para, Photo, Photos, Ticked, Ticks
 from benchd.report.gather import Gathered, KeptPhoto, StepKept
+from benchd.report.part_trips import cautions_of
 from benchd.report.texts import Texts
 from benchd.traces.cautions import BATTERY, SHORT_HEAT
-from benchd.traces.trip_words import advice
 
 PHOTOS_ABREAST = 3
 CHIP_STEPS = ("storage-lifted", "storage-swapped")
@@ -77,7 +77,7 @@ def cautions(g: Gathered, texts: Texts) -> Iterator[Block]:
     told = [texts("cautions.swollen")] if g.job.battery == "swollen" else []
     told += [texts("cautions.storage")] if chip_steps(g) else []
     found = [c for traced in g.traces if traced.row.finding is not None for c in traced.row.finding.cautions]
-    found += [c for trip in g.trips for c in advice(str(trip.figures["rule"])).cautions]
+    found += cautions_of(g)
     found += [BATTERY, SHORT_HEAT] if g.traces or g.trips else []
     told += [texts.said(caution) for caution in dict.fromkeys(found)]
     if told:

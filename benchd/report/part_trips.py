@@ -11,13 +11,14 @@ from benchd.report.gather import Gathered
 from benchd.report.texts import Texts
 from benchd.report.words import known_word
 from benchd.store.log import StoredTrip
-from benchd.traces.trip_words import advice, quantity
 
 
 def trips(g: Gathered, texts: Texts) -> Iterator[Block]:
     """Each trip with its figures and the next checks."""
     if not g.trips:
         return
+    from benchd.traces.trip_words import advice  # reads the shipped cards, and takes as long as all else
+
     numbers = {traced.row.id: traced.number for traced in g.traces}
     yield Heading(texts("trips.heading"))
     for trip in g.trips:
@@ -32,6 +33,15 @@ def trips(g: Gathered, texts: Texts) -> Iterator[Block]:
         yield Facts(_figures(trip, texts))
         yield Para(texts("trips.checks"), "lead")
         yield Items([texts.said(check) for check in advice(rule).checks], ordered=True)
+
+
+def cautions_of(g: Gathered) -> list[str]:
+    """What the rules that tripped say to mind."""
+    if not g.trips:
+        return []
+    from benchd.traces.trip_words import advice
+
+    return [caution for trip in g.trips for caution in advice(str(trip.figures["rule"])).cautions]
 
 
 def _figures(trip: StoredTrip, texts: Texts) -> list[tuple[str, str]]:
@@ -77,6 +87,8 @@ def _through(f: dict[str, Any], key: str, unit: str, texts: Texts) -> str:
 
 
 def _quantity(value: float, unit: str, u: float | None, texts: Texts) -> str:
+    from benchd.traces.trip_words import quantity
+
     if not math.isfinite(value):
         return texts("format.not-known")
     return texts.numbers(quantity(value, unit, u))

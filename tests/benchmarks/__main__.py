@@ -8,7 +8,7 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import follow, identify, idle, kills, log, rate, read, trip, year
+from tests.benchmarks import follow, identify, idle, kills, log, rate, read, report, trip, year
 
 NAMES = {
     "trip": trip.measure,
@@ -16,6 +16,7 @@ NAMES = {
     "kills": kills.measure,
     "rate": rate.measure,
     "read": read.measure,
+    "report": report.measure,
     "idle": idle.measure,
     "identify": identify.measure,
     "log": log.measure,

@@ -1,0 +1,81 @@
+"""Reports as the daemon gives them: each made by a process of its own, one after the other."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import psutil
+import pytest
+
+from benchd.daemon import report_desk
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.daemon.report_desk import ReportDesk
+from benchd.jobs.job import Job
+from benchd.store.log import Log
+from benchd.web.errors import ApiError
+from benchd.web.port import Refused
+
+
+@pytest.fixture
+def desk(core: Core, bench: Bench, log: Log) -> ReportDesk:
+    log.add_job(Job("R-1", device="phone, <blue>", created_ns=1))
+    return ReportDesk(core, bench)
+
+
+async def test_a_report_is_made_by_another_process_and_this_one_goes_on(desk: ReportDesk) -> None:
+    longest = 0.0
+
+    async def watch() -> None:
+        nonlocal longest
+        loop = asyncio.get_running_loop()
+        while True:
+            before = loop.time()
+            await asyncio.sleep(0.005)
+            longest = max(longest, loop.time() - before)
+
+    watching = asyncio.create_task(watch())
+    page, paper = await asyncio.gather(
+        desk.report("R-1", "html", "technician", "en"), desk.report("R-1", "pdf", "customer", "de")
+    )
+    watching.cancel()
+    assert b"phone, &lt;blue&gt;" in page
+    assert b'<a href="report.pdf?for=technician&amp;language=en">As PDF</a>' in page
+    assert b'<a href="/#job/R-1">Back to the job</a>' in page
+    assert paper.startswith(b"%PDF-")
+    # The guard switches off when it hears nothing for half a second.
+    assert 0 < longest < 0.4
+
+
+async def test_what_cannot_be_made_is_told(desk: ReportDesk) -> None:
+    assert [each.id for each in desk.languages()] == ["de", "en"]
+    with pytest.raises(Refused, match="job 'R-9' is not in the log") as missing:
+        await desk.report("R-9", "pdf", "technician", "en")
+    assert missing.value.code == "not-found"
+
+
+async def test_a_process_that_fails_or_hangs_is_told_and_ended(
+    desk: ReportDesk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hangs, dies = (tmp_path / name for name in ("hangs", "dies"))
+    hangs.write_text(f"#!/bin/sh\necho $$ > {tmp_path}/pid\nexec sleep 60\n")
+    dies.write_text("#!/bin/sh\necho broken >&2\nexit 1\n")
+    for file in (hangs, dies):
+        file.chmod(0o755)
+    monkeypatch.setattr(report_desk.sys, "executable", str(dies))
+    with pytest.raises(ApiError, match="the daemon's log says why"):
+        await desk.report("R-1", "pdf", "technician", "en")
+    monkeypatch.setattr(report_desk.sys, "executable", str(hangs))
+    monkeypatch.setattr(report_desk, "WITHIN_S", 0.3)
+    with pytest.raises(ApiError, match=r"not made within 0\.3 s") as told:
+        await desk.report("R-1", "pdf", "technician", "en")
+    assert (told.value.status, told.value.code) == (503, "report-failed")
+    assert not psutil.pid_exists(int((tmp_path / "pid").read_text()))
+
+
+async def test_when_too_many_wait_the_next_one_is_told(desk: ReportDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(report_desk, "MOST_WAITING", 0)
+    with pytest.raises(ApiError, match="ask again in a moment") as told:
+        await desk.report("R-1", "pdf", "technician", "en")
+    assert (told.value.status, told.value.code) == (503, "busy")
