@@ -1,14 +1,16 @@
-"""A filed trace on the page beside the good ones of its board."""
+"""Filed traces on the page: zoomed, measured, marked, beside the good ones of their board and over each other."""
 
 from __future__ import annotations
 
+import re
+
 import msgspec
 import pytest
-from playwright.async_api import Browser, expect
+from playwright.async_api import Browser, Page, expect
 
 from benchd.traces.comparison import Comparison, Figure
-from benchd.traces.trace import Divergence
-from tests.web.browser import by, open_page
+from benchd.traces.trace import Conditions, Divergence
+from tests.web.browser import DESK, PHONE, TABLET, by, open_page
 from tests.web.fake import START_NS, FakeBench, finding, make_samples
 
 pytestmark = pytest.mark.needs_chromium
@@ -35,6 +37,155 @@ async def test_a_finding_says_where_it_leaves_the_good_ones(browser: Browser, be
     await expect(found).to_contain_text("82 % sure")
     await expect(found.locator(".standing")).to_have_count(0)
     assert watched.faults == []
+
+
+async def ink(
+    page: Page, colour: tuple[int, int, int], place: str = "[data-testid=trace-plot] canvas"
+) -> list[list[int]]:
+    """Of each column of pixels of a plot, right of its axis: the highest and the lowest pixel of this colour, or []."""
+    found: list[list[int]] = await page.evaluate(
+        """([place, [r, g, b]]) => {
+          const canvas = document.querySelector(place);
+          const copy = document.createElement('canvas');
+          [copy.width, copy.height] = [canvas.width, canvas.height];
+          const pen = copy.getContext('2d', { willReadFrequently: true });
+          pen.drawImage(canvas, 0, 0);
+          const { data, width, height } = pen.getImageData(0, 0, copy.width, copy.height);
+          const columns = Array.from({ length: width }, () => []);
+          for (let y = 0; y < height; y++)
+            for (let x = 80; x < width; x++) {
+              const k = 4 * (y * width + x);
+              if (Math.abs(data[k] - r) + Math.abs(data[k + 1] - g) + Math.abs(data[k + 2] - b) > 24) continue;
+              if (columns[x].length) columns[x][1] = y; else columns[x] = [y, y];
+            }
+          return columns;
+        }""",
+        [place, colour],
+    )
+    return found
+
+
+AMBER = (0xFF, 0xB4, 0x54)
+
+
+async def test_a_filed_trace_comes_by_itself_and_is_zoomed_to_the_reading(
+    browser: Browser, bench: FakeBench, url: str
+) -> None:
+    watched = await open_page(browser, url, DESK)
+    page = watched.page
+    await page.get_by_role("link", name="Power-ups").click()
+    samples = make_samples(START_NS, 20, 1000)
+    samples.current_a[12_345] = 1.5
+    bench.file("T1", "R-1", samples, finding(), end_ns=START_NS + 20 * 10**9)
+    bench.event("trace")
+    await by(page, "trace-row").click()
+    found = by(page, "trace-view").get_by_test_id("finding")
+    for part in (
+        "82 % sure",
+        "Flat at 61.2 mA ± 1.1 mA from 1.4 s on.",
+        "Early leak: current before the button (20 %). To tell apart: Power without pressing the button",
+        "Look for low-level recovery mode on USB.",
+        "Disconnect the battery before feeding its terminals.",
+    ):
+        await expect(found).to_contain_text(part)
+    detail = by(page, "detail")
+    await expect(detail).to_contain_text("the lowest and the highest reading")
+    tall = [n for n, rows in enumerate(await ink(page, AMBER)) if rows and rows[1] - rows[0] > 100]
+    assert 1 <= len(tall) <= 4, "one reading among 20 000 is a spike of its own"
+    # Keys zoom in about the middle, and the marks' names lead to their moments.
+    plot = by(page, "trace-plot")
+    await plot.focus()
+    for _ in range(30):
+        await page.keyboard.press("+")
+    await expect(detail).to_contain_text("Every reading is drawn.")
+    await page.keyboard.press("0")
+    await expect(detail).to_contain_text("the lowest and the highest reading")
+    box = await plot.bounding_box()
+    assert box is not None
+    await page.mouse.move(box["x"] + tall[0], box["y"] + 200)
+    for _ in range(6):
+        await page.mouse.wheel(0, -400)
+    await expect(detail).to_contain_text("Every reading is drawn.")
+    await page.wait_for_function("document.querySelector('.point').textContent.includes('A,')")
+    assert any(rows and rows[1] - rows[0] > 100 for rows in await ink(page, AMBER)), "it is still there close up"
+    async with page.expect_download() as file:
+        await by(page, "csv").click()
+    assert (await file.value).suggested_filename == "T1.csv"
+    assert watched.faults == []
+
+
+async def test_two_cursors_and_a_mark_by_hand(browser: Browser, bench: FakeBench, url: str) -> None:
+    row = bench.file(
+        "T1", None, make_samples(START_NS, 30, 50, lambda t: 0.5 + 0 * t), finding(), end_ns=START_NS + 30 * 10**9
+    )
+    watched = await open_page(browser, f"{url}#trace/T1", TABLET)
+    page = watched.page
+    await expect(by(page, "finding")).to_be_visible()
+    await by(page, "cursors").click()
+    readout = by(page, "readout")
+    await expect(readout).to_contain_text("Δt\u00a09.99")
+    await expect(readout).to_contain_text("mean500\u00a0mA")
+    one = page.get_by_role("slider", name="Cursor A")
+    before = float(await one.get_attribute("aria-valuenow") or "nan")
+    await one.press("Shift+ArrowRight")
+    assert before < float(await one.get_attribute("aria-valuenow") or "nan") < before + 2
+    grip, plot = await one.locator(".grip").bounding_box(), await by(page, "trace-plot").bounding_box()
+    assert grip is not None
+    assert plot is not None
+    assert min(grip["width"], grip["height"]) >= 48
+    await page.mouse.move(grip["x"] + 24, grip["y"] + 24)
+    await page.mouse.down()
+    await page.mouse.move(plot["x"] + 80, grip["y"] + 24)
+    await page.mouse.up()
+    assert float(await one.get_attribute("aria-valuenow") or "nan") < 2
+    # A mark is placed, moved by a key, and kept; then somebody else has changed it.
+    await by(page, "set-mark-boot-end").click()
+    await page.get_by_role("slider", name="The mark boot end").press("ArrowRight")
+    keep = by(page, "mark-keep")
+    await expect(keep).to_contain_text(re.compile(r"Keep it at 15\.\d+"))
+    await keep.click()
+    marks = by(page, "marking").locator(".marks li")
+    await expect(marks).to_contain_text([re.compile(r"boot end 15\.\d+\ssby hand")])
+    assert [a[:3] for a in bench.asked if a[0] == "mark-trace"] == [("mark-trace", "T1", "boot-end")]
+    bench.filed["T1"] = msgspec.structs.replace(bench.filed["T1"][0], marks=list(row.marks)), bench.filed["T1"][1]
+    await by(page, "mark-away-boot-end").click()
+    await expect(by(page, "marking").get_by_role("alert")).to_contain_text("are others by now: button 1.200 s")
+    await expect(marks).to_have_count(2)
+    bench.filed["T1"] = msgspec.structs.replace(row, marks=[]), bench.filed["T1"][1]
+    bench.event("journal", job=None)
+    await expect(marks).to_have_text(["None."])
+    measured = by(page, "measured")
+    await measured.locator("summary").click()
+    await expect(measured).to_contain_text("charge∫ I dt")
+    assert [f for f in watched.faults if "409" not in f] == []
+
+
+async def test_several_are_laid_over_each_other_or_by_the_clock(browser: Browser, bench: FakeBench, url: str) -> None:
+    for n, (id, channel, side) in enumerate((("T1", 1, "battery"), ("U1", 2, "usb"), ("T0", 1, ""))):
+        late = 10**9 * n if id != "T0" else -(10**13)
+        samples = make_samples(START_NS + late, 12, 50, lambda t: 0.3 * (t > 2))
+        bench.file(id, "R-1", samples, finding(), start_ns=START_NS + late, end_ns=START_NS + late + 12 * 10**9,
+                   channel=channel, marks=[], conditions=Conditions(4.0, 2.0, side=side))  # fmt: skip
+    watched = await open_page(browser, f"{url}#trace/T1", PHONE)
+    page = watched.page
+    await by(page, "companions").get_by_role("link", name="Beside the USB side of the same time").click()
+    await expect(by(page, "by-clock")).to_have_attribute("aria-pressed", "true")
+    await expect(by(page, "trace-plot")).to_have_count(2)
+    await expect(by(page, "compare-view").locator("h3").nth(1)).to_contain_text("USB side")
+    await page.goto(f"{url}#compare/T0,T1")
+    await expect(by(page, "by-button")).to_have_attribute("aria-pressed", "true")
+    await expect(by(page, "trace-plot")).to_have_count(1)
+    await expect(by(page, "over-list").locator("li")).to_have_count(2)
+    await expect(by(page, "before-after")).to_contain_text("31 % alike")
+    await by(page, "cursors").click()
+    await expect(by(page, "readout").locator("dl")).to_have_count(2)
+    await by(page, "over-list").get_by_role("button", name=re.compile("^Hide")).first.click()
+    await by(page, "under").click()
+    await expect(by(page, "trace-plot")).to_have_count(1)
+    assert await page.evaluate("document.documentElement.scrollWidth") <= PHONE[0]
+    await page.goto(f"{url}#compare/T0,T9")
+    await expect(by(page, "compare-view")).to_contain_text("trace 'T9' is not in the log")
+    assert [f for f in watched.faults if "404" not in f] == []
 
 
 async def test_a_picture_can_be_taken_away(browser: Browser, bench: FakeBench, url: str) -> None:

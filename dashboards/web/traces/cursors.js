@@ -78,7 +78,7 @@ export class Cursors {
     const { from, to } = this.span;
     const words = (/** @type {Handle} */ one) => momentWords(one.s, one.digits, this.signed);
     const apart = to - from;
-    setText(this.times, `A ${words(this.a)} · B ${words(this.b)} · Δt ${lengthWords(apart)} (${rateWords(apart)})`);
+    setText(this.times, `A\u00a0${words(this.a)} · B\u00a0${words(this.b)} · Δt\u00a0${lengthWords(apart)} (${rateWords(apart)})`);
     if (!this.asking) this.ask();
     else this.again = true;
   }

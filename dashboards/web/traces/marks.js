@@ -45,7 +45,7 @@ export class Marks {
     this.fault = el("p", { class: "fault", role: "alert" });
     this.where = el("b", {});
     this.keep = button("Keep it here", () => this.set(this.handle.s), { class: "go", testid: "mark-keep" });
-    this.kinds = BY_HAND.map((kind) => button(mark(kind), () => this.place(kind), { "aria-pressed": "false", testid: `mark-${kind}` }));
+    this.kinds = BY_HAND.map((kind) => button(mark(kind), () => this.place(kind), { "aria-pressed": "false", testid: `set-mark-${kind}` }));
     this.placing = el("div", { class: "placing", hidden: true, "data-changes": true },
       el("p", {}, "Drag the line marked ", this.where, " in the plot, or move it with the arrow keys. Zoom in for the single reading."),
       el("div", { class: "zoom" }, this.keep, button("Leave it", () => this.leave())));

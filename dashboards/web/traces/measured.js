@@ -44,8 +44,8 @@ const phaseRow = (one) => el("tr", {}, el("th", { scope: "row" }, phaseWords(one
     withUnit(one.mean_a, "A"), withUnit(one.rms_a, "A"), withUnit(one.top_a, "A")].map((text) => el("td", {}, text)));
 
 /** @param {QuantityRow} one */
-const quantityRow = (one) => el("tr", { title: one.meaning },
-  el("th", { scope: "row" }, one.label, el("span", { class: "soft meaning" }, one.meaning)), el("td", {}, quantityWords(one)));
+const quantityRow = (one) => el("tr", {},
+  el("th", { scope: "row" }, one.label, el("span", { class: "soft meaning" }, one.meaning.replace(/^1: /, ""))), el("td", {}, quantityWords(one)));
 
 /**
  * A quantity with its unit: numbers as numbers, yes and no as such.
