@@ -2,10 +2,25 @@
 
 import { typedNumber } from "../shared/format.js";
 
-/** [key, label, unit, hint]. Kinds: a number unless `kind` says otherwise. */
+/**
+ * @typedef {{ key: string, label: string, unit: string, hint: string, kind: "number" | "text" | "long" | "yes" }} Field
+ * @typedef {{ title: string, stage?: string, hint?: string, fields: Field[] }} Group `stage`: a table that may be left out
+ * @typedef {Record<string, any>} Values as in the plan's file
+ * @typedef {Record<string, any>} Shown text per field, true or false per tick and per stage
+ * @typedef {Record<string, string>} Faults by key
+ */
+
+/**
+ * @param {string} key
+ * @param {string} label
+ * @param {string} [unit]
+ * @param {string} [hint]
+ * @param {Field["kind"]} [kind]
+ * @returns {Field}
+ */
 const field = (key, label, unit = "", hint = "", kind = "number") => ({ key, label, unit, hint, kind });
 
-/** `stage`: a table that may be left out as a whole. */
+/** @type {Group[]} */
 export const GROUPS = [
   { title: "What for", fields: [
     field("title", "Title", "", "", "text"),
@@ -53,10 +68,12 @@ export const GROUPS = [
 ];
 const FIELDS = GROUPS.flatMap((group) => group.fields);
 
-const at = (values, path) => path.split(".").reduce((inside, key) => inside?.[key], values);
+/** @param {Values} values @param {string} path @returns {any} */
+const at = (values, path) => path.split(".").reduce((inside, key) => inside?.[key], /** @type {any} */ (values));
 
-/** What the form shows of a plan: text per field, true or false per tick and per stage. */
+/** What the form shows of a plan. @param {Values} values */
 export function shownOf(values) {
+  /** @type {Shown} */
   const shown = {};
   for (const { key, kind } of FIELDS) {
     const value = at(values, key);
@@ -68,10 +85,16 @@ export function shownOf(values) {
 
 /**
  * The plan's keys from what the form shows. `before`: the plan that was opened; keys without a field stay as they were.
- * Returns [values, faults], faults by key.
+ * @param {Shown} shown
+ * @param {Values} before
+ * @returns {[Values, Faults]}
  */
 export function valuesOf(shown, before = {}) {
-  const { name, format, ...values } = structuredClone(before);
+  /** @type {Values} */
+  const values = structuredClone(before);
+  delete values.name;
+  delete values.format;
+  /** @type {Faults} */
   const faults = {};
   for (const { key, kind } of FIELDS) {
     const [table, part] = key.split(".");
@@ -87,12 +110,14 @@ export function valuesOf(shown, before = {}) {
   return [values, faults];
 }
 
+/** @param {Values} table @param {string} key @param {any} value @param {Field["kind"]} kind */
 function put(table, key, value, kind) {
   // What the file does not say stays unsaid: it then follows benchd's own default.
   if (value === null || (kind === "yes" && value === false && table[key] === undefined)) delete table[key];
   else table[key] = value;
 }
 
+/** @param {Values} values @param {Shown} shown @param {Faults} faults */
 function idle(values, shown, faults) {
   const ends = ["expected_idle_a.0", "expected_idle_a.1"];
   const pair = ends.map((key) => typedNumber(shown[key]));
@@ -102,21 +127,22 @@ function idle(values, shown, faults) {
   else values.expected_idle_a = pair;
 }
 
-/** A refusal, a line a fault, by key; what belongs to no field comes back under "". */
+/** A refusal, a line a fault, by key; what belongs to no field comes back under "". @param {string} message */
 export function placed(message) {
-  const keys = [...FIELDS.map(({ key }) => key), ...GROUPS.map(({ stage }) => stage).filter(Boolean), "expected_idle_a"];
+  const keys = [...FIELDS.map(({ key }) => key), ...GROUPS.flatMap(({ stage }) => stage ?? []), "expected_idle_a"];
+  /** @type {Faults} */
   const faults = {};
   for (const line of message.split("\n")) {
     // A sentence may name other keys further on, as what it is compared with.
-    const [first] = keys.map((key) => [place(line, key), key]).filter(([index]) => index >= 0).sort(([a], [b]) => a - b);
-    const key = first === undefined ? "" : first[1] === "expected_idle_a" ? "expected_idle_a.0" : first[1];
-    const words = first === undefined ? line : line.slice(first[0]);
+    const [first] = keys.map((key) => ({ key, index: place(line, key) })).filter(({ index }) => index >= 0).sort((a, b) => a.index - b.index);
+    const key = first === undefined ? "" : first.key === "expected_idle_a" ? "expected_idle_a.0" : first.key;
+    const words = first === undefined ? line : line.slice(first.index);
     faults[key] = faults[key] ? `${faults[key]} ${words}` : words;
   }
   return faults;
 }
 
-/** Where a sentence speaks of a key: `key = 7: …` or `key: …`, at its beginning or after the file's name. */
+/** Where a sentence speaks of a key: `key = 7: …` or `key: …`, at its beginning or after the file's name. @param {string} line @param {string} key */
 function place(line, key) {
   const found = new RegExp(`(?:^|[\\s:])(${key.replaceAll(".", "\\.")})(?:\\[\\d+\\])?(?: = |: )`).exec(line);
   return found ? found.index + found[0].indexOf(key) : -1;

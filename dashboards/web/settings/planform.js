@@ -3,17 +3,27 @@
 import { el, setText } from "../shared/dom.js";
 import { GROUPS } from "./planfields.js";
 
+/** @import { Faults, Field, Group, Shown } from "./planfields.js" */
+/** @typedef {HTMLInputElement | HTMLTextAreaElement} Input */
+
 export class PlanForm {
-  /** `shown`: see `shownOf`. `onChange()` after each change by hand. */
+  /**
+   * @param {Shown} shown
+   * @param {() => void} onChange after each change by hand
+   */
   constructor(shown, onChange) {
+    /** @type {Map<string, Input>} */
     this.inputs = new Map();
+    /** @type {Map<string, HTMLElement>} */
     this.places = new Map();
+    /** @type {[HTMLInputElement, HTMLElement][]} */
     this.boxes = [];
     this.node = el("div", { class: "groups", on: { input: () => this.changed(onChange) } },
       ...GROUPS.map((group) => this.group(group, shown)));
     this.changed(() => {});
   }
 
+  /** @param {Group} group @param {Shown} shown */
   group({ title, stage, hint, fields }, shown) {
     const inside = el("div", { class: "plan-fields" }, hint ? el("p", { class: "soft wide" }, hint) : null,
       ...fields.map((field) => this.field(field, shown[field.key])));
@@ -25,6 +35,7 @@ export class PlanForm {
       el("legend", {}, el("label", { class: "tick", for: tick.id }, tick, title)), this.place(stage), inside);
   }
 
+  /** @param {Field} field @param {any} value */
   field({ key, label, unit, hint, kind }, value) {
     const id = `plan-${key}`;
     const common = { id, name: key, testid: id, "aria-describedby": `${id}-fault${hint ? ` ${id}-hint` : ""}` };
@@ -40,34 +51,38 @@ export class PlanForm {
       el("div", { class: "with-unit" }, input, unit ? el("span", { class: "unit" }, unit) : null), ...more);
   }
 
+  /** @param {string} key */
   place(key) {
     const node = el("p", { class: "fault", id: `plan-${key}-fault`, testid: `fault-${key}` });
     this.places.set(key, node);
     return node;
   }
 
+  /** @param {() => void} onChange */
   changed(onChange) {
     for (const [tick, inside] of this.boxes) inside.hidden = !tick.checked;
     onChange();
   }
 
-  /** What stands in the fields now. */
+  /** What stands in the fields now. @returns {Shown} */
   get shown() {
-    return Object.fromEntries([...this.inputs].map(([key, input]) => [key, input.type === "checkbox" ? input.checked : input.value]));
+    return Object.fromEntries([...this.inputs].map(([key, input]) => [key, input instanceof HTMLInputElement && input.type === "checkbox" ? input.checked : input.value]));
   }
 
+  /** @param {boolean} value */
   set disabled(value) {
     for (const input of this.inputs.values()) input.disabled = value;
   }
 
-  /** Show faults by key beside their fields; the first one gets the focus. Returns those that have no field. */
+  /** Show faults by key beside their fields; the first one gets the focus. Returns those that have no field. @param {Faults} faults */
   tell(faults) {
+    /** @type {Input | null} */
     let first = null;
     for (const [key, place] of this.places) {
       const input = this.inputs.get(key);
       setText(place, faults[key] ?? "");
-      input.setAttribute("aria-invalid", String(Boolean(faults[key])));
-      first ??= faults[key] ? input : null;
+      input?.setAttribute("aria-invalid", String(Boolean(faults[key])));
+      if (faults[key]) first ??= input ?? null;
     }
     first?.focus();
     return Object.entries(faults).filter(([key]) => !this.places.has(key)).map(([, text]) => text);

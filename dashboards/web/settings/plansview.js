@@ -1,39 +1,29 @@
 // Power plans: the list, and the editor of one. What is typed is kept until it is saved or thrown away.
 
-import { api } from "../shared/api.js";
+import { api, Fault, messageOf } from "../shared/api.js";
 import { button, byId, el, setText } from "../shared/dom.js";
 import { withUnit } from "../shared/format.js";
+import { drafts } from "./drafts.js";
+import { back as wayBack, stale, twice } from "./parts.js";
 import { placed, shownOf, valuesOf } from "./planfields.js";
 import { PlanForm } from "./planform.js";
+import { settings } from "./settingsapi.js";
 import { planStages } from "../shared/planwords.js";
 import { attempt } from "../shared/sheet.js";
 import { origin } from "../shared/words.js";
 
-const SURE_MS = 6000;
-const LONGEST_NAME = 32;
-const link = (name) => `#plans/${encodeURIComponent(name)}`;
+/** @import { PlanView } from "../shared/types.js" */
 
-/** Drafts outlive the view and a reload of the page: a tablet throws pages away when it likes. */
-const drafts = {
-  key: (name) => `plan-draft ${name}`,
-  read(name) {
-    try {
-      return JSON.parse(sessionStorage.getItem(this.key(name)));
-    } catch {
-      return null;
-    }
-  },
-  keep(name, draft) {
-    sessionStorage.setItem(this.key(name), JSON.stringify(draft));
-  },
-  drop(name) {
-    sessionStorage.removeItem(this.key(name));
-  },
-};
+const LONGEST_NAME = 32;
+/** @param {string} name */
+const link = (name) => `#plans/${encodeURIComponent(name)}`;
+/** @param {string} name */
+const draftOf = (name) => `plan form ${name}`;
 
 export class PlansView {
   constructor() {
     this.node = byId("part-plans");
+    /** @type {string | null | undefined} undefined: closed */
     this.wanted = undefined;
   }
 
@@ -43,7 +33,7 @@ export class PlansView {
     this.node.hidden = true;
   }
 
-  /** `name` null: the list. */
+  /** null: the list. @param {string | null} name */
   async open(name) {
     this.close();
     this.wanted = name;
@@ -58,50 +48,54 @@ export class PlansView {
     let nodes;
     try {
       const plans = await api.plans();
-      nodes = wanted === null ? list(plans) : new Editor(plans, wanted).nodes;
+      const plan = plans.find((one) => one.name === wanted);
+      nodes = wanted === null ? list(plans)
+        : plan ? new Editor(plan, plans.map((one) => one.name)).nodes : [back(), el("p", { class: "fault" }, `There is no plan ${wanted}.`)];
     } catch (fault) {
-      nodes = [back(), el("p", { class: "fault" }, fault.message)];
+      nodes = [back(), el("p", { class: "fault" }, messageOf(fault))];
     }
     if (this.wanted === wanted) this.node.replaceChildren(...nodes);
   }
 }
 
-const back = (text = "◀ All plans", href = "#plans") => el("a", { class: "like-button quiet back", href }, text);
+const back = () => wayBack("◀ All plans", "#plans");
 
+/** @param {PlanView[]} plans */
 function list(plans) {
   return [
-    back("◀ Bench", "#bench"),
+    wayBack(),
     el("div", { class: "part-head" }, el("h2", {}, "Power plans")),
     el("p", { class: "soft" }, "Open one to read it, and to make a copy of your own to change."),
     el("ol", { class: "rows" }, ...plans.map((plan) => el("li", {},
       el("a", { class: "trace-row", href: link(plan.name), testid: "plan-row" },
         el("b", { class: "words" }, plan.name),
-        el("span", { class: "sure" }, drafts.read(plan.name) ? "not saved yet" : `${withUnit(plan.values.voltage_v, "V")}, ${withUnit(plan.values.limit_a, "A")}`),
+        el("span", { class: "sure" }, drafts.read(draftOf(plan.name)) ? "not saved yet" : `${withUnit(plan.values.voltage_v, "V")}, ${withUnit(plan.values.limit_a, "A")}`),
         el("span", { class: "more" }, el("span", {}, plan.values.title ?? ""), el("span", {}, stands(plan))))))),
   ];
 }
 
+/** @param {PlanView} plan */
 const stands = (plan) => origin(plan.origin) + (plan.overrides ? `, before the one that ${plan.overrides === "shipped" ? "comes with benchd" : "is in benchd.toml"}` : "");
 
 class Editor {
-  constructor(plans, name) {
-    this.plan = plans.find((one) => one.name === name);
-    if (this.plan === undefined) {
-      this.nodes = [back(), el("p", { class: "fault" }, `There is no plan ${name}.`)];
-      return;
-    }
-    this.taken = new Set(plans.map((one) => one.name));
-    const draft = drafts.read(name);
+  /** @param {PlanView} plan @param {string[]} names of all plans */
+  constructor(plan, names) {
+    this.plan = plan;
+    this.taken = new Set(names);
+    const draft = drafts.read(draftOf(plan.name));
+    this.seen = draft?.seen ?? plan.version;
+    this.stale = el("div", {});
     this.form = new PlanForm(draft?.shown ?? shownOf(this.plan.values), () => this.keep());
     this.fault = el("p", { class: "fault", role: "alert", testid: "plan-fault" });
     this.name = el("input", { id: "plan-name", autocomplete: "off", autocapitalize: "none", maxlength: LONGEST_NAME, testid: "plan-name", on: { input: () => this.keep() } });
     this.named = el("div", { class: "plan-field" }, el("label", { for: "plan-name" }, "Name of the new plan"), this.name,
       el("p", { class: "soft hint" }, "a-z, 0-9 and '-'. A plan of your own stands before another of the same name."));
     this.unsaved = el("p", { class: "unsaved", role: "status", testid: "unsaved" });
-    this.save = el("button", { type: "submit", class: "go", testid: "plan-save" }, "Save");
-    this.copy = button("Make a copy to change", () => this.begin(this.suggest()), { class: "go", testid: "plan-copy" });
+    this.save = el("button", { type: "submit", class: "go", testid: "plan-save", "data-changes": true }, "Save");
+    this.copy = button("Make a copy to change", () => this.begin(this.suggest()), { class: "go", testid: "plan-copy", "data-changes": true });
     this.discard = button("Throw changes away", () => this.reset(), { testid: "plan-discard" });
     this.delete = this.deleteButton();
+    this.copying = false;
     this.nodes = this.build();
     this.own = this.plan.origin === "own";
     if (draft?.name) this.begin(draft.name);
@@ -112,14 +106,14 @@ class Editor {
   build() {
     const { plan } = this;
     const form = el("form", { class: "plan-form", novalidate: true, "aria-label": `Plan ${plan.name}` },
-      this.named, el("p", { class: "soft" }, "A field left empty follows benchd's own default, or is not used."), this.form.node, this.fault,
+      this.named, el("p", { class: "soft" }, "A field left empty follows benchd's own default, or is not used."), this.form.node, this.fault, this.stale,
       el("div", { class: "plan-actions" }, this.unsaved, this.save, this.copy, this.discard, this.delete));
     form.addEventListener("submit", (event) => {
       event.preventDefault();
-      this.submit();
+      this.submit(this.seen);
     });
     return [
-      back(), el("h2", {}, plan.name), el("p", { class: "soft" }, stands(plan)),
+      back(), el("h2", {}, plan.name), el("p", { class: "soft" }, stands(plan), " ", el("a", { href: `#settings/plan:${encodeURIComponent(plan.name)}`, class: "inline", testid: "plan-text" }, "Edit as text")),
       el("ol", { class: "steps" }, ...planStages(plan.values).map(([name, words]) => el("li", {}, el("b", {}, name), ` ${words}`))),
       el("ul", { class: "cautions" }, ...plan.cautions.map((text) => el("li", {}, text))), form,
     ];
@@ -134,7 +128,7 @@ class Editor {
     }
   }
 
-  /** Fields may be written from here on, under a new name. */
+  /** Fields may be written from here on, under a new name. @param {string} name */
   begin(name) {
     this.copying = true;
     this.name.value = name;
@@ -142,6 +136,7 @@ class Editor {
     this.keep();
   }
 
+  /** @param {boolean} editable */
   ready(editable) {
     this.form.disabled = !editable;
     this.named.hidden = !this.copying;
@@ -154,20 +149,22 @@ class Editor {
   }
 
   keep() {
-    drafts.keep(this.plan.name, { shown: this.form.shown, name: this.copying ? this.name.value : "" });
+    drafts.keep(draftOf(this.plan.name), { shown: this.form.shown, name: this.copying ? this.name.value : "", seen: this.seen });
     this.discard.hidden = false;
     setText(this.unsaved, "Not saved yet.");
   }
 
   /** Back to the plan as it is. */
   reset() {
-    drafts.drop(this.plan.name);
-    this.save.closest("form").remove();
+    drafts.drop(draftOf(this.plan.name));
+    this.save.closest("form")?.remove();
     dispatchEvent(new Event("hashchange"));
   }
 
-  async submit() {
+  /** @param {string} seen */
+  async submit(seen) {
     setText(this.fault, "");
+    this.stale.replaceChildren();
     const [values, wrong] = valuesOf(this.form.shown, this.plan.values);
     if (Object.keys(wrong).length) {
       setText(this.fault, this.form.tell(wrong).join(" ") || "Not saved: see the marked fields.");
@@ -176,13 +173,19 @@ class Editor {
     this.form.tell({});
     this.save.disabled = true;
     try {
-      const saved = await api.savePlan(this.copying ? this.name.value.trim() : this.plan.name, values);
-      drafts.drop(this.plan.name);
-      this.save.closest("form").remove();
+      const saved = this.copying ? await settings.savePlan(this.name.value.trim(), values) : await settings.savePlan(this.plan.name, values, seen);
+      drafts.drop(draftOf(this.plan.name));
+      this.save.closest("form")?.remove();
       if (location.hash === link(saved.name)) dispatchEvent(new Event("hashchange"));
       else location.hash = link(saved.name);
     } catch (problem) {
-      const rest = this.form.tell(placed(problem.message));
+      if (problem instanceof Fault && problem.code === "stale") {
+        const now = problem.present;
+        const words = JSON.stringify(now?.values ?? "it is gone", null, 2);
+        this.stale.replaceChildren(stale(problem.message, words, () => this.reset(), () => this.submit(now?.version ?? "")));
+        return;
+      }
+      const rest = this.form.tell(placed(messageOf(problem)));
       setText(this.fault, rest.join(" ") || "Not saved: see the marked fields.");
     } finally {
       this.save.disabled = false;
@@ -190,21 +193,12 @@ class Editor {
   }
 
   deleteButton() {
-    let sureUntil = 0;
-    const words = "Delete this plan …";
-    const node = button(words, async () => {
-      if (performance.now() > sureUntil) {
-        sureUntil = performance.now() + SURE_MS;
-        setText(node, "Tap again to delete");
-        setTimeout(() => setText(node, words), SURE_MS);
-        return;
-      }
-      const gone = await attempt(node, this.fault, () => api.deletePlan(this.plan.name));
+    return twice("Delete this plan …", "Tap again to delete", async (node) => {
+      const gone = await attempt(node, this.fault, () => settings.deletePlan(this.plan.name));
       if (!gone) return;
-      drafts.drop(this.plan.name);
+      drafts.drop(draftOf(this.plan.name));
       this.save.closest("form")?.remove();
       location.hash = "#plans";
     }, { testid: "plan-delete" });
-    return node;
   }
 }

@@ -2,7 +2,7 @@
 
 import { ask, query } from "../shared/api.js";
 
-/** @import { BenchForm, FileChange, FileChecked, FileRow, FileView } from "../shared/types.js" */
+/** @import { BenchForm, FileChange, FileChecked, FileRow, FileView, PlanView } from "../shared/types.js" */
 
 /** @param {string} file @param {string} name */
 const path = (file, name) => `/settings/files/${encodeURIComponent(file)}/${encodeURIComponent(name)}`;
@@ -24,6 +24,10 @@ export const settings = {
   checkForm: (values) => ask("PUT", "/settings/bench?check=true", { values }),
   /** @param {Record<string, any>} values @param {string} seen @returns {Promise<FileChecked>} */
   saveForm: (values, seen) => ask("PUT", "/settings/bench", { values, seen }),
+  /** @param {string} name @param {Record<string, any>} values @param {string} [seen] @returns {Promise<PlanView>} */
+  savePlan: (name, values, seen) => ask("PUT", `/plans/${encodeURIComponent(name)}${query({ seen })}`, values),
+  /** @param {string} name */
+  deletePlan: (name) => ask("DELETE", `/plans/${encodeURIComponent(name)}`),
   /** @param {{ file?: string, name?: string, limit?: number }} of @returns {Promise<FileChange[]>} */
   changes: async (of = {}) => (await ask("GET", `/settings/changes${query(of)}`)).changes,
 };

@@ -55,7 +55,7 @@ export class TextEditor {
   build() {
     const { view } = this;
     const words = fileWords(view.file, view.name);
-    const list = view.file === "supplies" ? ["◀ Form", "#settings/bench"] : view.file === "steps" ? ["◀ Settings", "#settings"] : ["◀ All of them", `#settings/${view.file}`];
+    const list = view.file === "supplies" ? ["◀ Form", "#settings/bench"] : view.file === "plan" ? ["◀ Plan", `#plans${view.version ? `/${view.name}` : ""}`] : view.file === "steps" ? ["◀ Settings", "#settings"] : ["◀ All of them", `#settings/${view.file}`];
     const own = view.origin === "own";
     return [
       back(...list), el("h2", {}, words),
@@ -145,7 +145,7 @@ export class TextEditor {
       if (!gone) return;
       drafts.drop(this.key);
       if (file === "steps") dispatchEvent(new Event("hashchange"));
-      else location.hash = `#settings/${file}`;
+      else location.hash = file === "plan" ? "#plans" : `#settings/${file}`;
     }, { testid: "file-delete" });
   }
 
