@@ -11,6 +11,7 @@ import typer
 
 from benchd.cli import daemon_link, out
 from benchd.cli import job as job_cli
+from benchd.cli.words import counted
 
 if TYPE_CHECKING:
     from benchd.store.forgetting import Forgotten, Personal
@@ -30,9 +31,9 @@ def forget(
 ) -> None:
     """Take a customer's data out of the log for good. Example: benchd job forget R-1042 --dry-run
 
-    Gone are what was said of the device and its symptom, the notes, and the job's id, in the place of which stands one
-    at random. Kind of board, traces, marks, findings and trips stay. The file is written anew, so that no byte of it is
-    left there; copies of it still hold what they hold, but for --backups.
+    Gone are what was said of the device, its symptom and its past, the notes, the photos, and the job's id, in the
+    place of which stands one at random. Kind of board, traces, marks, findings and trips stay. The file is written
+    anew, so that no byte of it is left there; copies of it still hold what they hold, but for --backups.
     """
     from benchd.store.errors import LogError
     from benchd.store.forgetting import personal
@@ -73,12 +74,15 @@ sent; but what was found here in a trace of such a job is."""
 
 
 def _found(known: Personal) -> dict[str, Any]:
-    return {"notes": len(known.notes), "traces": known.traces, "rows": known.rows}
+    return {"notes": len(known.notes), "photos": known.photos, "traces": known.traces, "rows": known.rows}
 
 
 def _said(known: Personal) -> list[str]:
-    what = [word for word, text in (("device", known.job.device), ("symptom", known.job.symptom)) if text]
-    gone = ", ".join([*what, f"{len(known.notes)} notes", "the id"])
+    from benchd.jobs.personal import TYPED_OF_JOB
+
+    what = [field.replace("_", " ") for field in TYPED_OF_JOB if getattr(known.job, field)]
+    photos = [counted(known.photos, "photo")] if known.photos else []
+    gone = ", ".join([*what, f"{len(known.notes)} notes", *photos, "the id"])
     return [f"job {known.job.id}: {gone} would go; {known.traces} traces would stay, and {known.rows} rows of readings"]
 
 
@@ -101,7 +105,7 @@ def _forget(folder: Path, known: Personal) -> tuple[Forgotten, str]:
     if url := daemon_link.daemon_url(folder):
         with out.errors(daemon_link.DaemonSaid):
             said = daemon_link.call(url, "POST", f"jobs/{id}/forget", {"confirm": id}, within_s=DAEMON_S)
-        done = Forgotten(said["job"], time.time_ns(), said["notes"], said["traces"], said["rows"])
+        done = Forgotten(said["job"], time.time_ns(), said["notes"], said["traces"], said["rows"], said["photos"])
         return done, str(said["left"])
     with out.errors(LogError, OSError), held(folder), job_cli.the_log(folder, read_only=False) as log:
         done = forget_in(log, id, time.time_ns())

@@ -23,7 +23,7 @@ def pack(
     to: Annotated[Path, typer.Option("--output", "-o", help="The archive to write, a zip file.")],
     csv: Annotated[bool, typer.Option("--csv", help="Put each trace in as CSV as well, for other programs.")] = False,
     without_person: Annotated[
-        bool, typer.Option("--without-person", help="Leave out what was said of device, symptom and in notes.")
+        bool, typer.Option("--without-person", help="Leave out photos and what people wrote of it.")
     ] = False,
     bench: Annotated[str | None, BENCH] = None,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
@@ -32,7 +32,7 @@ def pack(
 ) -> None:
     """Pack a job and all that belongs to it into one file. Example: benchd job pack R-1042 -o R-1042.zip
 
-    Journal, traces, trips, all readings, each with a checksum; README.txt in it tells what is where. With the
+    Journal, photos, traces, trips, all readings, each with a checksum; README.txt in it tells what is where. With the
     person's words in it, it is a customer's data: send it no further than need be.
     """
     from benchd.store.errors import LogError
@@ -100,10 +100,10 @@ def _record(manifest: Manifest) -> dict[str, Any]:
 
 def _counted(manifest: Manifest) -> str:
     c = manifest.counts
-    person = "" if not manifest.without_person else "; without what was said of device, symptom and in notes"
+    person = "" if not manifest.without_person else "; without photos and what people wrote of it"
     what = (
         counted(c.traces, "trace"), counted(c.trips, "trip"), counted(c.journal, "journal entry", "journal entries"),
-        counted(c.readings, "reading"),
+        counted(c.readings, "reading"), *([counted(c.photos, "photo")] if c.photos else []),
     )  # fmt: skip
     return f"{', '.join(what)}{person}"
 

@@ -88,7 +88,7 @@ class Records:
                 watch.last_closed = None  # what comes of it now must not bring the id back
         self._core.event("job", {"forgotten": done.job})
         left = await self._cleaned(known)
-        return JobForgotten(done.job, done.notes, done.traces, done.rows, left)
+        return JobForgotten(done.job, done.notes, done.traces, done.rows, left, done.photos)
 
     async def _cleaned(self, known: Personal) -> str:
         """Write the file anew and look through it; what is still to be done, empty for nothing."""

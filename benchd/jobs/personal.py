@@ -17,9 +17,24 @@ TYPED_OF_JOB = ("device", "symptom", "history", "wanted_back", "accessories")
 
 OURS = frozenset(
     ("trace", "finding", "mark", "trip", "re-arm", "probe", "leak", "advance", "promise", "quiet-hours", "plan",
-     "job-chosen", "output", "link", "instrument-error", "settings", "forgotten", "thinned")
+     "job-chosen", "job-changed", "job-state", "photo-removed", "step-taken-back", "output", "link",
+     "instrument-error", "settings", "forgotten", "thinned")
 )  # fmt: skip
-"""Kinds of entries in which nothing is free text of a person."""
+"""Kinds of entries in which nothing is free text of a person; who of the workshop did it (`by`) is none."""
+
+TYPED = {
+    "note": ("text",),
+    "reference": ("note",),
+    "photo": ("caption",),
+    "step": ("detail", "text"),
+    "check": ("note",),
+}
+"""Where in entries of other kinds stands what a person typed. A step's `label` and `plain` are from the shop's list."""
+
+
+def typed(kind: str, payload: dict[str, Any]) -> list[str]:
+    """What a person typed into an entry."""
+    return [text for key in TYPED.get(kind, ()) if isinstance(text := payload.get(key), str) and text]
 
 
 def job_without_person(job: Job) -> Job:
@@ -33,11 +48,14 @@ def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] |
         case "note":
             return None
         case "job-created":
-            return {"device": "", "board": payload.get("board", ""), "symptom": ""}
+            by = {"by": payload["by"]} if "by" in payload else {}
+            return {"device": "", "board": payload.get("board", ""), "symptom": ""} | by
         case "reference":
             # The note stands behind a colon at the end of the text.
             text, note = str(payload.get("text", "")), str(payload.get("note", ""))
             return payload | {"note": "", "text": text.removesuffix(f": {note}") if note else text}
+        case "photo" | "step" | "check":
+            return payload | {key: "" for key in TYPED[kind] if key in payload}
         case "unpacked":
             # The id that the job had at another bench.
             text = str(payload.get("text", "")).partition(", where it was job ")[0]

@@ -1,7 +1,8 @@
 """Takes a customer's data out of the log. The trace stays, and nothing in the file leads from it to a person.
 
-What goes: what was said of the device and its symptom, notes in the journal and at references, and the job's id, in the
-place of which stands a new one at random: in every table, in the journal of other jobs, and in what servers refused.
+What goes: what was said of the device, its symptom and its past, photos, notes in the journal, at steps, checks and
+references, and the job's id, in the place of which stands a new one at random: in every table, in the journal of other
+jobs, and in what servers refused.
 What stays: kind of board, conditions, marks, findings, trips, readings, times.
 
 SQLite overwrites what is deleted (`secure_delete`, sqlite.org/pragma.html); copies of pages that it had moved earlier
@@ -18,7 +19,7 @@ from typing import Any
 import msgspec
 
 from benchd.jobs.job import Job
-from benchd.jobs.personal import TYPED_OF_JOB, entry_without_person, job_without_person
+from benchd.jobs.personal import TYPED, TYPED_OF_JOB, entry_without_person, job_without_person, typed
 from benchd.store import job_rows
 from benchd.store.compacting import OWED
 from benchd.store.errors import LogError
@@ -26,6 +27,9 @@ from benchd.store.job_words import Words
 from benchd.store.log import Log
 
 NEW_ID = "forgotten-"
+SAMPLE_BYTES, MOST_SAMPLES = 48, 20
+"""By what files are looked through for photos: enough to see whether a file was written anew."""
+_SAMPLES = [f"substr(jpeg, length(jpeg) / 2 + {at}, {SAMPLE_BYTES})" for at in (0, 512)]
 
 
 class Personal(msgspec.Struct, frozen=True):
@@ -37,6 +41,9 @@ class Personal(msgspec.Struct, frozen=True):
     traces: int
     rows: int
     """Of readings."""
+    photos: int = 0
+    samples: tuple[bytes, ...] = ()
+    """Some bytes out of some of its photos."""
 
 
 class Forgotten(msgspec.Struct, frozen=True):
@@ -48,6 +55,7 @@ class Forgotten(msgspec.Struct, frozen=True):
     notes: int
     traces: int
     rows: int
+    photos: int = 0
 
 
 def personal(log: Log, job: str) -> Personal:
@@ -55,13 +63,12 @@ def personal(log: Log, job: str) -> Personal:
     found = log.job(job)
     if found is None:
         raise LogError(f"job {job!r} is not in this log; `benchd job list` shows what is")
-    written = {"note": "text", "reference": "note"}
-    notes = [str(e.payload.get(written[e.kind], "")) for e in log.journal(job=job, limit=-1, kinds=written.keys())]
-    (traces,), (rows,) = (
+    notes = [text for e in log.journal(job=job, limit=-1, kinds=TYPED.keys()) for text in typed(e.kind, e.payload)]
+    (traces,), (rows,), (photos,) = (
         log.rows(f"SELECT count(*) FROM {table} WHERE job = ?", (job,))[0]  # noqa: S608
-        for table in ("traces", "blocks")
+        for table in ("traces", "blocks", "photos")
     )
-    return Personal(found, tuple(n for n in notes if n), traces, rows)
+    return Personal(found, tuple(notes), traces, rows, photos, _samples(log, job))
 
 
 def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_bench: bool = False) -> Forgotten:
@@ -86,7 +93,23 @@ def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_benc
         text = "what was known of its owner was taken out, its id among it"
         log.add_entry("forgotten", job=new, payload={"text": text}, t_ns=now_ns)
         db.execute("PRAGMA secure_delete = FAST")  # as for everything else that is written
-    return Forgotten(new, now_ns, len(known.notes), known.traces, known.rows)
+    return Forgotten(new, now_ns, len(known.notes), known.traces, known.rows, known.photos)
+
+
+def _samples(log: Log, job: str) -> tuple[bytes, ...]:
+    """Out of the middle of the newest photos; not what many pictures have, as of one colour.
+
+    Two of each: a page of the file may end in one of them, but not in both.
+    """
+    sql = f"SELECT {', '.join(_SAMPLES)} FROM photos WHERE job = ? ORDER BY id DESC LIMIT ?"  # noqa: S608
+    found = [bytes(sample) for row in log.rows(sql, (job, MOST_SAMPLES)) for sample in row]
+    return tuple(sample for sample in found if len(set(sample)) > SAMPLE_BYTES / 2)
+
+
+def still_shown(log: Log, samples: tuple[bytes, ...]) -> set[bytes]:
+    """Those that photos of other jobs have as well: the same picture was added there, too."""
+    has = f"SELECT EXISTS (SELECT 1 FROM photos WHERE ? IN ({', '.join(_SAMPLES)}))"  # noqa: S608
+    return {sample for sample in samples if log.rows(has, (sample,))[0][0]}
 
 
 def _blank(db: sqlite3.Connection, job: Job) -> None:
@@ -120,7 +143,7 @@ def _clean_journal(db: sqlite3.Connection, new: str, words: Words) -> None:
         told = msgspec.json.decode(payload)
         if kind == "unpacked" and job == new:
             told["packed_as"] = new  # what another bench calls it leads to the same person
-        if (clean := _json(words.payload(told))) != payload:
+        if kind != "job-state" and (clean := _json(words.payload(told))) != payload:
             db.execute("UPDATE journal SET payload = ? WHERE seq = ?", (clean, seq))
     for table, columns in (("jobs", TYPED_OF_JOB), ("board_references", ("note",))):
         for column in columns:

@@ -16,7 +16,7 @@ from benchd.jobs.personal import TYPED_OF_JOB
 from benchd.store.compacting import compact
 from benchd.store.copying import copy_database
 from benchd.store.errors import LogDown, LogError, from_sqlite
-from benchd.store.forgetting import Forgotten, Personal, forget
+from benchd.store.forgetting import Forgotten, Personal, forget, still_shown
 from benchd.store.job_words import telling
 from benchd.store.log import Log
 from benchd.store.migrations import copy_before
@@ -34,7 +34,7 @@ def needles(known: Personal) -> list[bytes]:
     # In JSON a line break, a quote or a backslash is another byte: what lies between them is the same in both.
     pieces = [piece.encode() for text in texts for piece in re.split(r'[\x00-\x1f"\\]+', text)]
     cut = {piece[at : at + MOST_BYTES] for piece in pieces for at in range(0, len(piece), MOST_BYTES)}
-    found = sorted(piece for piece in cut if len(piece) >= LEAST_BYTES)
+    found = sorted({piece for piece in cut if len(piece) >= LEAST_BYTES} | set(known.samples))
     return [*found, known.job.id.encode()] if telling(known.job.id) else found
 
 
@@ -45,7 +45,8 @@ def still_said(log: Log, sought: Sequence[bytes]) -> set[bytes]:
     for table, sql in log.rows("SELECT name, sql FROM sqlite_master WHERE type = 'table' AND name <> 'blocks'"):
         schema = f"table{table}{table} {sql}".encode()  # as its row in sqlite_master lies in the file
         found |= {each for each in sought if each in schema}
-        columns = [row[1] for row in log.rows(f'PRAGMA table_info("{table}")')]
+        # Pictures hold no words, and are large.
+        columns = [row[1] for row in log.rows(f'PRAGMA table_info("{table}")') if row[1] not in ("jpeg", "thumbnail")]
         text = " || x'00' || ".join(f"coalesce(CAST(\"{column}\" AS BLOB), x'')" for column in columns)
         holds = f'SELECT EXISTS (SELECT 1 FROM "{table}" WHERE instr({text}, ?))'  # noqa: S608
         found |= {each for each in sought if each not in found and log.rows(holds, (each,))[0][0]}
@@ -97,7 +98,7 @@ def left_in_log(log: Log, known: Personal) -> list[Path]:
     own = [log.path.with_name(log.path.name + end) for end in ("", "-wal", "-shm")]
     sought = needles(known)
     # An id that is one has been renamed wherever it stood: it is no word like others.
-    common = still_said(log, sought) - {known.job.id.encode()}
+    common = still_said(log, sought) - {known.job.id.encode()} | still_shown(log, known.samples)
     return residue(own, [each for each in sought if each not in common])
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 _ID_KEYS = frozenset(("job", "before", "after", "packed_as"))
 """Of a journal entry's payload: where ids of jobs stand."""
-_TEXT_KEYS = frozenset(("text", "note", "device", "symptom"))
+_TEXT_KEYS = frozenset(("text", "note", "device", "symptom", "caption", "detail"))
 _SENT = re.compile(r',job=([A-Za-z0-9._-]+)|"job": ?"([A-Za-z0-9._-]+)"')
 
 

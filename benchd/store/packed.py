@@ -8,6 +8,8 @@
     trips.jsonl      its trips, oldest first: figures, and the guard's record                           (PackedTrip)
     readings.jsonl   a line for each row of readings: what it is of, and where it is in readings.bin      (PackedRow)
     readings.bin     the rows, one behind the other, as the log has them: lossless, see `benchd.store.codec`
+    photos.jsonl     its photos, oldest first (format 2 and up)                                         (PackedPhoto)
+    photos/N.jpg     the photo of that number, and photos/N-small.jpg
     csv/TRACE.csv    if wanted, each trace for other programs; never read back
 
 `.jsonl`: one JSON object a line. Times are ns since the epoch (UTC), those of the manifest RFC 3339. Units are in the
@@ -27,15 +29,17 @@ import msgspec
 from benchd.jobs.job import Job
 from benchd.store.log import TraceRow
 
-FORMAT = 1
+FORMAT = 2
 """Raised when an archive says something that an earlier benchd would read wrongly."""
 KIND = "benchd job"
 MANIFEST, README = "manifest.json", "README.txt"
-TEXTS = ("job.json", "journal.jsonl", "traces.jsonl", "trips.jsonl", "readings.jsonl")
+PHOTOS = "photos.jsonl"
+TEXTS = ("job.json", "journal.jsonl", "traces.jsonl", "trips.jsonl", "readings.jsonl", PHOTOS)
 ROWS = "readings.bin"
 CONTENT = (*TEXTS, ROWS)
-"""What an archive must have, and what its checksum is made of, in this order."""
+"""What an archive must have, and what its checksum is made of, in this order; then its photos."""
 CSV_FOLDER = "csv/"
+PHOTO = re.compile(r"photos/[1-9][0-9]{0,5}(?:-small)?\.jpg")
 
 BENCH = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,30}[a-z0-9])?")
 """A bench's name, as the settings allow it: it becomes a part of the names of supplies on another bench."""
@@ -44,6 +48,8 @@ MOST_TEXT_BYTES = 256_000_000
 """Of one text file, unpacked: a job with 10 000 traces and trips has some 100 MB."""
 MOST_ROW_BYTES = 1_000_000
 """Of one row of readings: 8192 readings that fit no grid have 213 kB."""
+MOST_PHOTO_BYTES = 12_000_000
+"""Of one photo as it is kept: 2560 × 2560 pixels of noise have some 7 MB."""
 MOST_BYTES = 16_000_000_000
 """Of all files, unpacked: 10^9 readings have some 5 GB."""
 
@@ -64,6 +70,7 @@ class Counts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     trips: int
     rows: int
     readings: int
+    photos: int = 0
 
 
 class Manifest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -85,10 +92,10 @@ class Manifest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Time of the first reading, RFC 3339; null: there is none."""
     last: str | None
     without_person: bool
-    """Packed without what was said of device, symptom and in notes."""
+    """Packed without photos, and without what was said of the device, its symptom and past, and in notes."""
     counts: Counts
     checksum: str
-    """SHA-256 over the SHA-256s of the files in CONTENT: the same for the same content."""
+    """SHA-256 over the SHA-256s of the files in CONTENT and of the photos: the same for the same content."""
     files: tuple[PackedFile, ...]
 
 
@@ -128,6 +135,22 @@ class PackedTrip(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """`Tripped` as MessagePack (in JSON as base64): with the readings around it."""
 
 
+class PackedPhoto(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A photo. `number`: from 1 in this archive; journal entries name it by that, and so are its files named."""
+
+    number: int
+    t_ns: int
+    caption: str
+    width: int
+    height: int
+    by: str
+
+    @property
+    def files(self) -> tuple[str, str]:
+        """Names of the picture and of its thumbnail."""
+        return f"photos/{self.number}.jpg", f"photos/{self.number}-small.jpg"
+
+
 class PackedRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A row of readings; `at`, `bytes`: where in readings.bin."""
 
@@ -151,12 +174,19 @@ ENTRY = msgspec.json.Decoder(PackedEntry)
 TRACE = msgspec.json.Decoder(PackedTrace)
 TRIP = msgspec.json.Decoder(PackedTrip)
 ROW = msgspec.json.Decoder(PackedRow)
+PHOTO_OF = msgspec.json.Decoder(PackedPhoto)
 
 
-def checksum(files: Sequence[PackedFile]) -> str:
-    """See `Manifest.checksum`. Raises KeyError when one of CONTENT is missing."""
+def content(format: int) -> tuple[str, ...]:
+    """What an archive of a format must have."""
+    return tuple(name for name in CONTENT if name != PHOTOS or format >= 2)
+
+
+def checksum(files: Sequence[PackedFile], format: int = FORMAT) -> str:
+    """See `Manifest.checksum`. Raises KeyError when something of its content is missing."""
     by_name = {file.name: file.sha256 for file in files}
-    return hashlib.sha256("\n".join(by_name[name] for name in CONTENT).encode()).hexdigest()
+    names = [*content(format), *sorted(name for name in by_name if PHOTO.fullmatch(name))]
+    return hashlib.sha256("\n".join(by_name[name] for name in names).encode()).hexdigest()
 
 
 def rfc3339(t_ns: int) -> str:
@@ -167,14 +197,14 @@ def rfc3339(t_ns: int) -> str:
 
 def readme(manifest: Manifest) -> str:
     """What a person reads who opens the archive."""
-    person = "without what was said of device, symptom and in notes" if manifest.without_person else (
-        "with what was said of device, symptom and in notes: it may name a customer"
+    person = "without photos and what people wrote of it" if manifest.without_person else (
+        "with photos and what people wrote of it: it may name a customer"
     )  # fmt: skip
     c = manifest.counts
     return f"""\
 Job {manifest.job} of bench {manifest.bench or manifest.log}, packed by benchd {manifest.benchd}, {person}.
 
-{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings.
+{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings, {c.photos} photos.
 
 On another bench:   benchd job unpack FILE --dry-run     checks it and says what it would do
                     benchd job unpack FILE               takes it into that bench's log
@@ -186,6 +216,8 @@ traces.jsonl     its traces: conditions, marks, findings
 trips.jsonl      its trips: figures, and the whole record (MessagePack in base64)
 readings.jsonl   what each row of readings is of, and where it is in readings.bin
 readings.bin     the readings, lossless, in benchd's own blocks (their layout: benchd/store/codec.py)
+photos.jsonl     its photos: when, what they show, by whom
+photos/          the photos themselves, each with a small one
 csv/             (if packed with --csv) each trace as CSV: time_s, voltage_v, current_a
 
 .jsonl: one JSON object a line. Times in ns are since 1970-01-01 UTC; units stand in the names (v, a, c, j, s, ns).

@@ -19,6 +19,8 @@ import msgspec
 
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import Job, JobError, check_job_id
+from benchd.jobs.jpeg import JpegError, plain_size
+from benchd.jobs.personal import TYPED_OF_JOB, typed
 from benchd.reading import Mode
 from benchd.store import codec, packed
 from benchd.store.blocks import MAX_ROW_READINGS, MAX_ROW_SPAN_NS
@@ -81,12 +83,15 @@ class Archive:
             self.job = self._one_job()
             self.traces = self._lines("traces.jsonl", packed.TRACE, self.manifest.counts.traces)
             self._known = self._check_traces()
+            has_photos = self.manifest.format >= 2
+            self.photos = self._lines(packed.PHOTOS, packed.PHOTO_OF, self.manifest.counts.photos) if has_photos else []
             self.entries = self._lines("journal.jsonl", packed.ENTRY, self.manifest.counts.journal)
             self._check_entries()
             self.trips = self._lines("trips.jsonl", packed.TRIP, self.manifest.counts.trips)
             self.tripped = self._check_trips()
             self.row_heads = self._lines("readings.jsonl", packed.ROW, self.manifest.counts.rows)
             self._check_rows()
+            self._check_photos()
             for name in self._files.keys() - set(packed.CONTENT):
                 for _ in self._pieces(name):
                     pass  # read for its checksum
@@ -117,6 +122,10 @@ class Archive:
             del buffer[: head.bytes]
         if buffer or next(pieces, None) is not None:
             raise self._bad(packed.ROWS, None, "has more than readings.jsonl tells of")
+
+    def file(self, name: str) -> bytes:
+        """What a file of the archive holds. Raises ArchiveError if it has changed meanwhile."""
+        return b"".join(self._pieces(name))
 
     def _bad(self, name: str, line: int | None, problem: str) -> ArchiveError:
         place = f"{self.path}: {name}" + (f", line {line}" if line else "")
@@ -164,18 +173,20 @@ class Archive:
             problem = "is not in the manifest" if name in there else "is missing"
             raise self._bad(ascii(name)[1:-1], None, problem)
         for name, file in files.items():
-            if name not in (*packed.CONTENT, packed.README) and not _CSV.fullmatch(name):
+            photo = packed.PHOTO.fullmatch(name) is not None
+            if name not in (*packed.CONTENT, packed.README) and not _CSV.fullmatch(name) and not photo:
                 raise self._bad(ascii(name)[1:-1], None, "is no file of such an archive")
             most = packed.MOST_TEXT_BYTES if name in packed.TEXTS else packed.MOST_BYTES
+            most = packed.MOST_PHOTO_BYTES if photo else most
             if not (0 <= file.bytes <= most and file.bytes == self._zip.getinfo(name).file_size):
                 said = self._zip.getinfo(name).file_size
                 raise self._bad(name, None, f"has {said} bytes, the manifest says {file.bytes}; allowed are {most}")
-        for name in packed.CONTENT:
+        for name in packed.content(self.manifest.format):
             if name not in files:
                 raise self._bad(name, None, "is missing")
         if not sum(file.bytes for file in files.values()) <= packed.MOST_BYTES:
             raise self._bad(packed.MANIFEST, None, f"more than {packed.MOST_BYTES} bytes in all")
-        if packed.checksum(self.manifest.files) != self.manifest.checksum:
+        if packed.checksum(self.manifest.files, self.manifest.format) != self.manifest.checksum:
             raise self._bad(packed.MANIFEST, None, "its checksum is not that of its files")
         return files
 
@@ -233,8 +244,8 @@ class Archive:
             raise self._bad("job.json", None, str(e)) from e
         if job.id != self.manifest.job:
             raise self._bad("job.json", None, f"is of job {job.id}, the manifest says {self.manifest.job!r}")
-        self._numbers("job.json", 1, job.created_ns)
-        self._typed("job.json", 1, job.device, job.board, job.symptom)
+        self._numbers("job.json", 1, job.created_ns, job.changed_ns, job.version)
+        self._typed("job.json", 1, job.board, *(getattr(job, field) for field in TYPED_OF_JOB), *job.consent)
         return job
 
     def _numbers(self, name: str, line: int, *values: int | None) -> None:
@@ -280,11 +291,15 @@ class Archive:
             self._numbers("journal.jsonl", line, entry.t_ns)
             if not _KIND.fullmatch(entry.kind):
                 raise self._bad("journal.jsonl", line, f"kind {entry.kind!r}: not such a word")
-            if entry.kind == "note":
-                self._typed("journal.jsonl", line, str(entry.payload.get("text", "")))
-            number = entry.payload.get("trip")
-            if entry.kind == "trip" and number is not None and number not in range(1, self.manifest.counts.trips + 1):
-                raise self._bad("journal.jsonl", line, f"trip {number!r} is not in trips.jsonl")
+            self._typed("journal.jsonl", line, *typed(entry.kind, entry.payload))
+            counts = self.manifest.counts
+            for kind, key, most in (("trip", "trip", counts.trips), ("photo", "photo", counts.photos)):
+                number = entry.payload.get(key)
+                if entry.kind == kind and number is not None and number not in range(1, most + 1):
+                    raise self._bad("journal.jsonl", line, f"{key} {number!r} is not in {key}s.jsonl")
+            before = entry.payload.get("seq")
+            if entry.kind == "step-taken-back" and before is not None and before not in range(1, line):
+                raise self._bad("journal.jsonl", line, f"takes back {before!r}, which is no line before it")
 
     def _check_trips(self) -> list[Tripped]:
         out = []
@@ -304,6 +319,26 @@ class Archive:
                     raise self._bad("trips.jsonl", line, "its readings have columns of unequal length")
             out.append(tripped)
         return out
+
+    def _check_photos(self) -> None:
+        for line, photo in enumerate(self.photos, 1):
+            self._numbers(packed.PHOTOS, line, photo.t_ns)
+            self._typed(packed.PHOTOS, line, photo.caption, photo.by)
+            if photo.number != line:
+                raise self._bad(packed.PHOTOS, line, f"has the number {photo.number}")
+            for name in photo.files:
+                if name not in self._files:
+                    raise self._bad(name, None, "is missing")
+                try:
+                    size = plain_size(self.file(name))
+                except JpegError as e:
+                    raise self._bad(name, None, str(e)) from e
+                if name == photo.files[0] and size != (photo.width, photo.height):
+                    said = f"{photo.width} × {photo.height}"
+                    raise self._bad(name, None, f"has {size[0]} × {size[1]} pixels, {packed.PHOTOS} says {said}")
+        named = {name for photo in self.photos for name in photo.files}
+        for name in sorted(name for name in self._files if packed.PHOTO.fullmatch(name) and name not in named):
+            raise self._bad(name, None, f"is not in {packed.PHOTOS}")
 
     def _check_rows(self) -> None:
         at = readings = 0

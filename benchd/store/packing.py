@@ -24,6 +24,7 @@ from benchd.store.errors import LogError
 from benchd.store.exporting import long_trace
 from benchd.store.log import Log, TraceRow
 from benchd.store.migrations import STEPS
+from benchd.store.photo_rows import ADDED, REMOVED, photos, picture, thumbnail
 from benchd.store.reference_rows import references
 from benchd.traces.csv_write import csv_pieces
 from benchd.traces.samples import Samples
@@ -43,7 +44,9 @@ def pack_job(
     """Write the archive of a job to a file that was opened for writing; what it says of itself.
 
     `bench`: the name of the bench that the log is of; empty where it is not known. `without_person`: leave out what was
-    said of device, symptom and in notes. Raises LogError (no such job or name of a bench, a damaged row), OSError.
+    said of the device and in notes, and photos.
+
+    Raises LogError (no such job or name of a bench, a damaged row), OSError.
     """
     if bench and not packed.BENCH.fullmatch(bench):
         raise LogError(f"bench {bench!r}: allowed are 1 to 32 of a-z, 0-9 and '-', as in the settings; give --bench")
@@ -74,6 +77,8 @@ class _Packing:
         self._known = {row.id for row in self._traces}
         self._trips = log.trips(job=job, limit=-1)[::-1]
         self._numbers = {trip.number: n for n, trip in enumerate(self._trips, 1)}
+        self._photos = [] if without_person else photos(log, job)
+        self._photo_numbers = {photo.id: n for n, photo in enumerate(self._photos, 1)}
 
     def whole(self, bench: str, with_csv: bool) -> packed.Manifest:
         job = self._log.job(self._job)
@@ -85,6 +90,7 @@ class _Packing:
         self._text("trips.jsonl", self._packed_trips())
         rows = self._rows()
         self._text("readings.jsonl", rows)
+        self._text(packed.PHOTOS, self._packed_photos())
         for row in self._traces if with_csv else ():
             self._csv(row)
         manifest = packed.Manifest(
@@ -100,7 +106,12 @@ class _Packing:
             last=packed.rfc3339(max(row.t1_ns for row in rows)) if rows else None,
             without_person=self._without,
             counts=packed.Counts(
-                len(entries), len(self._traces), len(self._trips), len(rows), sum(row.n for row in rows)
+                len(entries),
+                len(self._traces),
+                len(self._trips),
+                len(rows),
+                sum(row.n for row in rows),
+                len(self._photos),
             ),
             checksum=packed.checksum(self._files),
             files=(),
@@ -151,18 +162,24 @@ class _Packing:
 
     def _entries(self) -> list[packed.PackedEntry]:
         out = []
-        sql = "SELECT t_ns, kind, supply, channel, trace, payload FROM journal WHERE job = ? ORDER BY seq"
-        for t_ns, kind, supply, channel, trace, text in self._log.rows(sql, (self._job,)):
-            payload = self._own(kind, _PAYLOAD.decode(text))
+        lines: dict[int, int] = {}
+        sql = "SELECT seq, t_ns, kind, supply, channel, trace, payload FROM journal WHERE job = ? ORDER BY seq"
+        for seq, t_ns, kind, supply, channel, trace, text in self._log.rows(sql, (self._job,)):
+            payload = self._own(kind, _PAYLOAD.decode(text), lines)
             kept = entry_without_person(kind, payload) if self._without else payload
             if kept is not None:
                 out.append(packed.PackedEntry(t_ns, kind, supply, channel, self._filed(trace), kept))
+                lines[seq] = len(out)
         return out
 
-    def _own(self, kind: str, payload: dict[str, Any]) -> dict[str, Any]:
-        """With numbers of this archive, and without other jobs' ids."""
+    def _own(self, kind: str, payload: dict[str, Any], lines: dict[int, int]) -> dict[str, Any]:
+        """With numbers of this archive, and without other jobs' ids. `lines`: of the entries before it, by seq."""
         if kind == "trip" and "trip" in payload:
             return payload | {"trip": self._numbers.get(payload["trip"])}
+        if kind in (ADDED, REMOVED) and "photo" in payload:
+            return payload | {"photo": self._photo_numbers.get(payload["photo"])}
+        if kind == "step-taken-back" and "seq" in payload:
+            return payload | {"seq": lines.get(payload["seq"])}
         if kind == "job-chosen":
             return payload | {"before": None}
         return payload
@@ -188,6 +205,17 @@ class _Packing:
             )
             for n, trip in enumerate(self._trips, 1)
         ]  # fmt: skip
+
+    def _packed_photos(self) -> list[packed.PackedPhoto]:
+        """Write the files of the photos; what they are."""
+        out = []
+        for n, photo in enumerate(self._photos, 1):
+            line = packed.PackedPhoto(n, photo.t_ns, photo.caption, photo.width, photo.height, photo.by)
+            for name, get in zip(line.files, (picture, thumbnail), strict=True):
+                with self._member(name, squeeze=False) as put:
+                    put(get(self._log, self._job, photo.id) or b"")
+            out.append(line)
+        return out
 
     # ---- readings -------------------------------------------------------------------------------------------------
 

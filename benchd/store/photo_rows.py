@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import time
 
 from benchd.jobs.photo import MOST_PHOTOS, Developed, Photo
@@ -22,16 +23,22 @@ def add_photo(log: Log, job: str, photo: Developed, caption: str, by: str, t_ns:
         ((count,),) = log.rows("SELECT count(*) FROM photos WHERE job = ?", (job,))
         if count >= MOST_PHOTOS:
             raise LogError(f"job {job} has {count} photos already: remove some first; allowed are {MOST_PHOTOS}")
-        number = db.execute(
-            "INSERT INTO photos (job, t_ns, caption, width, height, added_by, thumbnail, jpeg)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (job, t_ns, caption, photo.width, photo.height, by, photo.thumbnail, photo.jpeg),
-        ).lastrowid
-        assert number is not None
+        number = insert(db, job, photo, caption, by, t_ns)
         size = {"width": photo.width, "height": photo.height, "bytes": len(photo.jpeg)}
         said = {"photo": number, "caption": caption, **size, "by": by}
         log.add_entry(ADDED, job=job, payload=said, t_ns=t_ns)
     return Photo(number, job, t_ns, caption, photo.width, photo.height, len(photo.jpeg), by)
+
+
+def insert(db: sqlite3.Connection, job: str, photo: Developed, caption: str, by: str, t_ns: int) -> int:
+    """Add a row; its number."""
+    number = db.execute(
+        "INSERT INTO photos (job, t_ns, caption, width, height, added_by, thumbnail, jpeg)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (job, t_ns, caption, photo.width, photo.height, by, photo.thumbnail, photo.jpeg),
+    ).lastrowid
+    assert number is not None
+    return number
 
 
 def photos(log: Log, job: str) -> list[Photo]:

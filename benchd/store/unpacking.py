@@ -17,7 +17,8 @@ import msgspec
 
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import check_job_id
-from benchd.store import job_rows, trace_rows, trip_rows
+from benchd.jobs.photo import Developed
+from benchd.store import job_rows, photo_rows, trace_rows, trip_rows
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.packed import PackedTrace
@@ -60,12 +61,16 @@ def unpack_job(
     manifest = archive.manifest
     with log.transaction() as db:
         placed = place(log, archive, as_job, again)
-        job = msgspec.structs.replace(archive.job, id=placed.job)
+        was = archive.job  # one from before jobs were changed has no version
+        job = msgspec.structs.replace(
+            was, id=placed.job, version=max(was.version, 1), changed_ns=was.changed_ns or was.created_ns
+        )
         job_rows.insert(db, job)
         for trace in archive.traces:
             _insert_trace(db, trace, placed, with_references)
         _insert_rows(db, archive, placed)
-        _insert_entries(db, archive, placed, _insert_trips(db, archive, placed))
+        trips, photos = _insert_trips(db, archive, placed), _insert_photos(db, archive, placed)
+        _insert_entries(db, archive, placed, trips, photos)
         db.execute(
             "INSERT INTO unpacked (t_ns, job, from_bench, from_log, checksum) VALUES (?, ?, ?, ?, ?)",
             (time.time_ns(), job.id, manifest.bench, manifest.log, manifest.checksum),
@@ -175,18 +180,34 @@ def _insert_trips(db: sqlite3.Connection, archive: Archive, placed: Placed) -> d
     return numbers
 
 
+def _insert_photos(db: sqlite3.Connection, archive: Archive, placed: Placed) -> dict[int, int]:
+    """Their numbers there → here."""
+    numbers = {}
+    for photo in archive.photos:
+        picture, thumbnail = map(archive.file, photo.files)
+        made = Developed(picture, thumbnail, photo.width, photo.height)
+        numbers[photo.number] = photo_rows.insert(db, placed.job, made, photo.caption, photo.by, photo.t_ns)
+    return numbers
+
+
 def _trip_here(tripped: Tripped, supply: str) -> Tripped:
     before, after = (msgspec.structs.replace(b, supply=supply) for b in (tripped.before, tripped.after))
     return msgspec.structs.replace(tripped, supply=supply, before=before, after=after)
 
 
-def _insert_entries(db: sqlite3.Connection, archive: Archive, placed: Placed, numbers: dict[int, int]) -> None:
+def _insert_entries(
+    db: sqlite3.Connection, archive: Archive, placed: Placed, trips: dict[int, int], photos: dict[int, int]
+) -> None:
     names = {there: here for there, here in placed.traces.items() if there != here}
     first = _lowest(db, "journal") - len(archive.entries)
     for seq, entry in enumerate(archive.entries, first):
         payload = _renamed(entry.payload, names)
         if entry.kind == "trip" and "trip" in payload:
-            payload |= {"trip": numbers.get(payload["trip"])}
+            payload |= {"trip": trips.get(payload["trip"])}
+        if entry.kind in (photo_rows.ADDED, photo_rows.REMOVED) and "photo" in payload:
+            payload |= {"photo": photos.get(payload["photo"])}
+        if entry.kind == "step-taken-back" and isinstance(payload.get("seq"), int):
+            payload |= {"seq": first + payload["seq"] - 1}
         if entry.kind == "job-chosen":
             payload |= {"job": placed.job}
         supply = None if entry.supply is None else placed.supplies[entry.supply]

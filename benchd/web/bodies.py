@@ -174,7 +174,7 @@ class ArchiveQuery(_Query):
     """What goes into the archive of a job."""
 
     csv: bool = Field(False, description="Each trace as CSV as well.")
-    without_person: bool = Field(False, description="Without what was said of device, symptom and in notes.")
+    without_person: bool = Field(False, description="Without photos and what people wrote of it.")
 
 
 class CompareQuery(_Query):

@@ -158,6 +158,8 @@ class JobForgotten(msgspec.Struct):
     """Rows of readings that stay."""
     left: str
     """What is still to be done about the log's files; empty: nothing of it is left in them."""
+    photos: int = 0
+    """Photos that went."""
 
 
 class BandView(msgspec.Struct):

@@ -30,7 +30,10 @@ def run(folder: Path, *words: str, status: int = 0) -> str:
 
 def test_a_dry_run_only_says_so(folder: Path) -> None:
     said = run(folder, "R-1042", "--dry-run")
-    assert "device, symptom, 5 notes, the id would go; 1 traces would stay, and 1 rows of readings" in said
+    assert (
+        "device, symptom, history, wanted back, accessories, 9 notes, 1 photo, the id would go; 1 traces would stay, and 1 rows of readings"
+        in said
+    )
     assert said.endswith("nothing was changed (dry run)\n")
     assert holding(folder, *SECRETS) == set(SECRETS)
 
@@ -62,7 +65,7 @@ def test_copies_are_named_and_forget_when_asked(folder: Path) -> None:
     copy = folder / "benchd.sqlite.before-v6"
     copy_database(folder / "benchd.sqlite", copy)
     named = json.loads(run(folder, "R-1042", "--dry-run", "--json"))
-    assert named == {"notes": 5, "traces": 1, "rows": 1, "dry_run": True, "copies": [str(copy)]}
+    assert named == {"notes": 9, "photos": 1, "traces": 1, "rows": 1, "dry_run": True, "copies": [str(copy)]}
     done = json.loads(run(folder, "R-1042", "--yes", "--backups", "--json"))
     assert (done["copies"], done["failed"], done["left"]) == ([], [], "")
     assert holding(folder, *SECRETS) == set()

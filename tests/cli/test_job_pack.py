@@ -21,7 +21,7 @@ def there(tmp_path: Path) -> Path:
 def test_a_job_goes_to_another_bench(tmp_path: Path, there: Path) -> None:
     file, here = tmp_path / "job.zip", tmp_path / "here"
     said = benchd("job", "pack", JOB, "-o", file, "--bench", "bench-b", "--data-dir", there)
-    assert said == f"{file}: job {JOB}, 1 trace, 1 trip, 6 journal entries, 5101 readings\n"
+    assert said == f"{file}: job {JOB}, 1 trace, 1 trip, 10 journal entries, 5101 readings, 1 photo\n"
     benchd("job", "new", "H-1", "--data-dir", here)
     would = benchd("job", "unpack", file, "--dry-run", "--data-dir", here)
     assert would.startswith(f"job {JOB} would be taken in from bench bench-b: 1 trace,")
@@ -48,7 +48,7 @@ def test_the_second_time_it_says_what_to_do(tmp_path: Path, there: Path) -> None
 def test_without_the_person(tmp_path: Path, there: Path) -> None:
     file, here = tmp_path / "job.zip", ("--data-dir", tmp_path / "here")
     said = benchd("job", "pack", JOB, "-o", file, "--without-person", "--csv", "--data-dir", there)
-    assert "without what was said of device, symptom and in notes" in said
+    assert "without photos and what people wrote of it" in said
     benchd("job", "unpack", file, "--references", *here)
     assert SECRET not in benchd("job", "show", JOB, "--json", *here) + benchd("reference", "list", "--json", *here)
     assert lines(benchd("reference", "list", "--json", *here))[0]["trace"] == TRACE

@@ -12,31 +12,43 @@ from typing import Any
 import msgspec
 
 from benchd.jobs.job import Job
-from benchd.store import packed
+from benchd.jobs.photo import develop
+from benchd.store import packed, photo_rows
 from benchd.store.log import Log
 from benchd.store.packing import pack_job
 from benchd.store.reference_rows import check_reference, keep_reference
+from tests.jobs.pictures import camera_file
 from tests.store.making import MS, T0, block, trace_row, tripped
 
 SECRET = "Ms Invented; a blue phone"
 JOB = "R-1042"
+PHOTO = develop(camera_file())
 TRACE = "20260102-030405-678-psu-a-1"
 
 
 def log_with_job(path: Path) -> Log:
     """Job R-1042: a trace of 5000 readings whose first 500 were stored while another job was on the bench, a trip,
-    notes, a reference. And job R-1041, whose ids and readings must not come along."""
+    notes, a reference, a photo, a step that was taken back, a check. And job R-1041, whose ids and readings must not
+    come along."""
     log = Log.open(path)
     log.add_job(Job("R-1041", "another", "demo-a", "another's", T0 - 10_000 * MS))
     log.set_current_job("R-1041")
     log.add_block(block(1500, T0 - 1000 * MS), "R-1041")
-    log.add_job(Job(JOB, SECRET, "demo-a", SECRET, T0 - 5_000 * MS))
+    full = {"history": SECRET, "wanted_back": SECRET, "battery": "out", "accessories": SECRET, "consent": ("screen",)}
+    log.add_job(Job(JOB, SECRET, "demo-a", SECRET, T0 - 5_000 * MS, state="testing", **full))
     log.set_current_job(JOB)
     log.add_block(block(4501, T0 + 500 * MS), JOB, TRACE)
     log.add_block(block(100, T0 + 9_000 * MS, channel=2), JOB)
     log.add_trace(trace_row(TRACE, JOB))
     log.add_trip(tripped(T0 + 4_000 * MS), JOB, TRACE)
     log.add_entry("note", job=JOB, payload={"text": f"{SECRET} says: it fell"})
+    photo_rows.add_photo(log, "R-1041", develop(camera_file((64, 48))), "another's", "ann")
+    photo_rows.add_photo(log, JOB, PHOTO, f"of {SECRET}", "ann", T0)
+    step = log.add_entry(
+        "step", job=JOB, payload={"step": "cleaned", "label": "Cleaned", "detail": SECRET, "by": "ann"}
+    )
+    log.add_entry("step-taken-back", job=JOB, payload={"seq": step.seq, "by": "ann"})
+    log.add_entry("check", job=JOB, payload={"list": "l", "item": "i", "label": "Fan", "state": "done", "note": SECRET})
     keep_reference(log, check_reference(log, TRACE, "demo-a", SECRET), "page")
     return log
 
@@ -65,14 +77,14 @@ def written(files: dict[str, bytes], to: Path) -> Path:
 def spoilt(archive: Path, to: Path, name: str, change: Callable[[Any], Any]) -> Path:
     """An archive in which one file was changed by somebody who knows how to make all its checksums right again.
 
-    `change` gets the lines of a text as JSON, the manifest as JSON, or the bytes of readings.bin.
+    `change` gets the lines of a text as JSON, the manifest as JSON, or the bytes of readings.bin or of a photo.
     """
     files = files_of(archive)
     manifest = json.loads(files.pop(packed.MANIFEST))
     if name == packed.MANIFEST:
         return written(files | {name: json.dumps(change(manifest)).encode()}, to)
-    if name == packed.ROWS:
-        files[name] = change(files[name])
+    if name == packed.ROWS or name.endswith(".jpg"):
+        files[name] = change(files.get(name, b""))
     else:
         lines = change([json.loads(line) for line in files[name].splitlines()])
         files[name] = b"".join(json.dumps(line).encode() + b"\n" for line in lines)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sqlite3
 import subprocess
 import sys
@@ -9,29 +10,53 @@ import time
 from pathlib import Path
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from benchd.jobs.job import Job
-from benchd.store import codec, migrations
+from benchd.jobs.photo import Developed, develop
+from benchd.store import codec, migrations, photo_rows
 from benchd.store.compacting import is_owed
 from benchd.store.copying import copy_database
 from benchd.store.forgetting import NEW_ID, forget, personal
 from benchd.store.forgetting_files import clean, forget_in_copy, needles, residue, still_said
+from benchd.store.job_changes import set_state
 from benchd.store.log import Log, LogDown, LogError, Rejected
 from benchd.store.reference_rows import Checked, Reference, keep_reference
 from tests.store.making import T0, block, same, trace_row, tripped
 
 OWNER = "Frau Überall, Tel. 0123-456789"
 LONG = 'she says: it fell into the river behind the house of her "aunt"\nand then ' + "it dried on a stove, " * 600
+PAST = "it was the bathtub, they say"
+NOISE = np.random.default_rng(7)
+
+
+def noise() -> Developed:
+    """A photo of which no two pieces are alike."""
+    out = io.BytesIO()
+    Image.fromarray(NOISE.integers(0, 256, (150, 200, 3), dtype=np.uint8)).save(out, "PNG")
+    return develop(out.getvalue())
+
+
+PHOTO, OTHERS_PHOTO = noise(), noise()
 DEVICE = "phone, blue, sticker of a whale"
 
 
 def filled(log: Log, id: str = "R-1042") -> None:
     """A job with all that can be said of it, between two others."""
     log.add_job(Job("R-1", "laptop", "demo-b", "no start"))
-    log.add_job(Job(id, DEVICE, "demo-a", OWNER))
+    job = Job(
+        id, DEVICE, "demo-a", OWNER, history=PAST, wanted_back=f"pictures of {OWNER}", accessories="card of a whale"
+    )
+    log.add_job(job)
+    photo_rows.add_photo(log, "R-1", OTHERS_PHOTO, "another's", "ann")
+    photo_rows.add_photo(log, id, PHOTO, f"sticker of {id}", "ann")
+    set_state(log, id, "repairing", "ann")
+    log.add_entry("step", job=id, payload={"step": "s", "label": "Cleaned", "detail": "sticker again", "text": OWNER})
+    log.add_entry("check", job=id, payload={"list": "l", "item": "i", "state": "done", "note": f"asked {OWNER}"})
     log.set_current_job(id)
     for text in (f"called {OWNER}", LONG, "no start"):
         log.add_entry("note", job=id, payload={"text": text})
@@ -63,15 +88,32 @@ def holding(folder: Path, *texts: str) -> set[str]:
     return {text for text in texts if any(text.encode() in content for content in files)}
 
 
-SECRETS = ("Überall", "0123-456789", "the river behind", "stove, it dried on a", "sticker of a whale", "R-1042")
+SECRETS = (
+    "Überall",
+    "0123-456789",
+    "the bathtub",
+    "card of a whale",
+    "sticker again",
+    "sticker of R-1042",
+    "the river behind",
+    "stove, it dried on a",
+    "sticker of a whale",
+    "R-1042",
+)
 
 
 def test_no_byte_of_it_is_left_in_any_file(log: Log, tmp_path: Path) -> None:
     assert holding(tmp_path, *SECRETS) == set(SECRETS)
+    middle = PHOTO.jpeg[4000:4040]
+    assert any(middle in file.read_bytes() for file in tmp_path.iterdir())
     known = personal(log, "R-1042")
+    assert residue(tmp_path.iterdir(), known.samples)  # so that the looks afterwards can fail
     done = forget(log, "R-1042", T0)
+    assert (known.photos, done.photos, len(known.samples)) == (1, 1, 2)
     assert is_owed(log)
     assert clean(log, known) == []
+    assert not any(middle in file.read_bytes() for file in tmp_path.iterdir())
+    assert photo_rows.picture(log, "R-1", 1) == OTHERS_PHOTO.jpeg
     assert not is_owed(log)
     assert holding(tmp_path, *SECRETS) == set()
     packed = [codec.decode(data) for (data,) in log.rows("SELECT data FROM blocks")]
@@ -86,7 +128,7 @@ def test_the_trace_stays_as_it_was(log: Log) -> None:
     row, trip = log.trace("20260102-030405-678-psu-a-1"), log.trips()[0]
     done = forget(log, "R-1042", T0)
     assert done.job.startswith(NEW_ID)
-    assert (done.notes, done.traces, done.rows) == (5, 1, 1)
+    assert (done.notes, done.photos, done.traces, done.rows) == (9, 1, 1, 1)
     after = log.whole_trace("20260102-030405-678-psu-a-1")
     assert before is not None
     assert after is not None
@@ -100,7 +142,9 @@ def test_the_trace_stays_as_it_was(log: Log) -> None:
     assert log.job("R-1042") is None
     assert log.journal(job="R-1042") == []
     kinds = [e.kind for e in log.journal(job=done.job)]
-    assert kinds == ["job-created", "job-chosen", "output", "trace", "trip", "reference", "reference", "forgotten"]
+    assert kinds == ["job-created", "photo", "job-state", "step", "check", "job-chosen", "output", "trace", "trip",
+                     "reference", "reference", "forgotten"]  # fmt: skip
+    assert photo_rows.photos(log, done.job) == []
     assert log.rows("SELECT * FROM forgotten") == [(done.job, T0)]
     assert log.blocks_after(0, 9)[0].job == done.job
     assert log.rows("SELECT note FROM board_references") == [("",)]
@@ -154,7 +198,7 @@ def test_what_cannot_be_forgotten_is_refused_and_nothing_changes(log: Log) -> No
     assert forget(log, new, T0).job != new
 
 
-@pytest.mark.parametrize("id", ["psu-a", "demo-a", "1", "short", "text", "low-stall"])
+@pytest.mark.parametrize("id", ["psu-a", "demo-a", "1", "short", "text", "low-stall", "repairing"])
 def test_an_id_that_is_a_word_like_others_takes_none_of_them_along(tmp_path: Path, id: str) -> None:
     with Log.open(tmp_path / "word.sqlite") as log:
         filled(log, id)
@@ -166,6 +210,8 @@ def test_an_id_that_is_a_word_like_others_takes_none_of_them_along(tmp_path: Pat
             for old, now in zip(before[table], log.rows(f"SELECT * FROM {table}"), strict=True):
                 changed = [(a, b) for a, b in zip(old, now, strict=True) if a != b]
                 assert all((a == id and b == new) or (table in ("board_references", "rejected")) for a, b in changed)
+        (state,) = log.journal(job=new, kinds=["job-state"])
+        assert state.payload == {"before": "taken-in", "after": "repairing", "by": "ann"}
         after = log.rows(
             "SELECT seq, kind, supply, channel, trace FROM journal WHERE kind NOT IN ('note', 'forgotten')"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import signal
 import subprocess
@@ -21,7 +22,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchd.jobs.job import Job, JobError
-from benchd.store import packed
+from benchd.store import packed, photo_rows
+from benchd.store.checking import check
 from benchd.store.errors import LogError
 from benchd.store.lines import EVENT_KINDS
 from benchd.store.log import Log, TraceRow
@@ -30,8 +32,9 @@ from benchd.store.reference_rows import references
 from benchd.store.unpacking import Placed, unpack_job
 from benchd.store.writer import LogWriter
 from benchd.traces.trace import Conditions
+from tests.jobs.pictures import camera_file
 from tests.store.making import MS, T0, block, columns_block, same, trace_row, tripped
-from tests.store.packed_jobs import JOB, SECRET, TRACE, files_of, log_with_job, packed_job, spoilt, written
+from tests.store.packed_jobs import JOB, PHOTO, SECRET, TRACE, files_of, log_with_job, packed_job, spoilt, written
 
 
 @pytest.fixture
@@ -57,7 +60,7 @@ def unpacked(log: Log, file: Path, **wanted: Any) -> Placed:
 
 
 def everything(log: Log) -> list[Any]:
-    tables = ("jobs", "journal", "traces", "blocks", "trips", "board_references", "unpacked", "bench")
+    tables = ("jobs", "journal", "traces", "blocks", "trips", "photos", "board_references", "unpacked", "bench")
     return [log.rows(f"SELECT * FROM {table}") for table in tables]
 
 
@@ -85,10 +88,53 @@ def test_readings_findings_marks_and_times_are_as_they_were(tmp_path: Path, here
         "trace",
         "trip",
         "note",
+        "photo",
+        "step",
+        "step-taken-back",
+        "check",
         "reference",
         "unpacked",
     ]
     assert json.loads(journal[3][1])["trip"] == trip.number == 2
+
+
+def test_photos_come_along_and_what_was_taken_back_stays_so(here: Log, archive: Path) -> None:
+    photo_rows.add_photo(here, "H-1", PHOTO, "own", "")
+    unpacked(here, archive)
+    (photo,) = photo_rows.photos(here, JOB)
+    assert (photo.caption, photo.t_ns, photo.by, photo.width) == (f"of {SECRET}", T0, "ann", 800)
+    assert photo_rows.picture(here, JOB, photo.id) == PHOTO.jpeg
+    assert photo_rows.thumbnail(here, JOB, photo.id) == PHOTO.thumbnail
+    entries = {e.kind: e for e in here.journal(JOB)}
+    assert entries["photo"].payload["photo"] == photo.id == 2
+    assert entries["step-taken-back"].payload["seq"] == entries["step"].seq < 0
+    job = here.job(JOB)
+    assert job is not None
+    assert (job.state, job.battery, job.consent, job.history) == ("testing", "out", ("screen",), SECRET)
+    assert check(here.path).sound
+
+
+def test_an_archive_of_before_there_were_photos_comes_in(here: Log, archive: Path, tmp_path: Path) -> None:
+    files = files_of(archive)
+    manifest = json.loads(files.pop("manifest.json"))
+    for name in ("photos.jsonl", "photos/1.jpg", "photos/1-small.jpg"):
+        del files[name]
+    job = json.loads(files["job.json"])
+    old = {key: job[key] for key in ("id", "device", "board", "symptom", "created_ns")}
+    files["job.json"] = json.dumps(old).encode() + b"\n"
+    entries = [line for line in files["journal.jsonl"].splitlines(True) if b'"kind":"photo"' not in line]
+    entries = [line.replace(b'"seq":7', b'"seq":6') for line in entries]
+    files["journal.jsonl"] = b"".join(entries)
+    listed = [packed.PackedFile(n, len(d), hashlib.sha256(d).hexdigest()) for n, d in files.items()]
+    del manifest["counts"]["photos"]
+    manifest["counts"]["journal"] -= 1
+    manifest |= {"format": 1, "log_version": 5, "files": msgspec.to_builtins(listed)}
+    manifest["checksum"] = packed.checksum(listed, 1)
+    unpacked(here, written(files | {"manifest.json": json.dumps(manifest).encode()}, tmp_path / "old.zip"))
+    taken = here.job(JOB)
+    assert taken is not None
+    assert (taken.device, taken.battery, taken.state, taken.version) == (SECRET, "", "taken-in", 1)
+    assert photo_rows.photos(here, JOB) == []
 
 
 def test_this_bench_s_own_readings_are_not_mixed_with_them(here: Log, archive: Path) -> None:
@@ -221,6 +267,12 @@ def only(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]
     return lambda lines: [lines[0] | changed, *lines[1:]]
 
 
+def entry(kind: str, **changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]]:
+    return lambda lines: [
+        line | {"payload": line["payload"] | changed} if line["kind"] == kind else line for line in lines
+    ]
+
+
 def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]]:
     return lambda lines: [lines[0] | {"row": lines[0]["row"] | changed}, *lines[1:]]
 
@@ -228,7 +280,7 @@ def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]
 @pytest.mark.parametrize(
     ("name", "change", "said"),
     [
-        ("manifest.json", lambda m: m | {"format": 2}, "format 2, log version .*install that version or a newer one"),
+        ("manifest.json", lambda m: m | {"format": 3}, "format 3, log version .*install that version or a newer one"),
         ("manifest.json", lambda m: m | {"log_version": 99, "more": 1}, "log version 99.*install that version"),
         ("manifest.json", lambda m: m | {"kind": "a photo album"}, "holds 'a photo album', wanted 'benchd job'"),
         ("manifest.json", lambda m: m | {"more": 1}, "manifest.json: has not the shape .*`more`"),
@@ -251,6 +303,16 @@ def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]
         ("traces.jsonl", row(mood="blue"), "traces.jsonl, line 1: has 'mood', which this benchd does not know"),
         ("traces.jsonl", row(marks=[{"kind": "button", "t_ns": T0, "mood": 1}]), "traces.jsonl, line 1: has 'mood'"),
         ("job.json", only(colour="blue"), "job.json, line 1: has 'colour', which this benchd does not know"),
+        ("journal.jsonl", entry("photo", photo=2), "journal.jsonl, line 6: photo 2 is not in photos.jsonl"),
+        ("journal.jsonl", entry("step", detail="\x1b["), r"journal.jsonl, line 7: the character U\+001B"),
+        ("journal.jsonl", entry("step-taken-back", seq=8), "journal.jsonl, line 8: takes back 8, which is no line"),
+        ("photos.jsonl", only(number=7), "photos.jsonl, line 1: has the number 7"),
+        ("photos.jsonl", only(width=9), "photos/1.jpg: has 800 × 600 pixels, photos.jsonl says 9 × 600"),
+        ("photos.jsonl", only(caption="\x1b["), r"photos.jsonl, line 1: the character U\+001B is not allowed"),
+        ("photos/1.jpg", lambda data: camera_file(), "photos/1.jpg: a segment with marker FFE1: it may tell where"),
+        ("photos/1-small.jpg", lambda data: b"<svg/>", "photos/1-small.jpg: begins with 3c 73, wanted ff d8"),
+        ("photos/2.jpg", lambda data: PHOTO.jpeg, "photos/2.jpg: is not in photos.jsonl"),
+        ("photos/../2.jpg", lambda data: PHOTO.jpeg, r"photos/\.\./2.jpg: is no file of such an archive"),
         ("trips.jsonl", only(record="AAAA"), "trips.jsonl, line 1: its record cannot be read"),
         ("trips.jsonl", only(number=7), "trips.jsonl, line 1: has the number 7"),
         ("readings.jsonl", only(n=10**9), "readings.jsonl, line 1: 1000000000 readings"),

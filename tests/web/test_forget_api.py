@@ -21,6 +21,6 @@ async def test_a_job_is_forgotten_when_its_id_is_said_twice(http: httpx.AsyncCli
     assert any(job.id == "R-7" for job in bench.job_list)
     done = await http.post(f"{V1}/jobs/R-7/forget", json={"confirm": "R-7"})
     assert done.status_code == 200
-    assert done.json() == {"job": "forgotten-1", "notes": 2, "traces": 1, "rows": 3, "left": ""}
+    assert done.json() == {"job": "forgotten-1", "notes": 2, "traces": 1, "rows": 3, "left": "", "photos": 0}
     again = await http.post(f"{V1}/jobs/R-7/forget", json={"confirm": "R-7"})
     assert (again.status_code, again.json()["error"]["code"]) == (404, "not-found")
