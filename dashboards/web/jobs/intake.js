@@ -9,12 +9,13 @@ import { jobApi } from "./jobapi.js";
 import { printLabel } from "./label.js";
 
 /**
- * The form. `id`: already known, as from a label that was scanned; `next`: the one that would be made.
+ * The form. `id`: already known, as from a label that was scanned; `next`: the one that would be made; `done()`: it is taken in.
  * @param {string} id
  * @param {string} next
  * @param {string[]} boards
+ * @param {() => void} done
  */
-export function intake(id, next, boards) {
+export function intake(id, next, boards, done) {
   const fields = new JobFields({}, boards);
   const number = el("input", { id: "intake-id", name: "job-id", value: id, maxlength: 40, autocomplete: "off", autocapitalize: "characters",
     placeholder: next, "aria-describedby": "hint-intake-id", testid: "intake-id" });
@@ -39,6 +40,7 @@ export function intake(id, next, boards) {
     event.preventDefault();
     attempt(go, fields.fault, async () => {
       const job = await create(fields, number);
+      done();
       if (use.checked) await api.chooseJob(job.id);
       say(`${job.id} is taken in${use.checked ? " and on the bench" : ""}.`);
       location.hash = `#job/${encodeURIComponent(job.id)}`;

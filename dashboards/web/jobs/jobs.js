@@ -57,11 +57,6 @@ export class Jobs {
     if (current === this.current) this.show();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (kind === "job") this.reload();
-  }
-
   /** The sheet where it is chosen, while that is open. @type {HTMLElement | undefined} */
   sheet;
 

@@ -42,9 +42,7 @@ export class JobsView {
     this.node.hidden = false;
     this.asked = id;
     if (id?.startsWith("new")) {
-      const { boards, next_id: next } = await jobApi.choices().catch(() => ({ boards: [], next_id: "" }));
-      if (this.asked !== id || !this.isOpen) return;
-      this.node.replaceChildren(el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs"), el("h2", {}, "Take a device in"), intake(id.slice("new-".length), next, boards));
+      await this.takeIn(id);
       return;
     }
     this.node.replaceChildren(...this.search_);
@@ -54,7 +52,22 @@ export class JobsView {
   close() {
     this.isOpen = false;
     this.node.hidden = true;
+    this.node.replaceChildren();
   }
+
+  /** The intake form; what was typed is there again for whoever has looked at another view meanwhile. @param {string} asked */
+  async takeIn(asked) {
+    const { boards, next_id: next } = await jobApi.choices().catch(() => ({ boards: [], next_id: "" }));
+    if (this.asked !== asked || !this.isOpen) return;
+    if (this.draft?.asked !== asked) {
+      const form = intake(asked.slice("new-".length), next, boards, () => { this.draft = null; });
+      this.draft = { asked, form };
+    }
+    this.node.replaceChildren(el("a", { class: "like-button quiet back", href: "#jobs" }, "◀ All jobs"), el("h2", {}, "Take a device in"), this.draft.form);
+  }
+
+  /** @type {{ asked: string, form: HTMLElement } | null} */
+  draft = null;
 
   /** @param {Pick<BenchView, "job">} view */
   update(view) {

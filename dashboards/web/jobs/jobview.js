@@ -112,7 +112,7 @@ export class JobView {
   /** @param {Job} job */
   headOf(job) {
     const here = job.id === this.onBench;
-    const use = here ? el("p", { class: "here", testid: "here" }, "✓ on the bench") : button("Put on the bench", (event) =>
+    const use = here ? el("p", { class: "is-here", testid: "here" }, "✓ on the bench") : button("Put on the bench", (event) =>
       attempt(/** @type {HTMLButtonElement} */ (event.currentTarget), this.fault, () => api.chooseJob(job.id)), { class: "go", "data-changes": true, "data-key": "use", testid: "use" });
     const now = button("", () => this.chooseState(), { class: "state", "data-state": job.state, "data-key": "state", disabled: document.body.dataset.role === "viewer", testid: "state" });
     now.append(el("span", { class: "soft" }, "State"), el("b", {}, state(job.state)));
