@@ -76,7 +76,9 @@ def _table(table: Table) -> str:
         return "<tr>" + "".join(f"<{tag}{r}>{_text(c)}</{tag}>" for r, c in zip(right, row, strict=True)) + "</tr>"
 
     head, rows = cells("th", table.head), "".join(cells("td", row) for row in table.rows)
-    return f'<div class="scroll"><table class="rows"><thead>{head}</thead><tbody>{rows}</tbody></table></div>'
+    return (
+        f'<div class="scroll" tabindex="0"><table class="rows"><thead>{head}</thead><tbody>{rows}</tbody></table></div>'
+    )
 
 
 def _ticks(ticks: Ticks) -> str:

@@ -19,7 +19,7 @@ from benchd.traces.picture import Curve
 When = Literal["before", "after"]
 Words = Callable[[When, Traced, Texts], tuple[str, str]]
 """Caption of a drawing, and its words for those who do not see it."""
-KINDS = ("step", "note", "job-state", "trip", "trace")
+KINDS = ("step", "note", "job-state", "probe", "leak", "trip", "trace")
 
 
 def course(g: Gathered, texts: Texts) -> Iterator[Block]:
@@ -50,6 +50,8 @@ def _entry(entry: JournalEntry, g: Gathered, numbers: dict[str, Traced], texts: 
         case "job-state":
             words = texts("course.state", after=known_word("state", str(p.get("after", "")), texts))
             yield Para(f"{time} {words}{_by(p, texts)}", "quiet")
+        case "probe" | "leak":
+            yield Para(f"{time} {texts.said(str(p.get('text', '')))}", "quiet")
         case "trip":
             off = texts("trips.short-off" if p.get("off_confirmed") else "trips.short-unknown")
             rule = known_word("rule", str(p.get("rule", "")), texts)

@@ -17,7 +17,7 @@ from benchd.report.document import Document, Drawings, Photo, Photos
 PPI = 100.0
 """Of pictures of the pages, dots an inch."""
 _UNUSUAL = re.compile(r"[^\u0000-\u052f\u1e00-\u22ff]")
-"""Letters that the fonts which come along may not have: then the machine's own are looked through, which takes 0.2 s."""
+"""Letters that the fonts which come along may not have: the machine's own are looked through then, for 0.2 s."""
 _LONG, _SOME = re.compile(r"\S{40,}"), re.compile(r"\S{1,12}")
 TEMPLATE = Path(__file__).with_name("report.typ")
 
