@@ -58,7 +58,7 @@ export class BenchForm {
     return [
       back(), el("h2", {}, "Settings of the bench"),
       form.pending ? el("div", { class: "note-box", testid: "pending" },
-        el("p", {}, "benchd.toml says something else than what benchd runs with. It holds from the next start."), this.power) : null,
+        el("p", {}, "benchd.toml says something else than what benchd runs with. It holds from the next start. "), this.power) : null,
       form.by_hand ? el("p", { class: "note-box", testid: "by-hand" }, "benchd.toml was changed outside of this page since somebody changed it here.") : null,
       el("p", { class: "soft" }, "A field left empty follows benchd's own default, shown in grey. Comments and order of the file stay. What is saved holds from the next start of benchd."),
       el("p", {}, el("a", { class: "like-button", href: "#settings/supplies:benchd", testid: "as-text" }, "Edit benchd.toml as text")),
@@ -76,7 +76,7 @@ export class BenchForm {
     const supplies = (this.values.supply ?? []).map((/** @type {Values} */ one, /** @type {number} */ n) => this.supply(one, n));
     const [first, ...others] = GROUPS.map((group) => this.group(group));
     this.groups.replaceChildren(first, ...supplies,
-      button("Add a supply", () => this.change(() => (this.values.supply ??= []).push(newSupply(this.values, this.form.plans))), { testid: "add-supply", "data-changes": true }),
+      button("Add a supply", () => this.change((values) => (values.supply ??= []).push(newSupply(values, this.form.plans))), { testid: "add-supply", "data-changes": true }),
       ...others, this.list("profiles", this.form.profiles), this.list("plans", this.form.plans));
     for (const node of this.groups.querySelectorAll("details")) if (open.has(node.id)) node.open = true;
   }
@@ -89,7 +89,7 @@ export class BenchForm {
   /** @param {Group} group */
   group({ table, title, hint, optional, fields }) {
     const there = !optional || Boolean(this.values[table]);
-    const tick = optional ? el("input", { type: "checkbox", id: `set-${table}`, checked: there, testid: `set-${table}`, on: { change: () => this.change(() => this.toggle(table)) } }) : null;
+    const tick = optional ? el("input", { type: "checkbox", id: `set-${table}`, checked: there, testid: `set-${table}`, on: { change: () => this.change((values) => toggle(values, table)) } }) : null;
     const body = el("div", { class: "plan-fields" }, hint ? el("p", { class: "soft wide" }, hint) : null,
       tick ? el("label", { class: "tick wide", for: tick.id }, tick, "In use") : null,
       ...(there ? fields.map((one) => this.field([table, one.key].filter(Boolean), one, table)) : []));
@@ -103,23 +103,20 @@ export class BenchForm {
     return table === "" ? String(this.values.bench ?? "") : "";
   }
 
-  /** @param {string} table */
-  toggle(table) {
-    if (this.values[table]) delete this.values[table];
-    else this.values[table] = {};
-  }
-
   /** @param {Values} supply @param {number} n */
   supply(supply, n) {
     const channels = (supply.channel ?? []).map((/** @type {Values} */ one, /** @type {number} */ k) => el("fieldset", {},
       el("legend", {}, `Output ${one.number ?? 1}`),
       el("div", { class: "plan-fields" }, ...CHANNEL.map((field) => this.field(["supply", n, "channel", k, field.key], field, "channel"))),
-      supply.channel.length > 1 ? twice(`Take output ${one.number ?? 1} out …`, "Tap again to take it out", () => this.change(() => supply.channel.splice(k, 1)), { class: "quiet" }) : null));
+      supply.channel.length > 1 ? twice(`Take output ${one.number ?? 1} out …`, "Tap again to take it out", () => this.change((values) => values.supply[n].channel.splice(k, 1)), { class: "quiet" }) : null));
     const body = el("div", { class: "groups" }, el("p", { class: "fault", testid: `fault-supply[${n}]` }),
       el("div", { class: "plan-fields" }, ...SUPPLY.map((field) => this.field(["supply", n, field.key], field, "supply"))), ...channels,
       el("div", { class: "plan-actions" },
-        button("Add an output", () => this.change(() => (supply.channel ??= []).push(newChannel(supply.channel, this.form.plans))), { testid: `add-channel-${n}`, "data-changes": true }),
-        this.values.supply.length > 1 ? twice(`Take ${supply.name} out …`, "Tap again to take it out", () => this.change(() => this.values.supply.splice(n, 1)), { testid: `remove-supply-${n}` }) : null));
+        button("Add an output", () => this.change((values) => {
+          const channels = (values.supply[n].channel ??= []);
+          channels.push(newChannel(channels, this.form.plans));
+        }), { testid: `add-channel-${n}`, "data-changes": true }),
+        this.values.supply.length > 1 ? twice(`Take ${supply.name} out …`, "Tap again to take it out", () => this.change((values) => values.supply.splice(n, 1)), { testid: `remove-supply-${n}` }) : null));
     const place = /** @type {HTMLElement} */ (body.firstElementChild);
     this.places.set(`supply[${n}]`, place);
     return this.folded(`group-supply-${n}`, `Supply ${supply.name ?? ""}`, supply.resource ?? "", body);
@@ -165,10 +162,10 @@ export class BenchForm {
     return new Map([...this.inputs].map(([name, input]) => [name, input instanceof HTMLInputElement && input.type === "checkbox" ? input.checked : input.value]));
   }
 
-  /** A table comes or goes: what is typed stays. @param {() => unknown} how */
+  /** A table comes or goes: what is typed stays. @param {(values: Values) => unknown} how */
   change(how) {
     this.values = valuesOf(this.values, this.shown).values;
-    how();
+    how(this.values);
     const before = this.groups.querySelectorAll("details").length;
     this.draw();
     const all = this.groups.querySelectorAll("details");
@@ -242,3 +239,8 @@ export class BenchForm {
   }
 }
 
+/** @param {Values} values @param {string} table */
+function toggle(values, table) {
+  if (values[table]) delete values[table];
+  else values[table] = {};
+}
