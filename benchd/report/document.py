@@ -73,9 +73,10 @@ class Drawing(msgspec.Struct, frozen=True):
 
 
 class Drawings(msgspec.Struct, tag="drawings", frozen=True):
-    """Drawings side by side."""
+    """Drawings side by side; `wide`: one over the whole width."""
 
     items: list[Drawing]
+    wide: bool = False
 
 
 class Photo(msgspec.Struct, frozen=True):

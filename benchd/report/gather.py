@@ -12,10 +12,11 @@ from benchd.jobs.around import Around, around, taken_back
 from benchd.jobs.checklist_folder import Lists
 from benchd.jobs.job import Job, JournalEntry
 from benchd.jobs.photo import Photo
-from benchd.jobs.ticks import ListState, states
+from benchd.jobs.ticks import ListState
 from benchd.store.log import Log, StoredTrip, TraceRow
 from benchd.store.photo_rows import photos, picture
 from benchd.store.reference_rows import Bands, band_for, references
+from benchd.store.step_entries import states_of
 from benchd.traces.picture import Pictured, Scene, scene
 
 log = logging.getLogger("benchd")
@@ -119,7 +120,7 @@ def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
         trips,
         tuple(_photos(db, kept[:MOST_PHOTOS])),
         len(kept[MOST_PHOTOS:]),
-        tuple(states(lists.applying(job.board, job.device), db.journal(job=job_id, limit=-1, kinds=("check",)))),
+        tuple(states_of(db, job, lists)),
         _supplies(db, [t.row.supply for t in traces] + [t.supply for t in trips]),
         len(references(db, job.board)) if job.board else 0,
     )

@@ -60,10 +60,7 @@ def _block(block: Block) -> str:
         case Ticks():
             return _ticks(block)
         case Drawings():
-            figures = "".join(
-                f"<figure>{d.svg}<figcaption>{_text(d.caption)}</figcaption></figure>" for d in block.items
-            )
-            return f'<div class="abreast count-{len(block.items)}">{figures}</div>'
+            return _drawings(block)
         case Photos():
             return _photos(block)
         case Signing():
@@ -90,13 +87,23 @@ def _ticks(ticks: Ticks) -> str:
     return f'<table class="ticks">{rows}</table>'
 
 
+def _drawings(drawings: Drawings) -> str:
+    """A wide one is moved under a narrow screen: its letters would get too small."""
+    shown = (f'<div class="scroll" tabindex="0">{d.svg}</div>' if drawings.wide else d.svg for d in drawings.items)
+    figures = "".join(
+        f"<figure>{svg}<figcaption>{_text(d.caption)}</figcaption></figure>"
+        for svg, d in zip(shown, drawings.items, strict=True)
+    )
+    return f'<div class="abreast {"wide" if drawings.wide else "pair"}">{figures}</div>'
+
+
 def _photos(photos: Photos) -> str:
     figures = "".join(
         f'<figure><img src="data:image/jpeg;base64,{base64.b64encode(p.jpeg).decode()}" width="{p.width}" '
         f'height="{p.height}" alt="{escape(p.alt)}"><figcaption>{_text(p.caption)}</figcaption></figure>'
         for p in photos.items
     )
-    return f'<div class="abreast photos count-{len(photos.items)}">{figures}</div>'
+    return f'<div class="abreast photos">{figures}</div>'
 
 
 def _text(text: str) -> str:

@@ -81,6 +81,8 @@ def _step(step: StepKept, g: Gathered, texts: Texts) -> Iterator[Block]:
     yield Para(line + (f" ({', '.join(more)})" if more else ""), "lead")
     if p.get("text"):
         yield Para(str(p["text"]))
+    if passed_over := p.get("anyway"):
+        yield Para(texts("course.anyway", checks="; ".join(texts.said(str(label)) for label in passed_over)))
     before, after = g.trace(step.before), g.trace(step.after)
     if drawings := pair(before, after, texts):
         yield Drawings(drawings)

@@ -46,7 +46,7 @@ def _one(traced: Traced, texts: Texts) -> Iterator[Block]:
     if traced.scene is not None:
         words = short_finding(finding, texts)
         alt = texts("traces.alt", number=traced.number, length=length, finding=words, peak=peak(traced, texts))
-        yield Drawings([Drawing(wide(traced.scene, texts, alt), _facts(traced, length, texts), alt)])
+        yield Drawings([Drawing(wide(traced.scene, texts, alt), _facts(traced, length, texts), alt)], wide=True)
     else:
         yield Para(_facts(traced, length, texts), "quiet")
     if traced.why_not:

@@ -59,7 +59,7 @@ def _data(document: Document, files: dict[str, bytes]) -> dict[str, Any]:
         match block:
             case Drawings():
                 shown = [_picture(files, each.svg, each.caption, each.alt) for each in block.items]
-                told["blocks"].append({"type": "drawings", "items": shown})
+                told["blocks"].append({"type": "drawings", "items": shown, "wide": block.wide})
             case Photos():
                 shown = [_picture(files, _framed(each), each.caption, each.alt) for each in block.items]
                 told["blocks"].append({"type": "photos", "items": shown})
