@@ -8,7 +8,7 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import follow, identify, idle, kills, log, rate, read, report, trip, year
+from tests.benchmarks import follow, identify, idle, kills, log, page, rate, read, report, trip, year
 
 NAMES = {
     "trip": trip.measure,
@@ -20,6 +20,7 @@ NAMES = {
     "idle": idle.measure,
     "identify": identify.measure,
     "log": log.measure,
+    "page": page.measure,
     "year": year.measure,
 }
 

@@ -173,6 +173,7 @@ class Shown {
   draw() {
     if (this.closed) return;
     this.plot.draw(this.windows.columns, this.range);
+    [this.box.dataset.from, this.box.dataset.to] = this.range.map(String);
     this.say();
   }
 
