@@ -5,20 +5,13 @@ import { FootSwitch } from "./bench/footswitch.js";
 import { Trips } from "./bench/trips.js";
 import { Warnings } from "./bench/warnings.js";
 import { Jobs } from "./jobs/jobs.js";
-import { JobsView } from "./jobs/jobsview.js";
-import { JobView } from "./jobs/jobview.js";
-import { Journal } from "./jobs/journal.js";
-import { PlansView } from "./settings/plansview.js";
-import { SettingsView } from "./settings/settingsview.js";
-import { benchClock, deviceAhead } from "./shared/clock.js";
+import { benchClock } from "./shared/clock.js";
 import { byId, setData, setText } from "./shared/dom.js";
-import { age, duration } from "./shared/format.js";
+import { age } from "./shared/format.js";
+import { LazyView } from "./shared/lazyview.js";
 import { Link } from "./shared/link.js";
 import { Presses } from "./shared/presses.js";
-import { CompareView } from "./traces/compareview.js";
 import { Traces } from "./traces/traces.js";
-import { TraceView } from "./traces/traceview.js";
-import { TripView } from "./traces/tripview.js";
 
 /** @import { BenchView } from "./shared/types.js" */
 
@@ -33,21 +26,23 @@ import { TripView } from "./traces/tripview.js";
  * @property {() => unknown} [close]
  */
 
-/** A device whose clock is further off than this is told so, s. */
-const CLOCK_OFF_S = 60;
-
 const presses = new Presses();
 const bench = new BenchPart(byId("part-channels"));
 const trips = new Trips(bench.hearing);
 const warnings = new Warnings(byId("warnings"));
 const jobs = new Jobs();
 const traces = new Traces();
-const journal = new Journal();
-const plansView = new PlansView();
-/** Views that open something by its id; true: only with one. @type {Record<string, [Part, boolean]>} */
+const journal = new LazyView(async () => new (await import("./jobs/journal.js")).Journal());
+const plans = new LazyView(async () => new (await import("./settings/plansview.js")).PlansView());
+/** Views that open something by its id; true: only with one. @type {Record<string, [LazyView, boolean]>} */
 const OPENED = {
-  trace: [new TraceView(), true], trip: [new TripView(), true], compare: [new CompareView(), true], job: [new JobView(), false],
-  jobs: [new JobsView(), false], settings: [new SettingsView(), false], plans: [plansView, false],
+  trace: [new LazyView(async () => new (await import("./traces/traceview.js")).TraceView()), true],
+  trip: [new LazyView(async () => new (await import("./traces/tripview.js")).TripView()), true],
+  compare: [new LazyView(async () => new (await import("./traces/compareview.js")).CompareView()), true],
+  job: [new LazyView(async () => new (await import("./jobs/jobview.js")).JobView()), false],
+  jobs: [new LazyView(async () => new (await import("./jobs/jobsview.js")).JobsView()), false],
+  settings: [new LazyView(async () => new (await import("./settings/settingsview.js")).SettingsView()), false],
+  plans: [plans, false],
 };
 /** Each view, and the tab that it stands under. @type {Record<string, string>} */
 const VIEWS = {
@@ -83,7 +78,7 @@ function takeBench(message) {
 /** @param {string} kind @param {any} payload */
 function takeEvent(kind, payload) {
   if (["trace", "trip"].includes(kind)) traces.reload();
-  if (kind === "plan") plansView.reload();
+  if (kind === "plan") plans.reload();
   if (kind === "job") jobs.reload();
   if (["trace", "trip", "journal", "job", "output", "consent", "stage", "plan"].includes(kind)) renewJournal();
   for (const part of parts) part.event?.(kind, payload);
@@ -107,16 +102,12 @@ function tick() {
   setData(document.body, "link", state);
   presses.refresh(state === "live");
   for (const part of parts) part.refresh?.(state === "live");
-  warnings.update(view, state, ofThisDevice());
+  warnings.update(view, state);
 }
 setInterval(tick, 500);
 
-/** What this device itself has to be told of. */
-function ofThisDevice() {
-  const ahead = deviceAhead();
-  if (ahead === null || Math.abs(ahead) < CLOCK_OFF_S) return [];
-  return [`This device's clock is ${duration(Math.abs(ahead))} ${ahead > 0 ? "ahead" : "behind"}. Times on this page are by the bench's clock.`];
-}
+/** Where the journal stands beside the bench. */
+const beside = matchMedia("(min-width: 1100px)");
 
 function route() {
   const [name, id] = location.hash.slice(1).split("/");
@@ -128,9 +119,10 @@ function route() {
     else tab.removeAttribute("aria-current");
   }
   for (const [one, [part, needsId]] of Object.entries(OPENED)) {
-    if (shown === one && (id || !needsId)) part.open?.(id ? decodeURIComponent(id) : null);
-    else part.close?.();
+    if (shown === one && (id || !needsId)) part.open(id ? decodeURIComponent(id) : null);
+    else part.close();
   }
+  if (shown === "journal" || beside.matches) journal.open(null);
   scrollTo(0, 0);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.
@@ -138,4 +130,5 @@ new ResizeObserver(([head]) => document.documentElement.style.setProperty("--hea
   .observe(/** @type {Element} */ (document.querySelector(".head")));
 
 addEventListener("hashchange", route);
+beside.addEventListener("change", route);
 route();

@@ -1,6 +1,8 @@
 // The part of the page with the bench itself: one card an output, what stands over all of them, and the tools.
 
-import { button, el } from "../shared/dom.js";
+import { deviceAhead } from "../shared/clock.js";
+import { button, el, setText } from "../shared/dom.js";
+import { age } from "../shared/format.js";
 import { BigNumbers } from "./bignumbers.js";
 import { ChannelCard } from "./channel.js";
 import { Followers } from "./followers.js";
@@ -12,6 +14,10 @@ import { Hearing } from "./hearing.js";
 
 /** 20 frames a second. */
 const DRAW_MS = 50;
+/** For whom less movement is better. */
+const CALM_MS = 500;
+/** A device whose clock is further off than this is told so, s. */
+const CLOCK_OFF_S = 60;
 
 /** @param {string} supply @param {number} channel */
 const keyOf = (supply, channel) => `${supply} ${channel}`;
@@ -29,11 +35,14 @@ export class BenchPart {
     this.hearing = new Hearing();
     this.drawnAt = 0;
     this.allBenches = el("a", { id: "all-benches", class: "like-button", href: "/benches", hidden: true }, "All benches");
+    this.clock = el("p", { class: "soft device-clock", testid: "device-clock" });
     node.append(el("div", { class: "tools" },
       el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"), this.allBenches,
       button("Foot switch …", () => this.footSwitch?.ask(), { testid: "foot-switch" }),
       button("Sound and voice …", () => this.hearing.ask(), { testid: "hearing" }),
-      button("Big numbers", () => this.big.on(), { testid: "big" })));
+      button("Big numbers", () => this.big.on(), { testid: "big" }),
+      this.clock, this.hearing.hint));
+    this.calm = matchMedia("(prefers-reduced-motion: reduce)");
     this.big = new BigNumbers();
     this.followers = new Followers(node);
     requestAnimationFrame((now) => this.draw(now));
@@ -77,13 +86,16 @@ export class BenchPart {
   refresh(live) {
     for (const card of this.cards.values()) card.refresh(live);
     this.hearing.refresh(live);
+    const ahead = deviceAhead();
+    const wrong = ahead !== null && Math.abs(ahead) > CLOCK_OFF_S;
+    setText(this.clock, wrong ? `This device's clock is ${age(Math.abs(ahead))} ${ahead > 0 ? "ahead" : "behind"}. Times here are by the bench's clock.` : "");
   }
 
   /** @param {number} now */
   draw(now) {
     requestAnimationFrame((next) => this.draw(next));
     // A frame that comes a little early counts: else every second one of a 60 Hz screen's thirds is missed.
-    if (now - this.drawnAt < DRAW_MS - 4) return;
+    if (now - this.drawnAt < (this.calm.matches ? CALM_MS : DRAW_MS) - 4) return;
     this.drawnAt = now;
     for (const card of this.cards.values()) card.draw();
   }

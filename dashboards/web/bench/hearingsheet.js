@@ -19,7 +19,6 @@ export class HearingSheet {
   show() {
     const { choice, voice } = this.hearing;
     showSheet("Sound and voice", el("div", { class: "sheet-body" },
-      this.hearing.hint,
       this.tick("Sounds", choice.on, (yes) => { choice.on = yes; }, "sounds-on"),
       this.tick("The device shakes, too, where it can", choice.shake, (yes) => { choice.shake = yes; }, "shake-on"),
       el("div", { class: "volumes" }, .../** @type {Sound[]} */ (Object.keys(NAMES)).flatMap((sound) => this.volume(sound))),

@@ -32,14 +32,13 @@ export class Warnings {
   /**
    * @param {BenchView | null} view null: the bench was not heard yet
    * @param {string} state of the link to it
-   * @param {string[]} own of this device itself
    */
-  update(view, state, own = []) {
-    this.again = () => this.update(view, state, own);
+  update(view, state) {
+    this.again = () => this.update(view, state);
     const past = this.past = view?.alarms ?? [];
     // Only what happened can be put away, and on this page only; what still is so stays.
     const gone = new Set(past.filter((alarm) => alarm.at_ns <= this.awayUntil_ns).map((alarm) => alarm.text));
-    const lines = [...(view?.warnings ?? []).filter((line) => !gone.has(line)), ...own];
+    const lines = (view?.warnings ?? []).filter((line) => !gone.has(line));
     const there = past.filter((alarm) => !gone.has(alarm.text));
     const newest = there.at(-1)?.text ?? lines[0];
     /** @type {string[]} */

@@ -1,5 +1,7 @@
 // Numbers and times as people read them. A value that is not known is a dash, never a zero.
 
+import { nowMs } from "./clock.js";
+
 /** @typedef {number | null | undefined} Maybe */
 
 /** @type {(value: unknown) => value is number} */
@@ -80,11 +82,12 @@ export function age(seconds) {
   if (!known(seconds)) return "?";
   if (seconds < 100) return `${Math.floor(seconds)} s`;
   if (seconds < 6000) return `${Math.floor(seconds / 60)} min`;
-  return `${Math.floor(seconds / 3600)} h`;
+  if (seconds < 360000) return `${Math.floor(seconds / 3600)} h`;
+  return `${Math.floor(seconds / 86400)} days`;
 }
 
 /**
- * Clock time of ns since the epoch; with the date when it is not today.
+ * Clock time of ns since the epoch; with the date when it is not today, by the bench's clock.
  * @param {number} tNs
  */
 export function clock(tNs) {
@@ -92,7 +95,7 @@ export function clock(tNs) {
   const time = when.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
   /** @param {Date} date */
   const day = (date) => date.toDateString();
-  return day(when) === day(new Date()) ? time : `${when.toLocaleDateString([], { day: "numeric", month: "short" })} ${time}`;
+  return day(when) === day(new Date(nowMs())) ? time : `${when.toLocaleDateString([], { day: "numeric", month: "short" })} ${time}`;
 }
 
 /** @param {Maybe} share */
