@@ -1,6 +1,9 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { atTheSameTime, compareAddress } from "../../dashboards/web/traces/companions.js";
+import { quantityWords } from "../../dashboards/web/traces/measured.js";
+import { byTheClock, joined, lookOf, together } from "../../dashboards/web/traces/overlay.js";
 import { moved, pinched, SHORTEST_S, windowFor, within, zoomed } from "../../dashboards/web/traces/range.js";
 import { nearestTo, placeOf, spliced } from "../../dashboards/web/traces/splice.js";
 import { axisWords, betweenPairs, difference, digitsFor, momentWords } from "../../dashboards/web/traces/timewords.js";
@@ -87,4 +90,46 @@ test("what lies between two cursors, and what is not known", () => {
   const none = { ...found, first: null, charge_c: null, charge_u_c: null, energy_j: null, mean_a: null, least_a: null, most_a: null, readings: 0 };
   assert.deepEqual(betweenPairs(none).map(([, value]) => value), ["–", "–", "–", "–", "–", "–", "0"]);
   assert.deepEqual([difference(0, "A"), difference(0.01, "A")], ["0\u00a0A", "+10\u00a0mA"]);
+});
+
+/** @param {Partial<import("../../dashboards/web/shared/types.js").TraceRow>} more @returns {any} */
+const row = (more) => ({ id: "T1", supply: "lab", channel: 1, start_ns: 0, end_ns: 10e9, conditions: { side: "" }, ...more });
+
+test("several traces share one axis, each with its own readings", () => {
+  const [t, a, b] = joined([
+    { columns: [[1, 2, 3], [4, 4, 4], [0.1, null, 0.3]], zero_s: 1 }, { columns: [[7, 7.5], [4, 4], [0.5, 0.6]], zero_s: 6 }], [2]);
+  assert.deepEqual(t, [0, 1, 1.5, 2]);
+  assert.deepEqual(a, [0.1, null, undefined, 0.3]);
+  assert.deepEqual(b, [undefined, 0.5, 0.6, undefined]);
+  assert.equal(joined([{ columns: [[1], [4], [5]], zero_s: 0 }], [1, 2]).length, 3);
+  // 0.3 − 0.1 is no 0.2 in binary: two readings of one moment are one place all the same.
+  assert.deepEqual(joined([{ columns: [[0.3], [1], [1]], zero_s: 0.1 }, { columns: [[0.2], [1], [2]], zero_s: 0 }], [2]), [[0.2], [1], [2]]);
+});
+
+test("the clock lays what was recorded at the same time at two outputs", () => {
+  const usb = row({ id: "U1", channel: 2, start_ns: 2e9, end_ns: 12e9 });
+  const late = row({ id: "U2", channel: 2, start_ns: 11e9, end_ns: 12e9 });
+  assert.deepEqual(byTheClock([usb, row({})]), [-2, 0]);
+  assert.ok(together([row({}), usb]));
+  assert.ok(!together([row({}), late]), "not at the same time");
+  assert.ok(!together([row({}), row({ id: "T2" })]), "one output");
+  assert.ok(!together([row({})]));
+  assert.deepEqual(atTheSameTime(row({}), [usb, late, row({}), row({ id: "T2", start_ns: 1e9 })]), [usb]);
+});
+
+test("each of eight curves has a look of its own, and a way to all of them", () => {
+  const looks = [...Array(8).keys()].map((n) => lookOf(n));
+  assert.equal(new Set(looks.map(({ colour }) => colour)).size, 8);
+  assert.equal(new Set(looks.map(({ dash }) => String(dash))).size, 8, "a colour is never the only sign");
+  assert.equal(compareAddress(["T 1", "T,2"].slice(0, 1)), "#compare/T%201");
+});
+
+test("quantities: numbers with their uncertainty, yes and no as such", () => {
+  const one = { value: 0.0612, uncertainty: /** @type {number | null} */ (0.0011), unit: "A", meaning: "mean of the end", stated: true };
+  assert.equal(quantityWords(one), "61.2\u00a0mA ± 1.1\u00a0mA");
+  assert.equal(quantityWords({ ...one, stated: false }), "61.2\u00a0mA ± 1.1\u00a0mA *");
+  assert.equal(quantityWords({ ...one, unit: "1", value: 1, meaning: "1: a person marked it" }), "yes");
+  assert.equal(quantityWords({ ...one, unit: "1", value: 0, meaning: "1: a person marked it" }), "no");
+  assert.equal(quantityWords({ ...one, unit: "1", value: 0.8127, meaning: "share" }), "0.813");
+  assert.equal(quantityWords({ ...one, unit: "%", value: 1.5 }), "1.5\u00a0%");
 });

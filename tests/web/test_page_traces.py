@@ -172,7 +172,14 @@ async def test_several_are_laid_over_each_other_or_by_the_clock(browser: Browser
     await expect(by(page, "by-clock")).to_have_attribute("aria-pressed", "true")
     await expect(by(page, "trace-plot")).to_have_count(2)
     await expect(by(page, "compare-view").locator("h3").nth(1)).to_contain_text("USB side")
-    await page.goto(f"{url}#compare/T0,T1")
+    # Two are ticked in the list, and laid over each other.
+    await page.get_by_role("link", name="Power-ups", exact=True).click()
+    await by(page, "choose").click()
+    await expect(by(page, "compare-chosen")).to_be_disabled()
+    for id in ("T0", "T1"):
+        await page.locator(f"li:has([data-trace={id}])").get_by_test_id("choose-box").check()
+    await expect(by(page, "compare-chosen")).to_have_text("Lay these 2 over each other")
+    await by(page, "compare-chosen").click()
     await expect(by(page, "by-button")).to_have_attribute("aria-pressed", "true")
     await expect(by(page, "trace-plot")).to_have_count(1)
     await expect(by(page, "over-list").locator("li")).to_have_count(2)
