@@ -5,7 +5,7 @@ import { signature } from "../shared/words.js";
 /** @typedef {"en" | "de"} Tongue */
 
 /** @param {string} language as a voice has it: de-DE @returns {Tongue} */
-export const tongueOf = (language) => (/^de\b/i.test(language) ? "de" : "en");
+export const tongueOf = (language) => (/^de(?:[-_]|$)/i.test(language) ? "de" : "en");
 
 /** @type {Record<Tongue, { milli: [string, string], one: [string, string], point: string, sure: string, trip: string, off: string, notOff: string, lost: string }>} */
 const WORDS = {
