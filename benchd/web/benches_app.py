@@ -11,7 +11,7 @@ from starlette.middleware import Middleware
 from starlette.routing import Mount
 
 from benchd import __version__
-from benchd.web import benches_routes, errors
+from benchd.web import access_routes, benches_routes, errors
 from benchd.web.access import Access
 from benchd.web.benches_view import BenchesPort
 from benchd.web.description import describe
@@ -30,11 +30,13 @@ def create_benches_app(
         docs_url=None,
         redoc_url=None,
     )
+    access = Access(None)
+    api.include_router(access_routes.router(access))
     api.include_router(benches_routes.router(benches))
     describe(api)
     app = Starlette(
         routes=[Mount("/api/v1", api), Mount("/", Files(root or web_root(), first="benches.html"))],
-        middleware=[Middleware(Gate, access=Access(None), allowed_hosts=tuple(allowed_hosts))],
+        middleware=[Middleware(Gate, access=access, allowed_hosts=tuple(allowed_hosts))],
     )
     errors.install(api)
     errors.install(app)

@@ -15,8 +15,8 @@ test("everything else is a token, as it stands", () => {
 
 test("the address gives a code and a part of this page, and never another place", () => {
   assert.deepEqual(fromHash("#code=ABCDE-FGHJK&back=job/R-1"), { code: "ABCDE-FGHJK", back: "job/R-1" });
-  assert.deepEqual(fromHash("#back=traces"), { code: "", back: "traces" });
-  for (const back of ["//evil.example", "https://evil.example", "/x", "job/../x", "javascript:1"]) {
+  for (const back of ["traces", "/benches"]) assert.deepEqual(fromHash(`#back=${back}`), { code: "", back });
+  for (const back of ["//evil.example", "/benches/x", "https://evil.example", "/x", "job/../x", "javascript:1"]) {
     assert.equal(fromHash(`#back=${encodeURIComponent(back)}`).back, "", back);
   }
 });

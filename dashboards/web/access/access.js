@@ -31,7 +31,7 @@ async function look() {
   } catch (thrown) {
     if (!(thrown instanceof Fault) || thrown.status !== 401) return; // no link: others tell
     signedOut = true;
-    const back = location.hash.slice(1);
+    const back = location.pathname === "/benches" ? "/benches" : location.hash.slice(1);
     gone.replaceChildren("You are not signed in, so nothing is shown and nothing can be cut from here. ",
       el("a", { class: "like-button go", href: `/sign-in${back ? `#back=${encodeURIComponent(back)}` : ""}` }, "Sign in"));
     gone.hidden = false;

@@ -21,8 +21,8 @@ export function shown(text) {
 export function fromHash(hash) {
   const parts = new URLSearchParams(hash.replace(/^#/, ""));
   const back = parts.get("back") ?? "";
-  // Only a part of our own page: an address from elsewhere must not lead away from here.
-  return { code: parts.get("code") ?? "", back: /^[a-z]+(\/[^/]*)?$/.test(back) ? back : "" };
+  // Only a part of our own page, or that of all benches: an address from elsewhere must not lead away from here.
+  return { code: parts.get("code") ?? "", back: /^(\/benches|[a-z]+(\/[^/]*)?)$/.test(back) ? back : "" };
 }
 
 /**

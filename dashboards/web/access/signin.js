@@ -20,7 +20,7 @@ async function signIn(what) {
   setText(byId("state"), "Signing in …");
   try {
     await ask("POST", "/sign-in", what);
-    location.replace(came.back ? `/#${came.back}` : "/");
+    location.replace(came.back.startsWith("/") ? came.back : `/#${came.back}`);
   } catch (thrown) {
     setText(byId("state"), "");
     setText(byId("fault"), messageOf(thrown));

@@ -38,6 +38,7 @@ function tick() {
   const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
   // The link to the page's own server is no use while that one hears no broker.
   const deaf = state === "live" && view !== null && !view.heard;
+  setData(document.body, "link", state);
   setData(byId("link"), "state", deaf ? "lost" : state);
   setText(byId("link"), deaf ? "not heard" : { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
   if (view === null) return;
