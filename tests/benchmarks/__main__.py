@@ -8,10 +8,11 @@ import os
 import platform
 import sys
 
-from tests.benchmarks import follow, identify, idle, kills, log, page, rate, read, report, trip, year
+from tests.benchmarks import clients, follow, identify, idle, kills, log, page, rate, read, report, trip, year
 
 NAMES = {
     "trip": trip.measure,
+    "clients": clients.measure,
     "follow": follow.measure,
     "kills": kills.measure,
     "rate": rate.measure,

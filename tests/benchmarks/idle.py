@@ -20,7 +20,7 @@ def measure(quick: bool = False) -> dict[str, float]:
         time.sleep(1 if quick else 5)  # start-up is over
         main = psutil.Process(daemon.process.pid)
         processes = [main, *main.children(recursive=True)]
-        shares = [_share(processes, seconds) for _ in range(windows)]
+        shares = [share(processes, seconds) for _ in range(windows)]
         rss = [p.memory_info().rss / 1e6 for p in processes]
         rate = daemon.channel("one")["rate_per_s"]
     return {
@@ -33,7 +33,8 @@ def measure(quick: bool = False) -> dict[str, float]:
     }
 
 
-def _share(processes: list[psutil.Process], seconds: float) -> float:
+def share(processes: list[psutil.Process], seconds: float) -> float:
+    """Of a core, that these take together while so many s go by."""
     before, start = _cpu_s(processes), time.monotonic()
     time.sleep(seconds)
     return (_cpu_s(processes) - before) / (time.monotonic() - start)

@@ -1,5 +1,6 @@
 """Load, as a process that ends by SIGTERM: `python -m tests.benchmarks.load daemon URL CLIENTS` on a daemon,
-`python -m tests.benchmarks.load findings` beside it.
+`python -m tests.benchmarks.load pages URL CLIENTS` with nothing but pages, `python -m tests.benchmarks.load findings`
+beside it.
 """
 
 from __future__ import annotations
@@ -51,16 +52,17 @@ def findings() -> None:
         read_trace(trace)
 
 
-async def main(url: str, clients: int) -> None:
-    """All of it."""
+async def main(url: str, clients: int, analysed: bool = True) -> None:
+    """All of it, or the pages alone."""
     tasks = [asyncio.create_task(client(url)) for _ in range(clients)]
-    tasks.append(asyncio.create_task(analysis(url)))
+    if analysed:
+        tasks.append(asyncio.create_task(analysis(url)))
     print("loading", flush=True)
     await asyncio.gather(*tasks)
 
 
 if __name__ == "__main__":
-    if sys.argv[1] == "daemon":
-        asyncio.run(main(sys.argv[2], int(sys.argv[3])))
+    if sys.argv[1] in ("daemon", "pages"):
+        asyncio.run(main(sys.argv[2], int(sys.argv[3]), sys.argv[1] == "daemon"))
     else:
         findings()
