@@ -5,9 +5,20 @@ Every text is plain text: what puts it on a page or on paper may not read it as 
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
 import msgspec
+
+_FIGURE = re.compile(
+    r"(?<=\d) (?=(?:[mµk]?(?:A|V|W|J|C|s|Ω|A²s)|min|%)(?![A-Za-z]))| (?=± \d)|(?<=±) (?=\d)|(?<=k) (?== 2)|(?<=k =) (?=2)"
+)
+"""The space between a number and its unit, and around ± and the = of the coverage factor."""
+
+
+def kept(text: str) -> str:
+    """The text with figures that no line is broken in."""
+    return _FIGURE.sub("\N{NO-BREAK SPACE}", text)
 
 
 class Heading(msgspec.Struct, tag="heading", frozen=True):

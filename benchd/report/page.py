@@ -18,6 +18,7 @@ from benchd.report.document import (
     Signing,
     Table,
     Ticks,
+    kept,
 )
 
 STYLES = "/report/report.css"
@@ -107,5 +108,5 @@ def _photos(photos: Photos) -> str:
 
 
 def _text(text: str) -> str:
-    """As it is, lines as lines."""
-    return escape(text).replace("\n", "<br>")
+    """As it is, lines as lines, figures in one piece."""
+    return escape(kept(text)).replace("\n", "<br>")

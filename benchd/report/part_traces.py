@@ -79,10 +79,7 @@ def _facts(traced: Traced, length: str, texts: Texts) -> str:
 
 def _finding(finding: Finding, texts: Texts) -> Iterator[Block]:
     yield Para(texts("traces.evidence"), "lead")
-    items = [texts.said(each.text) for each in finding.evidence]
-    if finding.similarity is not None:
-        items.append(texts("traces.reference", similarity=texts.number(finding.similarity, 2)))
-    yield Items(items)
+    yield Items([texts.said(each.text) for each in finding.evidence])
     if finding.alternatives:
         yield Para(texts("traces.alternatives"), "lead")
         yield Items(

@@ -8,14 +8,12 @@ import importlib.util
 import re
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import msgspec
 
-from benchd.report.document import Document, Drawings, Photo, Photos
+from benchd.report.document import Document, Drawings, Photo, Photos, kept
 
-PPI = 100.0
-"""Of pictures of the pages, dots an inch."""
 _UNUSUAL = re.compile(r"[^\u0000-\u052f\u1e00-\u22ff]")
 """Letters that the fonts which come along may not have: the machine's own are looked through then, for 0.2 s."""
 _LONG, _SOME = re.compile(r"\S{40,}"), re.compile(r"\S{1,12}")
@@ -28,28 +26,20 @@ class PdfError(RuntimeError):
 
 def pdf(document: Document, made_ns: int) -> bytes:
     """The PDF. `made_ns`: what it says of when it was made, ns since the epoch. Raises PdfError."""
-    return _compiled(document, made_ns, "pdf")[0]
-
-
-def pictures(document: Document, made_ns: int) -> list[bytes]:
-    """Each page as PNG, as it looks on paper. Raises PdfError."""
-    return _compiled(document, made_ns, "png")
-
-
-def _compiled(document: Document, made_ns: int, kind: Literal["pdf", "png"]) -> list[bytes]:
     import typst
 
     files: dict[str, bytes] = {"main.typ": TEMPLATE.read_bytes()}
     files["report.json"] = msgspec.json.encode(_data(document, files))
-    made = datetime.fromtimestamp(made_ns // 10**9, UTC)
+    usual = not any(_UNUSUAL.search(content.decode()) for content in files.values())
     try:
         # That several files may be given in memory is not in the library's types.
-        usual = not any(_UNUSUAL.search(content.decode()) for content in files.values())
         compiler = typst.Compiler(input=cast(Any, files), font_paths=_fonts(), ignore_system_fonts=usual)
-        done = compiler.compile(format=kind, timestamp=made if kind == "pdf" else None, ppi=PPI)
+        made = compiler.compile(format="pdf", timestamp=datetime.fromtimestamp(made_ns // 10**9, UTC))
     except typst.TypstError as e:
         raise PdfError(f"the report could not be set as PDF: {e}") from None
-    return [page for page in (done if isinstance(done, list) else [done]) if page is not None]
+    if not isinstance(made, bytes):
+        raise PdfError(f"the report could not be set as PDF: the library gave {type(made).__name__} in place of bytes")
+    return made
 
 
 def _data(document: Document, files: dict[str, bytes]) -> dict[str, Any]:
@@ -72,7 +62,7 @@ def _breakable(value: Any) -> Any:
     """The same, but that a word which is longer than a line may be parted."""
     match value:
         case str():
-            return _LONG.sub(lambda word: "\u200b".join(_SOME.findall(word[0])), value)
+            return _LONG.sub(lambda word: "\u200b".join(_SOME.findall(word[0])), kept(value))
         case dict():
             return {key: each if key == "file" else _breakable(each) for key, each in value.items()}
         case list() | tuple():

@@ -20,7 +20,6 @@ from benchd.traces.rounding import figure
 
 FOLDER = Path(__file__).with_name("texts")
 _POINT = re.compile(r"(?<=\d)\.(?=\d)")
-_THIN = "\N{NARROW NO-BREAK SPACE}"
 
 
 class TextsError(ValueError):
@@ -104,8 +103,9 @@ class Texts:
     def seconds(self, value: float) -> str:
         """A length of time in s, or in minutes and seconds from two minutes on."""
         if value < 120:
-            return f"{self.number(value, 1 if value >= 10 else 2)}{_THIN}s"
-        return f"{int(value // 60)}{_THIN}min {value % 60:.0f}{_THIN}s"
+            return f"{self.number(value, 1 if value >= 10 else 2)} s"
+        minutes, seconds = divmod(round(value), 60)
+        return f"{minutes} min {seconds} s"
 
     # ---- dates ---------------------------------------------------------------------------------------------------
 

@@ -25,7 +25,7 @@ MADE = [
     *(leak_result(stage_over("hold", 0, 4.0, a), STAGED, ACCURACY)["text"] for a in (0.0, 0.001, 0.05)),
     leak_result(stage_over("hold", 0, 4.0, 0.05), None, Conditions())["text"],
     leak_result(stage_over("hold", 0, 1.0, 0.2, in_limit=True), STAGED, ACCURACY)["text"],
-    *(_sentence(2.5, (0.3, good), 0.01, number, "") for good in (0.2, 0.4) for number in (1, 3)),
+    *(_sentence(at, (0.3, good), 0.01, n, "") for at in (2.5, -0.1) for good in (0.2, 0.4) for n in (1, 3)),
     *quality(extract(read(Board(flat(1.0, 0.06)), Meter(rate=5, tell_conditions=False))))[1],
 ]
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchd.jobs.checklist_folder import shipped as shipped_lists
 from benchd.jobs.choices import BATTERIES, RISKS, STATES
 from benchd.jobs.steps import shipped_steps
+from benchd.report.document import kept
 from benchd.report.said import FIELD, pattern
 from benchd.report.texts import FOLDER, Texts, TextsError, languages, read_texts
 from benchd.traces.cards import shipped
@@ -113,7 +114,13 @@ def test_figures_dates_and_shares() -> None:
     assert de.figure(-1.5, "V") == "\N{MINUS SIGN}1,50 V"
     assert de.numbers("2 A (1.5 V) V1.x 3.") == "2 A (1,5 V) V1.x 3."
     assert en.percent(0.824) == "82 %"
-    assert [en.seconds(t).replace("\u202f", " ") for t in (1.234, 47.66, 754.0)] == ["1.23 s", "47.7 s", "12 min 34 s"]
+    assert [en.seconds(t) for t in (1.234, 47.66, 754.0, 3599.7)] == ["1.23 s", "47.7 s", "12 min 34 s", "60 min 0 s"]
+
+
+def test_no_line_is_broken_in_a_figure() -> None:
+    assert kept("59.7 mA ± 2.3 mA (k = 2) in 12 min, 95 % of 3 steps").replace("\xa0", "~") == (
+        "59.7~mA~±~2.3~mA (k~=~2) in 12~min, 95~% of 3 steps"
+    )
 
 
 def test_what_is_not_there_is_told() -> None:
