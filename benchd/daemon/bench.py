@@ -13,8 +13,9 @@ import msgspec
 
 from benchd.daemon.core import Core
 from benchd.daemon.exporting import Exporting
+from benchd.daemon.file_changes import version_of
 from benchd.daemon.memory import between
-from benchd.daemon.plan_desk import plan_view, version_of
+from benchd.daemon.plan_desk import plan_version, plan_view
 from benchd.daemon.power import asked, reduced
 from benchd.daemon.power_up import Asked
 from benchd.daemon.quiet import local_time, quiet_refusal
@@ -196,7 +197,7 @@ class Bench(Exporting):
         """See `BenchPort.save_plan`."""
         shelf = self._core.plans.shelf
         before = await asyncio.to_thread(shelf.find, name)
-        if seen is not None and seen != (version_of(before) if before else ""):
+        if seen is not None and seen != (plan_version(before) if before else ""):
             told = f"plan {name} was changed meanwhile: look at it as it is now"
             raise Refused("stale", told, msgspec.to_builtins(plan_view(before)) if before else None)
         try:
@@ -219,7 +220,10 @@ class Bench(Exporting):
     async def plan_changed(self, name: str, before: Found | None, by: str) -> None:
         """A plan's file was written or deleted; `before`: the plan of that name that was used until then."""
         self._core.plans.changed()
-        after = await asyncio.to_thread(self._core.plans.shelf.find, name)
+        shelf = self._core.plans.shelf
+        after = await asyncio.to_thread(shelf.find, name)
+        own = after is not None and after.origin == "own"
+        version = version_of(await asyncio.to_thread(shelf.text, name)) if own else ""
         old, new = ({} if found is None else values_of(found.plan) for found in (before, after))
         self._core.enter(
             "plan",
@@ -230,6 +234,7 @@ class Bench(Exporting):
                 "changed": sorted(key for key in old.keys() | new.keys() if old.get(key) != new.get(key)),
                 "before": old or None,
                 "after": new or None,
+                "version": version,
                 "by": by,
             },
         )

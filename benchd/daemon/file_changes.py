@@ -26,12 +26,11 @@ def version_of(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
 
-def payload(kind: FileKind, name: str, before: str | None, after: str | None, version: str, by: str) -> dict[str, Any]:
-    """An entry for a change from one text to another, secrets hidden in both; None: there was none, or is none."""
-    what: What = "made" if before is None else "deleted" if after is None else "changed"
+def payload(kind: FileKind, name: str, what: What, before: str, after: str, by: str) -> dict[str, Any]:
+    """An entry for a change from one text to another, secrets hidden in both; for a file that is made, `before` is the
+    shipped one of its name. Empty: there was none, or is none."""
     keys = sorted(changed_keys(_said(before), _said(after)))
-    diff = diff_of(before or "", after or "")
-    return {"file": kind, "name": name, "what": what, "changed": keys, "diff": diff, "version": version, "by": by}
+    return {"file": kind, "name": name, "what": what, "changed": keys, "diff": diff_of(before, after), "by": by}
 
 
 def diff_of(before: str, after: str) -> str:
@@ -54,9 +53,9 @@ def changed_keys(before: Any, after: Any, at: str = "") -> set[str]:
     return set() if before == after and isinstance(before, bool) == isinstance(after, bool) else {at or "(all)"}
 
 
-def _said(text: str | None) -> dict[str, Any]:
+def _said(text: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text or "")
+        return tomllib.loads(text)
     except (ValueError, RecursionError):
         return {}
 

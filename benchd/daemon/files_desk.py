@@ -13,7 +13,7 @@ import msgspec
 from benchd.daemon.bench import Bench
 from benchd.daemon.bench_file import BenchFile, said
 from benchd.daemon.core import Core
-from benchd.daemon.file_changes import KINDS, change_of, payload, version_of
+from benchd.daemon.file_changes import KINDS, What, change_of, payload, version_of
 from benchd.daemon.file_kinds import ERRORS, CardKind, ChecklistKind, Kind, PlanKind, Said, StepsKind
 from benchd.daemon.step_desk import StepDesk
 from benchd.hidden import HiddenError
@@ -157,8 +157,8 @@ class FilesDesk:
         if kind == "plan":
             await self._bench.plan_changed(name, plan, by)
         else:
-            old = before.text if before and before.origin == "own" else None
-            await self._enter(kind, name, old, text, version_of(text), by)
+            what: What = "changed" if before and before.origin == "own" else "made"
+            await self._enter(payload(kind, name, what, before.text if before else "", text, by), text)
 
     async def save_form(self, values: dict[str, Any], seen: str | None, by: str) -> FileView:
         """See `FilesPort.save_form`."""
@@ -178,7 +178,7 @@ class FilesDesk:
             if text != present:
                 await asyncio.to_thread(self._file.write, text)
                 old, new = self._hidden(present), self._hidden(text)
-                await self._enter("supplies", BENCH, old, new, version_of(text), by)
+                await self._enter(payload("supplies", BENCH, "changed", old, new, by), text)
         return await self._bench_view()
 
     async def delete_file(self, kind: FileKind, name: str, seen: str | None, by: str) -> None:
@@ -198,7 +198,7 @@ class FilesDesk:
             if kind == "plan":
                 await self._bench.plan_changed(name, plan, by)
             else:
-                await self._enter(kind, name, before.text, None, "", by)
+                await self._enter(payload(kind, name, "deleted", before.text, "", by), "")
 
     # ---- within --------------------------------------------------------------------------------------------------
 
@@ -221,16 +221,15 @@ class FilesDesk:
             now = msgspec.to_builtins(await self.file(kind, name)) if version else {"text": "", "version": ""}
             raise Refused("stale", f"{kind} {name} was changed meanwhile: look at what stands there now", now)
 
-    async def _enter(
-        self, kind: FileKind, name: str, before: str | None, after: str | None, version: str, by: str
-    ) -> None:
+    async def _enter(self, told: dict[str, Any], text: str) -> None:
         """What is done is done: where the journal cannot take it, that is told and the file stays changed."""
-        entry = payload(kind, name, before, after, version, by)
+        file, name, entry = told["file"], told["name"], told | {"version": version_of(text)}
         try:
             await self._bench.write(lambda db: db.add_entry("files", payload=entry))
         except Refused as refused:
-            self._core.alarm(f"{kind} {name} was changed by {by}, and the journal did not take it: {refused.message}")
-        self._core.event("files", {"file": kind, "name": name})
+            by = told["by"]
+            self._core.alarm(f"{file} {name} was changed by {by}, and the journal did not take it: {refused.message}")
+        self._core.event("files", {"file": file, "name": name})
 
     def _named_bench(self, name: str) -> None:
         if name != BENCH:

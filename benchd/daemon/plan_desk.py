@@ -65,10 +65,10 @@ class PlanDesk:
 def plan_view(found: Found) -> PlanView:
     """A plan with what follows from it."""
     values, told = values_of(found.plan), cautions(found.plan)
-    return PlanView(found.plan.name, found.origin, found.overrides, values, told, version_of(found))
+    return PlanView(found.plan.name, found.origin, found.overrides, values, told, plan_version(found))
 
 
-def version_of(found: Found) -> str:
+def plan_version(found: Found) -> str:
     """Changes with what the plan says, and with where it stands."""
     said = json.dumps([found.origin, values_of(found.plan)], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()[:16]

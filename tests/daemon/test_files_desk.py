@@ -191,6 +191,7 @@ async def test_plans_cards_checklists_and_steps_are_made_changed_and_deleted(
                 "@@ -1 +1,2 @@\n+# more\n " + text.splitlines()[0],
             )
             assert (second.by, second.what) == ("Ada", "made")
+            assert second.changed == ([] if text.endswith("# ours\n") else ["step"]), "beside the shipped one"
         await desk.delete_file(kind, name, changed.version, "Ada")
         assert (await desk.changes(1, None, None))[0].what == "deleted"
         with pytest.raises(Refused):
@@ -204,8 +205,13 @@ async def test_a_broken_file_is_listed_shown_and_can_be_mended(desk: FilesDesk, 
     assert row.faults == ["voltage_v = 61: allowed: 60.0 or less (unit: V); it is not used"]
     view = await desk.file("plan", "mine")
     assert [(fault.key, fault.line) for fault in view.faults] == [("voltage_v", 2)]
-    await desk.save_file("plan", "mine", view.text.replace("61", "6"), view.version, THIS)
-    assert (await desk.file("plan", "mine")).faults == []
+    mended = await desk.save_file("plan", "mine", view.text.replace("61", "6"), view.version, "Ada")
+    assert (mended.faults, mended.by_hand) == ([], False)
+    (change,) = await desk.changes(5, "plan", "mine")
+    assert (change.what, change.by) == ("made", "Ada")
+    assert "+voltage_v = 6" in change.diff
+    replace_file(tmp_path / "plans" / "mine.toml", view.text.replace("61", "7"))
+    assert (await desk.file("plan", "mine")).by_hand
 
 
 async def test_what_is_not_there_or_has_no_file_is_told(core: Core, desk: FilesDesk, log: Log) -> None:
