@@ -27,6 +27,12 @@ from tests.web.fake_steps import FakeSteps, beside
 SMALL_PHONE = (360, 740)
 EVIL = "<script>window.hit = 1</script><img src=x onerror='window.hit = 1'>"
 JOB = Job("R-1042", "phone, blue", "blue-phone", "no start", START_NS, battery="in", version=1)
+DICTATES = """() => { window.SpeechRecognition = class {
+  start() {
+    const said = Object.assign([{ transcript: ' after a fall ' }], { isFinal: true });
+    setTimeout(() => { this.onresult({ resultIndex: 0, results: [said] }); this.onend(); });
+  }
+} }"""
 WORDS = Path(__file__).parents[2] / "dashboards" / "web" / "jobs" / "jobwords.js"
 
 
@@ -100,11 +106,17 @@ async def test_a_device_is_taken_in_and_repaired(
 ) -> None:
     watched = await open_live(browser, f"{url}#jobs")
     page = watched.page
+    await page.evaluate(DICTATES)
     await by(page, "take-in").click()
     await expect(by(page, "intake-id")).to_have_attribute("placeholder", "R-3")
     await by(page, "intake-id").fill("R-1")
     await by(page, "field-device").fill(EVIL)
     await by(page, "field-symptom").fill("dead")
+    await by(page, "dictate").first.click()
+    await expect(by(page, "field-symptom")).to_have_value("dead after a fall")
+    # A look at another view, and what was typed is there again.
+    await page.goto(f"{url}#bench")
+    await page.goto(f"{url}#jobs/new")
     await by(page, "battery-swollen").check()
     await by(page, "consent-data-loss").check()
     await by(page, "intake-go").click()
@@ -113,8 +125,10 @@ async def test_a_device_is_taken_in_and_repaired(
     await expect(view.locator("h2")).to_contain_text(EVIL)
     await expect(by(view, "battery-caution")).to_contain_text("out of the room")
     job = bench.job_list[-1]
+    assert job.symptom == "dead after a fall"
     assert (job.id, job.device, job.battery, job.consent, bench.job) == ("R-1", EVIL, "swollen", ("data-loss",), "R-1")
-    # Two taps: the kind, and where.
+    # Two taps: the kind, and where. One that is written down late says which power-up came after it.
+    bench.file("T1", "R-1", make_samples(START_NS, 1, 50), finding())
     await by(view, "step-cleaned").click()
     await page.get_by_role("button", name="ultrasonic bath").click()
     entry = by(view, "entry").first
@@ -122,13 +136,17 @@ async def test_a_device_is_taken_in_and_repaired(
     # Before a storage chip is lifted its checks come first; one is ticked there, then it is entered all the same.
     await by(view, "step-storage-lifted").click()
     await by(page, "step-detail").fill("U7")
+    await by(page, "step-more").locator("summary").click()
+    await expect(by(page, "step-effect").locator("option")).to_have_count(2)
+    await by(page, "step-effect").select_option("T1")
     await by(page, "step-go").click()
     await by(page, "first-a").click()
     await expect(by(page, "first-a")).to_have_attribute("aria-checked", "true")
     await by(page, "step-anyway").click()
     await expect(entry).to_contain_text("Storage chip lifted: U7")
     assert steps.asked[1][:6] == ("tick", "R-1", "before-chip", "a", "done", "")
-    assert [asked[-2] for asked in steps.asked if asked[0] == "step"] == [False, True], "that it was anyway"
+    told = [asked[6:8] for asked in steps.asked if asked[0] == "step"]
+    assert told == [(None, False), ("T1", True)], "what shows its effect, and that checks were open"
     await by(entry, "take-back").click()
     await by(entry, "take-back").click()
     await expect(by(view, "entry").nth(1)).to_contain_text("Taken back")

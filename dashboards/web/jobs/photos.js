@@ -42,7 +42,7 @@ export class Photos {
   small(photo) {
     const words = photo.caption || `Photo of ${clock(photo.t_ns)}`;
     const open = el("button", { type: "button", class: "photo", "data-key": `photo-${photo.id}`, testid: "photo", on: { click: () => this.large(photo, words) } },
-      el("img", { src: jobApi.photoAddress(this.job, photo.id, true), alt: words, loading: "lazy" }), photo.caption ? el("span", {}, photo.caption) : null);
+      el("img", { src: jobApi.photoAddress(this.job, photo.id, true), alt: photo.caption ? "" : words, loading: "lazy" }), photo.caption ? el("span", {}, photo.caption) : null);
     return el("li", {}, open);
   }
 

@@ -1,10 +1,11 @@
 // What was done to the board, in two taps: the kind of step, then where (or just: enter it).
 
-import { Fault, messageOf } from "../shared/api.js";
+import { api, Fault, messageOf } from "../shared/api.js";
 import { button, el, setText } from "../shared/dom.js";
-import { typedNumber } from "../shared/format.js";
+import { clock, typedNumber } from "../shared/format.js";
 import { say } from "../shared/said.js";
 import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
+import { signature } from "../shared/words.js";
 import { dictation } from "./dictation.js";
 import { jobApi } from "./jobapi.js";
 import { moment } from "./jobwords.js";
@@ -12,13 +13,16 @@ import { refill } from "./refill.js";
 
 /** @import { ListState, StepKind } from "../shared/types.js" */
 
+/** Power-ups to choose from for a step that is written down late. */
+const LATE = 8;
+
 export class Steps {
   /** @param {() => void} done a step was written down */
   constructor(done) {
     this.done = done;
     this.job = "";
     this.known = false;
-    this.grid = el("div", { class: "step-grid" });
+    this.grid = el("div", { class: "step-grid step-kinds" });
     this.node = el("section", { class: "job-part", "aria-label": "What was done", "data-changes": true, testid: "steps" }, el("h3", {}, "What did you do?"), this.grid);
   }
 
@@ -59,6 +63,7 @@ class StepSheet {
     this.detail = el("input", { id: "step-detail", maxlength: 200, autocomplete: "off", testid: "step-detail" });
     this.text = el("textarea", { id: "step-text", rows: 2, maxlength: 4000, testid: "step-text" });
     this.minutes = el("input", { id: "step-minutes", inputmode: "decimal", autocomplete: "off", testid: "step-minutes" });
+    this.effect = el("select", { id: "step-effect", testid: "step-effect" }, el("option", { value: "" }, "The next one: it was done just now"));
     this.go = el("button", { type: "submit", class: "go stay", testid: "step-go" }, "Enter it");
   }
 
@@ -69,10 +74,11 @@ class StepSheet {
       details.length ? el("div", { class: "step-grid" }, ...details.map((one) => button(one, () => this.enter(one), { testid: "step-choice" }))) : null,
       details.length ? el("p", { class: "hint soft" }, "One tap enters it. What is written below goes with it.") : null,
       ...(ask ? [el("label", { for: "step-detail", class: details.length ? null : "asked" }, details.length ? "Something else" : ask), this.detail] : []),
-      el("details", {}, el("summary", {}, "Say more"),
+      el("details", { testid: "step-more", on: { toggle: () => this.late() } }, el("summary", {}, "Say more"),
         el("div", { class: "fields" },
           el("div", { class: "label-row" }, el("label", { for: "step-text" }, "In your own words"), dictation(this.text, this.fault)), this.text,
-          el("label", { for: "step-minutes" }, "Took, minutes"), this.minutes)),
+          el("label", { for: "step-minutes" }, "Took, minutes"), this.minutes,
+          el("label", { for: "step-effect" }, "First power-up after it"), this.effect)),
       this.first, this.fault, this.go);
     form.addEventListener("submit", (event) => {
       event.preventDefault();
@@ -83,6 +89,14 @@ class StepSheet {
     if (matchMedia("(hover: hover)").matches) (ask && !details.length ? this.detail : this.go).focus();
   }
 
+  /** A step that is written down late: power-ups that came after it already, to choose from. */
+  async late() {
+    if (this.effect.options.length > 1) return;
+    const traces = await api.traces(this.job, LATE).catch(() => []);
+    this.effect.append(...traces.map((one) => el("option", { value: one.id },
+      `${clock(one.start_ns)}: ${one.finding ? signature(one.finding.signature) : "not read yet"}`)));
+  }
+
   /** @param {string} detail @param {boolean} [anyway] */
   async enter(detail, anyway = false) {
     const minutes = typedNumber(this.minutes.value);
@@ -90,7 +104,7 @@ class StepSheet {
       setText(this.fault, `Minutes: “${this.minutes.value}” is not a number. Example: 12.5`);
       return;
     }
-    const step = { step: this.kind.id, detail, text: this.text.value.trim(), minutes, anyway };
+    const step = { step: this.kind.id, detail, text: this.text.value.trim(), minutes, effect: this.effect.value || null, anyway };
     const entered = await attempt(this.go, this.fault, async () => {
       try {
         await jobApi.addStep(this.job, step);

@@ -1,7 +1,7 @@
 // What happened to a job, newest first; each step between the power-up before it and the one after.
 
 import { api, messageOf } from "../shared/api.js";
-import { button, el } from "../shared/dom.js";
+import { button, el, setText } from "../shared/dom.js";
 import { clock } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { dictation } from "./dictation.js";
@@ -13,8 +13,10 @@ import { sureButton } from "./sure.js";
 
 /** @import { TimelineEntry } from "../shared/types.js" */
 
-const AT_FIRST = 100;
+const AT_FIRST = 300;
 const MOST = 5000;
+/** What the bench itself does all day; a trip that switched off is told by itself. */
+const BENCH_ONLY = new Set(["output", "link", "promise", "advance"]);
 
 export class Timeline {
   constructor() {
@@ -23,13 +25,18 @@ export class Timeline {
     this.shown = "";
     this.fault = el("p", { class: "fault", role: "alert" });
     this.list = el("ol", { class: "rows entries" });
+    this.all = button("", () => {
+      this.list.classList.toggle("everything");
+      this.tellHidden();
+    }, { class: "quiet", "aria-pressed": "false", testid: "everything" });
     this.more = button("Older entries", () => {
       this.limit = Math.min(this.limit * 5, MOST);
       this.reload();
     }, { class: "quiet", testid: "older" });
     this.node = el("section", { class: "job-part", "aria-label": "Journal of the job", testid: "timeline" },
-      el("h3", {}, "Journal"), noteForm(() => this.job, () => this.reload(), "job-note"), this.fault, this.list, this.more);
+      el("h3", {}, "Journal"), noteForm(() => this.job, () => this.reload(), "job-note"), this.fault, this.all, this.list, this.more);
     this.more.hidden = true;
+    this.tellHidden();
   }
 
   /** @param {string} job */
@@ -52,6 +59,7 @@ export class Timeline {
       const now = JSON.stringify([found.version, found.entries.length, found.entries.map((one) => [one.taken_back, one.before?.id, one.after?.id])]);
       if (now !== this.shown) refill(this.list, ...found.entries.map((entry) => this.row(entry)));
       this.shown = now;
+      this.tellHidden();
       this.more.hidden = !found.more || limit >= MOST;
     } catch (fault) {
       if (job !== this.job) return;
@@ -60,9 +68,18 @@ export class Timeline {
     }
   }
 
+  /** Entries of outputs and links are shown when asked for. */
+  tellHidden() {
+    const count = this.list.querySelectorAll(".bench-only").length;
+    const everything = this.list.classList.contains("everything");
+    this.all.hidden = count === 0;
+    this.all.setAttribute("aria-pressed", String(everything));
+    setText(this.all, `${everything ? "Without" : "With"} ${count} of outputs and links`);
+  }
+
   /** @param {TimelineEntry} entry */
   row(entry) {
-    const node = el("li", { "data-kind": entry.kind, "data-taken-back": String(entry.taken_back), testid: "entry" },
+    const node = el("li", { class: BENCH_ONLY.has(entry.kind) ? "bench-only" : null, "data-kind": entry.kind, "data-taken-back": String(entry.taken_back), testid: "entry" },
       el("time", { class: "soft" }, clock(entry.t_ns)), words(entry));
     if (entry.kind === "step") node.append(...this.step(entry));
     return node;
