@@ -222,8 +222,10 @@ class Bench(Exporting):
         self._core.plans.changed()
         shelf = self._core.plans.shelf
         after = await asyncio.to_thread(shelf.find, name)
-        own = after is not None and after.origin == "own"
-        version = version_of(await asyncio.to_thread(shelf.text, name)) if own else ""
+        version = ""
+        if after is not None and after.origin == "own":
+            with contextlib.suppress(PlanError):  # somebody was quicker, and it is gone again
+                version = version_of(await asyncio.to_thread(shelf.text, name))
         old, new = ({} if found is None else values_of(found.plan) for found in (before, after))
         self._core.enter(
             "plan",
