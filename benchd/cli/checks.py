@@ -138,7 +138,7 @@ def tick(
     if not_needed and open_:
         out.fail("--not-needed and --open: give one of them", 2)
     state: TickState = "open" if open_ else "not-needed" if not_needed else "done"
-    body = job_cli._checked(TickBody, {"state": state, "note": note})
+    body = job_cli.checked(TickBody, {"state": state, "note": note})
 
     def write(log: Log) -> Any:
         from benchd.store.step_entries import tick

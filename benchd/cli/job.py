@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,40 +62,6 @@ def the_log(folder: Path, *, read_only: bool) -> Iterator[Log]:
 
 
 @app.command()
-def new(
-    id: Annotated[str, typer.Argument(help="The shop's own number, e.g. R-1042.")],
-    device: Annotated[str, typer.Option(help="What it is.")] = "",
-    board: Annotated[str, typer.Option(help="Kind of board: what references go by.")] = "",
-    symptom: Annotated[str, typer.Option(help="What the customer says.")] = "",
-    use: Annotated[bool, typer.Option("--use", help="Put it on the bench at once.")] = False,
-    data_dir: Annotated[Path | None, DATA] = None,
-    config: Annotated[Path | None, out.CONFIG] = None,
-    json_: Annotated[bool, out.JSON] = False,
-) -> None:
-    """Take a device in. Example: benchd job new R-1042 --device "phone, blue" --symptom "no start" --use"""
-    import msgspec
-
-    from benchd.jobs.job import Job, JobError, check_job_id
-    from benchd.web.record_bodies import JobBody
-
-    with out.errors(JobError):
-        check_job_id(id)
-    body = _checked(JobBody, {"id": id, "device": device, "board": board, "symptom": symptom})
-    folder = data_path(data_dir, config)
-    if url := daemon_link.daemon_url(folder):
-        with out.errors(daemon_link.DaemonSaid):
-            record = daemon_link.call(url, "POST", "jobs", body)
-            if use:
-                daemon_link.call(url, "PUT", "bench/job", {"job": id})
-    else:
-        with the_log(folder, read_only=False) as log, log.transaction():
-            record = msgspec.to_builtins(log.add_job(Job(id, device, board, symptom, time.time_ns())))
-            if use:
-                log.set_current_job(id)
-    out.emit(record, f"job {id} taken in" + (", on the bench" if use else ""), json_)
-
-
-@app.command()
 def use(
     id: Annotated[str | None, typer.Argument(help="The job; none takes the present one off the bench.")] = None,
     data_dir: Annotated[Path | None, DATA] = None,
@@ -127,7 +92,7 @@ def list_(
         if not jobs and not json_:
             typer.echo("no jobs yet; `benchd job new` takes a device in")
         for job in jobs:
-            out.emit(_job_record(job, current), _job_line(job, current), json_)
+            out.emit(job_record(job, current), job_line(job, current), json_)
 
 
 @app.command()
@@ -142,8 +107,8 @@ def show(
         job = log.job(id)
         if job is None:
             out.fail(f"job {id!r} is not in this log; `benchd job list` shows what is")
-        record = _job_record(job, log.current_job())
-        out.emit({"kind": "job", **record}, _job_line(job, log.current_job()), json_)
+        record = job_record(job, log.current_job())
+        out.emit({"kind": "job", **record}, job_line(job, log.current_job()), json_)
         for entry in log.journal(job=id, limit=-1):
             out.emit(_entry_record(entry), _entry_line(entry), json_)
 
@@ -159,7 +124,7 @@ def note(
     """Write a line into the journal. Example: benchd job note "cleaned around the charger chip" """
     from benchd.web.bodies import NoteBody
 
-    body = _checked(NoteBody, {"text": text} | ({"job": id} if id else {}))
+    body = checked(NoteBody, {"text": text} | ({"job": id} if id else {}))
     folder = data_path(data_dir, config)
     if url := daemon_link.daemon_url(folder):
         with out.errors(daemon_link.DaemonSaid):
@@ -175,7 +140,7 @@ def note(
         out.emit(_entry_record(log.add_entry("note", job=job, payload={"text": text})), "noted", json_)
 
 
-def _checked(body: type[BaseModel], values: dict[str, Any]) -> dict[str, Any]:
+def checked(body: type[BaseModel], values: dict[str, Any]) -> dict[str, Any]:
     """The values, which the API would take as well; ends the command otherwise."""
     from pydantic import ValidationError
 
@@ -191,15 +156,18 @@ def when(t_ns: int) -> str:
     return datetime.datetime.fromtimestamp(t_ns / 1e9).strftime("%Y-%m-%d %H:%M:%S")
 
 
-def _job_record(job: Job, current: str | None) -> dict[str, Any]:
+def job_record(job: Job, current: str | None) -> dict[str, Any]:
+    """A job, and whether it is on the bench."""
     import msgspec
 
     return {**msgspec.to_builtins(job), "on_bench": job.id == current}
 
 
-def _job_line(job: Job, current: str | None) -> str:
-    words = [w for w in (job.device, job.board, job.symptom) if w]
-    return f"{'*' if job.id == current else ' '} {job.id}  {when(job.created_ns)}  {' | '.join(words)}"
+def job_line(job: Job, current: str | None) -> str:
+    """A job as one line of a list; a star: it is on the bench."""
+    words = [w for w in (job.device, job.board, " ".join(job.symptom.split())) if w]
+    mark = "*" if job.id == current else " "
+    return f"{mark} {job.id}  {when(job.created_ns)}  {job.state:<13}  {' | '.join(words)}"
 
 
 def _entry_record(entry: JournalEntry) -> dict[str, Any]:

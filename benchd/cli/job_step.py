@@ -39,7 +39,7 @@ def step(
     from benchd.web.step_bodies import StepBody
 
     given = {"detail": detail, "text": text, "minutes": minutes, "effect": effect, "anyway": anyway}
-    body = job_cli._checked(StepBody, {"step": kind} | {key: value for key, value in given.items() if value})
+    body = job_cli.checked(StepBody, {"step": kind} | {key: value for key, value in given.items() if value})
     folder = job_cli.data_path(data_dir, config)
 
     def write(log: Log) -> Any:

@@ -16,6 +16,8 @@ from benchd.cli import (
     job,
     job_forget,
     job_pack,
+    job_photo,
+    job_record,
     job_report,
     job_step,
     log,
@@ -67,6 +69,11 @@ app.command(
 app.command("make-safe")(make_safe.make_safe)
 app.command("service", short_help="A systemd unit for these settings.")(service.service)
 app.add_typer(supplies.app, name="supplies")
+job.app.command("new")(job_record.new)
+job.app.command("edit")(job_record.edit)
+job.app.command("state")(job_record.state)
+job.app.command("find")(job_record.find)
+job.app.add_typer(job_photo.app, name="photo")
 job.app.command("pack")(job_pack.pack)
 job.app.command("unpack")(job_pack.unpack)
 job.app.command("forget")(job_forget.forget)

@@ -368,6 +368,7 @@ export interface JobForgotten {
   traces: number;
   rows: number;
   left: string;
+  photos: number;
 }
 
 /** One line of the timeline. `seq` orders all entries of a log and is what followers' cursors count. */
