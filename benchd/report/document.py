@@ -11,7 +11,8 @@ from typing import Literal
 import msgspec
 
 _FIGURE = re.compile(
-    r"(?<=\d) (?=(?:[mµk]?(?:A|V|W|J|C|s|Ω|A²s)|min|%)(?![A-Za-z]))| (?=± \d)|(?<=±) (?=\d)|(?<=k) (?== 2)|(?<=k =) (?=2)"
+    r"(?<=\d) (?=(?:[mµk]?(?:A|V|W|J|C|s|Ω|A²s)|min|%)(?![A-Za-z]))"
+    r"| (?=± \d)|(?<=±) (?=\d)|(?<=k) (?== 2)|(?<=k =) (?=2)"
 )
 """The space between a number and its unit, and around ± and the = of the coverage factor."""
 
