@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from benchd.jobs.photo import Photo, develop
 from benchd.store import photo_rows
 from benchd.store.checking import check
 from benchd.store.log import Log, LogError
+from benchd.store.repairing import repair
 from tests.jobs.pictures import camera_file
 
 MADE = develop(camera_file())
@@ -82,3 +84,21 @@ def test_a_look_at_the_log_sees_spoilt_ones(log: Log, spoil: str, words: str) ->
         db.execute(spoil)
     told = [fault.text for fault in check(log.path).faults if fault.where == "photos"]
     assert any(re.search(words, text) for text in told), told
+
+
+def test_a_repair_keeps_sound_ones_and_sets_spoilt_ones_aside(log: Log) -> None:
+    """A job that is lost stands again by its photo."""
+    for job in ("R-1", "R-2"):
+        photo_rows.add_photo(log, job, MADE, "", "")
+    with log.transaction() as db:
+        db.execute("UPDATE photos SET jpeg = zeroblob(500) WHERE job = 'R-1'")
+        db.execute("DELETE FROM jobs WHERE id = 'R-2'")
+        db.execute("DELETE FROM journal")
+    log.close()
+    done = repair(log.path, datetime(2026, 3, 1, tzinfo=UTC))
+    assert done.set_aside == 1
+    with Log.open(log.path) as repaired:
+        assert {job.id for job in repaired.jobs()} == {"R-1", "R-2"}
+        assert photo_rows.picture(repaired, "R-2", 2) == MADE.jpeg
+        assert photo_rows.photos(repaired, "R-1") == []
+        assert photo_rows.add_photo(repaired, "R-1", MADE, "", "").id == 3
