@@ -199,6 +199,12 @@ async def test_each_step_stands_between_its_power_ups_and_everything_fits(
             await page.goto(f"{url}#{view}")
             await expect(page.locator(f"section.view-{view.split('/')[0]} h2")).to_be_visible()
             assert await wrong_sizes(page) == [], (size, view)
+    # Who may only look is offered nothing that changes.
+    await page.evaluate("document.body.dataset.role = 'viewer'")
+    await page.goto(f"{url}#job/R-1042")
+    await expect(by(page, "state")).to_be_disabled()
+    for name in ("steps", "job-note", "edit", "photo-take", "use"):
+        await expect(by(page, name).locator("visible=true")).to_have_count(0)
     assert watched.faults == []
 
 
