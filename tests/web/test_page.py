@@ -113,7 +113,14 @@ async def test_a_lost_link_does_not_look_like_a_quiet_board(browser: Browser, be
         await expect(card).to_have_attribute("data-stale", "false")
         value = card.get_by_test_id("current").locator(".value")
         await expect(value).to_have_css("text-decoration-line", "none")
+        await by(page, "channel-lab-2").get_by_test_id("power-on").click()
+        await by(page, "power-sheet").get_by_test_id("power-on-confirm").hover()
+        await page.mouse.down()
     await expect(by(page, "link")).to_have_text(re.compile(r"link lost \d+ s"))
+    # The button was held while the link went: letting it go does nothing, now or when the link is back.
+    await page.mouse.up()
+    await expect(by(page, "foot-said")).to_contain_text("Not done: this page does not hear the bench")
+    await page.keyboard.press("Escape")
     await expect(card.get_by_test_id("output")).to_have_text("unknown")
     # No number is left that could be taken for that of now; the last one is told with its age.
     await expect(value).to_have_text("–")
@@ -125,6 +132,7 @@ async def test_a_lost_link_does_not_look_like_a_quiet_board(browser: Browser, be
         await expect(by(page, "link")).to_have_text("live", timeout=15_000)
         await expect(card.get_by_test_id("output")).to_have_text("on")
         await expect(value).to_have_text("0.500")
+        assert [a for a in bench.asked if a[0] == "on"] == []
         await expect(value).to_have_css("text-decoration-line", "none")
 
 
