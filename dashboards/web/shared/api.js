@@ -38,7 +38,7 @@ export const messageOf = (thrown) => (thrown instanceof Error ? thrown.message :
 
 /**
  * Ask, and get the answer's JSON. Throws Fault.
- * @param {"GET" | "POST" | "PUT" | "DELETE"} method
+ * @param {"GET" | "POST" | "PUT" | "PATCH" | "DELETE"} method
  * @param {string} path below /api/v1
  * @param {unknown} [body] sent as JSON; a Blob as it is, with its type
  * @returns {Promise<any>}
