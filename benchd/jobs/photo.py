@@ -14,7 +14,7 @@ import msgspec
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-MOST_FILE_BYTES = 12_000_000
+MOST_FILE_BYTES = 12 * 1024 * 1024
 """Of a camera's file: what the web room lets in."""
 MOST_SIDE = 2560
 """Pixels: the print on a chip is read on it when the board fills the picture."""

@@ -74,7 +74,7 @@ def png_head(width: int, height: int) -> bytes:
 
 
 @pytest.mark.parametrize(("data", "words"), [
-    (b"", "a photo of 0 bytes: allowed are 1 to 12000000"),
+    (b"", "a photo of 0 bytes: allowed are 1 to 12582912"),
     (bytes(photo.MOST_FILE_BYTES + 1), "make it smaller first"),
     (b"no picture at all", "cannot be read as a picture .* take the photo again, or save it as JPEG"),
     (camera_file()[:900], "cannot be read as a picture"),
