@@ -27,14 +27,29 @@ function plotOf(place) {
 const frame = () => new Promise((done) => requestAnimationFrame(done));
 const TRACE = "[data-testid=trace-plot]";
 
-/** Open a trace; ms until its curve is seen at both ends of the plot. */
+let asking = 0;
+const fetched = window.fetch;
+window.fetch = async (...asked) => {
+  asking++;
+  try {
+    return await fetched(...asked);
+  } finally {
+    asking--;
+  }
+};
+
+/**
+ * Open a trace; ms until its curve is seen at both ends of the plot. What was asked about the one before has
+ * come by then. */
 async function drawn(id) {
+  for (let quiet = 0; quiet < 60; quiet = asking ? 0 : quiet + 1) await frame();
+  const before = document.querySelector(TRACE);
   const begin = performance.now();
   location.hash = `#trace/${id}`;
   for (;;) {
     await frame();
     const plot = plotOf(TRACE);
-    if (plot === null) continue;
+    if (plot === null || document.querySelector(TRACE) === before) continue;
     const { canvas, left, top, width, height } = plot;
     if (inked(canvas, left + 1, top, 4, height) && inked(canvas, left + width - 6, top, 4, height)) return performance.now() - begin;
   }
@@ -51,17 +66,6 @@ async function settled() {
     before = now;
   }
 }
-
-let asking = 0;
-const fetched = window.fetch;
-window.fetch = async (...asked) => {
-  asking++;
-  try {
-    return await fetched(...asked);
-  } finally {
-    asking--;
-  }
-};
 
 /** How many of the spikes at these times are in view, and how many of them are not on the canvas. */
 async function spikes(times) {
