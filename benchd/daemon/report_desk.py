@@ -50,6 +50,10 @@ class ReportDesk:
 
     async def report(self, job: str, form: Form, audience: Audience, language: str) -> bytes:
         """See `ReportPort.report`."""
+        if language not in languages():
+            raise Refused("out-of-range", f"language = {language!r}: allowed are {', '.join(languages())}")
+        if await self._bench.read(lambda db: db.job(job)) is None:  # no process is needed to see that
+            raise Refused("not-found", f"job {job!r} is not in the log")
         if self._waiting >= MOST_WAITING:
             raise ApiError(503, "busy", f"{self._waiting} reports are waited for already; ask again in a moment")
         order = {
@@ -71,9 +75,12 @@ class ReportDesk:
 async def made(order: bytes) -> bytes:
     """Have a process make what is ordered (an `Order` as JSON). Raises Refused, ApiError."""
     pipe = asyncio.subprocess.PIPE
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "benchd.report", stdin=pipe, stdout=pipe, stderr=pipe
-    )
+    try:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "benchd.report", stdin=pipe, stdout=pipe, stderr=pipe
+        )
+    except OSError as e:
+        raise ApiError(503, "report-failed", f"the process that makes reports could not be started: {e}") from None
     try:
         content, told = await asyncio.wait_for(process.communicate(order), WITHIN_S)
     except TimeoutError:

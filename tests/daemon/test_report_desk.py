@@ -7,6 +7,7 @@ import signal
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from benchd.daemon import report_desk
@@ -46,11 +47,19 @@ async def test_a_report_is_made_by_another_process_and_this_one_goes_on(desk: Re
     assert beats > 20, "the event loop was held"
 
 
-async def test_what_cannot_be_made_is_told(desk: ReportDesk) -> None:
+async def test_what_cannot_be_made_is_told(desk: ReportDesk, log: Log, monkeypatch: pytest.MonkeyPatch) -> None:
     assert [each.id for each in desk.languages()] == ["de", "en"]
-    with pytest.raises(Refused, match="job 'R-9' is not in the log") as missing:
-        await desk.report("R-9", "pdf", "technician", "en")
-    assert missing.value.code == "not-found"
+    gone = {"job": "R-9", "log": str(log.path), "language": "en"}
+    with pytest.raises(Refused, match="job 'R-9' is not in the log") as told:  # forgotten in just that moment
+        await report_desk.made(msgspec.json.encode(gone))
+    assert told.value.code == "not-found"
+    monkeypatch.setattr(report_desk.sys, "executable", "/no/such/program")
+    for job, language, code in (("R-9", "en", "not-found"), ("R-1", "fr", "out-of-range")):
+        with pytest.raises(Refused) as told:
+            await desk.report(job, "pdf", "technician", language)
+        assert told.value.code == code
+    with pytest.raises(ApiError, match="could not be started"):
+        await desk.report("R-1", "pdf", "technician", "en")
 
 
 async def test_a_process_that_fails_or_hangs_is_told_and_ended(
