@@ -36,7 +36,8 @@ export class Sounds {
    * @param {boolean} shake whether the device shakes, too, where it can
    */
   play(sound, volume, shake) {
-    if (shake) navigator.vibrate?.(SHAKES[sound]);
+    // Before a first tap a browser would refuse, and complain.
+    if (shake && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(SHAKES[sound]);
     if (this.context === null || !this.ready || volume <= 0) return;
     const start = this.context.currentTime;
     for (const tone of TONES[sound]) {

@@ -109,8 +109,15 @@ export const why = lookUp(WHY);
 export const rule = lookUp(RULES);
 export const mark = lookUp(MARKS);
 export const origin = lookUp(ORIGINS);
-/** @param {string | null | undefined} id */
-export const caller = (id) => CALLERS[id ?? ""] ?? "";
+/**
+ * Who asked, and through which face: `page`, or `somebody, page` where people sign in.
+ * @param {string | null | undefined} by
+ */
+export function caller(by) {
+  const [, name, face] = /^(?:(.*), )?([a-z-]*)$/s.exec(by ?? "") ?? ["", "", ""];
+  const words = CALLERS[face ?? ""] ?? "";
+  return name ? `by ${name}${words ? `, ${words}` : ""}` : words;
+}
 /** @type {(id: string | null | undefined) => [string, string]} */
 export const stage = (id) => STAGES[id ?? ""] ?? [id ?? "", ""];
 export const mode = lookUp(MODES);
