@@ -98,7 +98,9 @@ function renewJournal() {
 function tick() {
   const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
   setData(byId("link"), "state", state);
-  setText(byId("link"), { live: "live", wait: "connecting", lost: `link lost ${age(link.silence)}` }[state]);
+  const [words, seconds] = byId("link").children;
+  setText(words, { live: "live", wait: "connecting", lost: "link lost" }[state]);
+  setText(seconds, state === "lost" ? ` ${age(link.silence)}` : "");
   setData(document.body, "link", state);
   presses.refresh(state === "live");
   for (const part of parts) part.refresh?.(state === "live");
@@ -123,6 +125,7 @@ function route() {
     else part.close();
   }
   if (shown === "journal" || beside.matches) journal.open(null);
+  trips.look();
   scrollTo(0, 0);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.

@@ -7,6 +7,7 @@ import re
 import pytest
 from playwright.async_api import Browser, expect
 
+from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from tests.web.browser import DESK, by, eventually, open_page
 from tests.web.fake import FakeBench, finding, make_samples, trip_of
@@ -62,7 +63,7 @@ async def test_more_than_harmless_and_a_supply_that_disagrees_cannot_be_missed(
 
 
 async def test_trips_stand_among_the_power_ups_and_are_looked_at(browser: Browser, bench: FakeBench, url: str) -> None:
-    bench.job = "R-1"
+    bench.job, bench.job_list = "R-1", [Job("R-1")]
     row = bench.trip_filed(7, "R-1", detected_ns=bench.t_ns + 5 * 10**9, since_on_j=0.05)
     bench.trip_filed(8, "R-2", off_confirmed=False)
     bench.file("T1", "R-1", make_samples(bench.t_ns, 3, 50), finding())

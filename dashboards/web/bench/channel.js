@@ -45,7 +45,9 @@ export class ChannelCard {
     this.voltage = figure("voltage", "V", "small");
     this.power = figure("power", "W", "small");
     this.mode = el("p", { class: "mode" });
-    this.old = el("p", { class: "old", role: "status" });
+    this.old = el("p", { class: "old" });
+    // For who listens: what changes seldom. Figures and their age go on all the time.
+    this.told = el("p", { class: "unseen", role: "status" });
     this.set = el("p", { class: "soft set" });
     this.model = el("span", {});
     this.trust = el("span", { class: "trust", testid: "trust" });
@@ -74,11 +76,11 @@ export class ChannelCard {
     const { supply, channel } = this.view;
     return el("article", { class: "card", testid: `channel-${supply}-${channel}`, "aria-label": `${supply}, output ${channel}` },
       el("div", { class: "card-head" }, this.output,
-        el("div", { class: "names" }, el("b", {}, `${supply} · ${channel}`), this.capture)),
+        el("div", { class: "names" }, el("h2", {}, `${supply} · ${channel}`), this.capture)),
       this.who, this.linkText,
       this.current.box,
       el("div", { class: "row" }, this.voltage.box, this.power.box),
-      this.old, this.mode, this.stages.node, this.finding, this.health.warning, this.set,
+      this.old, this.told, this.mode, this.stages.node, this.finding, this.health.warning, this.set,
       this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks),
       this.fault,
@@ -174,6 +176,7 @@ export class ChannelCard {
     setText(this.voltage.value, this.live ? volts(v) : "–");
     setText(this.power.value, this.live && v !== null && i !== null ? watts(v * i) : "–");
     setText(this.old, !stale ? "" : !this.live ? notHeard(old, v, i) : old === null ? "no reading" : `these numbers are ${age(old)} old`);
+    setText(this.told, `${this.view.supply} ${this.view.channel} ${this.node.dataset.output}${stale ? ", without new numbers" : ""}`);
     const words = !this.live || this.newest.mode === "off" ? "" : mode(this.newest.mode);
     setText(this.mode, words);
     setData(this.mode, "mode", this.newest.mode);
@@ -193,7 +196,7 @@ export class ChannelCard {
     const line = (/** @type {string} */ text, /** @type {string} */ kind) => (text ? el("p", { class: kind }, text) : null);
     this.finding.replaceChildren(...[
       el("p", { class: "verdict" }, shown === "on" ? "" : "Last power-up: ",
-        el("a", { href: `#trace/${encodeURIComponent(found.trace)}` }, el("b", {}, signature(found.signature))), `, ${percent(found.confidence)} sure`),
+        el("a", { href: `#trace/${encodeURIComponent(found.trace)}` }, el("b", {}, signature(found.signature))), ` ${percent(found.confidence)} sure`),
       line(begin(found.evidence), ""), line(found.next_check && `Next: ${found.next_check}`, "next"), line(found.caution, "over"),
     ].filter((node) => node !== null));
   }

@@ -27,11 +27,17 @@ export class Trips {
     this.sounded = new Set();
   }
 
+  /** Another view is looked at, or there is one more. */
+  look() {
+    for (const banner of this.banners.values()) banner.look(this.banners.size === 1);
+  }
+
   /**
    * Show what is latched now.
    * @param {BenchView} view
    */
   update(view) {
+    const before = new Set(this.banners.keys());
     const there = new Set();
     for (const channel of view.channels) {
       if (!channel.latched) continue;
@@ -51,6 +57,7 @@ export class Trips {
         this.alarm.trip(channel);
       }
     }
+    if (there.size > 1 && [...there].some((key) => !before.has(key))) this.look();
     for (const [key, banner] of this.banners) {
       if (there.has(key)) continue;
       banner.remove();
@@ -89,7 +96,7 @@ class Banner {
     this.confirmed = channel.output === "off";
     const fault = el("p", { class: "fault", role: "alert" });
     this.rearm = new Rearm(channel, fault, () => alarm.quiet());
-    this.picture = el("div", { class: "trip-picture detail", hidden: true, testid: "trip-picture" });
+    this.picture = el("div", { class: "trip-picture detail", "aria-live": "off", hidden: true, testid: "trip-picture" });
     /** @type {number | null} */
     this.number = null;
     /** @type {TripPlot | null} */
@@ -102,7 +109,15 @@ class Banner {
     // What is made safe may step back, so that the other outputs can be seen; what is not may not.
     this.folder.hidden = !this.confirmed;
     this.node = this.build(channel, fault);
-    this.fold(this.confirmed && matchMedia(SMALL).matches);
+    this.look(true);
+  }
+
+  /**
+   * Open in full where the bench is looked at, and there is room; elsewhere one looks at something else.
+   * @param {boolean} alone whether nothing else is latched
+   */
+  look(alone) {
+    this.fold(this.confirmed && !(alone && document.body.dataset.view === "bench" && !matchMedia(SMALL).matches));
   }
 
   /** @param {ChannelView} channel @param {HTMLElement} fault */
@@ -116,8 +131,8 @@ class Banner {
     };
     return el("section", { class: "trip", testid: "trip-banner", "data-confirmed": String(this.confirmed) },
       el("div", { class: "trip-words" },
-        el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"}`),
-        el("p", {}, `${channel.supply} · output ${channel.channel}`),
+        el("h2", {}, `Tripped: ${rule(trip.rule) || "reason not known"} `,
+          el("span", { class: "trip-where" }, `${channel.supply} · output ${channel.channel}`)),
         disagreement(trip),
         detail(el("p", {}, begin(trip.text))),
         this.off,
@@ -126,7 +141,7 @@ class Banner {
         detail(el("div", { class: "do-next", testid: "do-next" }, el("h3", {}, "What to do next"),
           el("ol", {}, ...nextSteps(trip).map((text) => el("li", {}, text)))))),
       this.picture,
-      el("div", { class: "trip-actions" }, this.rearm.node, this.folder),
+      el("div", { class: "trip-actions", "aria-live": "off" }, this.rearm.node, this.folder),
       fault);
   }
 

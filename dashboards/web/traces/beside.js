@@ -98,7 +98,7 @@ export function beforeAfter(found, title) {
     el("p", {}, `Before: ${side(found.before_signature, found.before_confidence)}. Now: ${side(found.after_signature, found.after_confidence)}. `,
       [...alike, found.divergence?.text ?? found.why_not].filter(Boolean).join(" ")),
     el("table", { class: "before-after" },
-      el("thead", {}, el("tr", {}, ...["", "before", "now"].map((name) => el("th", { scope: "col" }, name)))),
+      el("thead", {}, el("tr", {}, ...["quantity", "before", "now"].map((name) => el("th", { scope: "col" }, name)))),
       el("tbody", {}, ...shown.map((one) => el("tr", { class: one.changed ? "changed" : null },
         el("th", { scope: "row" }, one.name, one.changed ? el("b", {}, " changed") : null),
         el("td", {}, cell(one.before, one.before_u, one.unit)),
@@ -121,7 +121,7 @@ function nearest(row, found) {
         el("span", { class: "more" },
           el("span", {}, `${clock(trace.start_ns)} · ${trace.job ?? "no job"}`),
           el("span", {}, `differs by ${withUnit(distance_a, "A")}`))),
-      el("a", { class: "like-button", href: compareAddress([trace.id, row.id]), "aria-label": `Lay it over that of ${clock(trace.start_ns)}` }, "Over it")))),
+      el("a", { class: "like-button", href: compareAddress([trace.id, row.id]), "aria-label": `Over it: that of ${clock(trace.start_ns)}` }, "Over it")))),
     el("p", { class: "soft" }, waiting),
   ];
 }

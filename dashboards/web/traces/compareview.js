@@ -136,7 +136,7 @@ class Compared {
       return el("li", {}, swatch(one.n),
         el("a", { class: "reach", href: `#trace/${encodeURIComponent(row.id)}` }, traceWords(row), row.finding ? ` (${percent(row.finding.confidence)})` : ""), see,
         el("span", { class: "more soft" }, [row.job ?? "no job", `${row.supply} · ${row.channel}`, row.conditions.side, this.clock ? "" : BY[lined.by]]
-          .filter(Boolean).join(" · "), rest.length ? " · " : "", rest.length ? el("a", { class: "reach", href: compareAddress(rest), "aria-label": `Leave out ${traceWords(row)}` }, "leave it out") : ""));
+          .filter(Boolean).join(" · "), rest.length ? " · " : "", rest.length ? el("a", { class: "reach", href: compareAddress(rest), "aria-label": `leave it out: ${traceWords(row)}` }, "leave it out") : ""));
     }));
   }
 

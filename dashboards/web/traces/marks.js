@@ -66,7 +66,7 @@ export class Marks {
 
   fill() {
     const rows = moments(this.row).map((one) => el("li", {},
-      button(`${one.text} ${momentWords(one.s)}`, () => this.look(one.s), { class: "quiet", "aria-label": `Look at ${one.text}` }),
+      button(`${one.text} ${momentWords(one.s)}`, () => this.look(one.s), { class: "quiet" }),
       el("span", { class: "soft" }, BY[one.by]),
       one.by === "hand" ? this.away(one.kind) : null));
     this.list.replaceChildren(...(rows.length ? rows : [el("li", { class: "soft" }, "None.")]));
