@@ -35,7 +35,7 @@ async def test_a_viewer_looks_and_cuts_and_a_phone_comes_in_by_its_code(browser:
             await expect(by(viewer, "sign-in-fault")).to_contain_text("this token is not known here")
             await by(viewer, "secret").fill(VIEW)
             await by(viewer, "secret").press("Enter")
-            await expect(by(viewer, "badge")).to_have_text("window: looks only")
+            await expect(by(viewer, "badge")).to_have_text("Looks only: window")
             await expect(by(viewer, "link")).to_have_text("live")
             for changing in ("power-on", "mark-button", "note"):
                 assert await by(viewer, changing).locator("visible=true").count() == 0, changing

@@ -14,11 +14,12 @@ import { lasting } from "./shown.js";
  */
 
 const LOOK_MS = 5000;
+const NARROW = matchMedia("(max-width: 699.9px)");
 
 /** @type {Me | null} */
 let me = null;
 let signedOut = false;
-const badge = button("", () => showSheet("Who is here", about(), "access"), { class: "badge", testid: "badge", hidden: true });
+const badge = button("", () => showSheet("Who is here", about(), "access"), { class: "badge", testid: "badge", "aria-haspopup": "dialog", hidden: true });
 const gone = el("p", { class: "signed-out", role: "alert", testid: "signed-out", hidden: true });
 
 /** False for who may only look and switch off. True as long as nothing else is known: the bench decides anyway. */
@@ -45,8 +46,10 @@ function take(found) {
   gone.hidden = true;
   setData(document.body, "role", found.role);
   badge.hidden = found.until_ns === null;
-  setText(badge, found.can.change ? found.name : `${found.name}: looks only`);
-  badge.setAttribute("aria-label", `Signed in as ${found.name}, ${found.role}`);
+  place();
+  const words = found.can.change ? found.name : `Looks only: ${found.name}`;
+  setText(badge, words);
+  badge.setAttribute("aria-label", `${words}, signed in as ${found.role}`);
 }
 
 /** What the sheet shows. */
@@ -72,7 +75,7 @@ function about() {
 
 /** @param {HTMLElement} fault */
 function letIn(fault) {
-  const code = el("p", { class: "code", role: "status", testid: "code" });
+  const code = el("p", { class: "pair-code", role: "status", testid: "code" });
   /** @param {"viewer" | "operator"} role @param {string} words */
   const ask_ = (role, words) => button(words, () => act(fault, async () => {
     /** @type {Pairing} */
@@ -107,7 +110,15 @@ async function act(fault, action) {
   }
 }
 
-byId("link").before(badge);
+/** On a phone the head has no room: a viewer's goes into a line of its own, an operator's under everything else. */
+function place() {
+  if (!NARROW.matches) byId("link").before(badge);
+  else if (mayChange()) document.querySelector("main")?.append(badge);
+  else document.querySelector(".head-row")?.parentElement?.append(badge);
+}
+
+place();
+NARROW.addEventListener("change", place);
 document.querySelector(".head-row")?.after(gone);
 look();
 document.addEventListener("visibilitychange", () => document.hidden || look());

@@ -1,5 +1,7 @@
 // The card of one bench: who it is, its outputs, its newest trip and finding. What is not sure is never shown as off.
 
+/** @import { BenchSeen, OutputSeen } from "../shared/types.js" */
+
 import { el, setData, setText } from "../shared/dom.js";
 import { age, amps, begin, clock, percent, volts } from "../shared/format.js";
 import { rule, signature, stage } from "../shared/words.js";
@@ -10,11 +12,15 @@ const NOT_HEARD = "this page hears nothing";
 
 export class BenchCard {
   constructor() {
+    /** @type {BenchSeen | null} */
+    this.view = null;
+    this.page = "";
     this.name = el("h2", {});
     this.job = el("b", { class: "job-id", testid: "job" });
     this.word = el("span", { class: "soft word", testid: "word" });
     this.text = el("p", { class: "standing", testid: "standing" });
     this.outputs = el("ul", { class: "outputs" });
+    /** @type {Map<string, Output>} */
     this.lines = new Map();
     this.trip = el("p", { class: "soft", testid: "last-trip" });
     this.finding = el("p", { class: "soft", testid: "last-finding" });
@@ -22,7 +28,10 @@ export class BenchCard {
       el("div", { class: "bench-head" }, this.name, this.job, this.word), this.text, this.outputs, this.trip, this.finding);
   }
 
-  /** What was told of the bench. */
+  /**
+   * What was told of the bench.
+   * @param {BenchSeen} view
+   */
   update(view) {
     this.view = view;
     this.node.id = view.bench;
@@ -39,12 +48,10 @@ export class BenchCard {
       this.lines.delete(key);
     }
     for (const one of view.outputs) {
-      const key = keyOf(one);
-      if (!this.lines.has(key)) {
-        this.lines.set(key, new Output());
-        this.outputs.append(this.lines.get(key).node);
-      }
-      this.lines.get(key).view = one;
+      const line = this.lines.get(keyOf(one)) ?? new Output(one);
+      if (!this.lines.has(keyOf(one))) this.outputs.append(line.node);
+      this.lines.set(keyOf(one), line);
+      line.view = one;
     }
     const { trip, finding } = view;
     const latched = view.outputs.some((one) => one.latched);
@@ -52,8 +59,12 @@ export class BenchCard {
     setText(this.finding, finding ? `${signature(finding.signature)} (${percent(finding.confidence)}), ${clock(finding.t_ns)}` : "");
   }
 
-  /** `live`: whether this page is heard from; `elapsed`: s since the view came in. */
+  /**
+   * @param {boolean} live whether this page is heard from
+   * @param {number} elapsed s since the view came in
+   */
   refresh(live, elapsed) {
+    if (this.view === null) return;
     const { standing, text, word_age_s } = this.view;
     const shown = live ? standing : "unknown";
     setData(this.node, "standing", shown);
@@ -67,18 +78,22 @@ export class BenchCard {
     }
     setData(this.node, "tripped", String(tripped));
     const states = [...this.lines.values()].map((line) => line.node.dataset.output);
-    setData(this.node, "output", ["unknown", "on", "away", "off"].find((word) => states.includes(word)) ?? "away");
+    setData(this.node, "output", ["unknown", "on", "away", "off"].find((one) => states.includes(one)) ?? "away");
   }
 }
 
+/** @param {OutputSeen} output */
 const keyOf = ({ supply, channel }) => `${supply} ${channel}`;
 
 class Output {
-  constructor() {
+  /** @param {OutputSeen} view */
+  constructor(view) {
+    this.view = view;
     this.state = el("b", { class: "output", testid: "output" });
     this.name = el("span", { class: "output-name" });
     this.current = el("span", { class: "value" });
     this.voltage = el("span", { class: "value" });
+    /** @param {string} kind @param {HTMLElement} value @param {string} unit @param {string} testid */
     const number = (kind, value, unit, testid) => el("p", { class: `number ${kind}`, testid }, value, el("span", { class: "unit" }, `\u00a0${unit}`));
     this.numbers = [number("amps", this.current, "A", "current"), number("volts", this.voltage, "V", "voltage")];
     this.trip = el("p", { class: "latched", testid: "latched" });
@@ -86,6 +101,11 @@ class Output {
     this.node = el("li", { class: "one-output" }, this.trip, this.state, this.numbers[0], this.name, this.numbers[1], this.doubt);
   }
 
+  /**
+   * @param {boolean} live
+   * @param {string} standing of the bench
+   * @param {number} elapsed s since the view came in
+   */
   refresh(live, standing, elapsed) {
     const one = this.view;
     const word = wordOf(live ? one.output : "unknown", standing, one.last);
@@ -97,7 +117,7 @@ class Output {
     const old = one.reading_age_s === null ? null : one.reading_age_s + elapsed;
     for (const node of this.numbers) {
       node.hidden = old === null || word === "away";
-      setData(node, "old", String(!live || old > OLD_S));
+      setData(node, "old", String(!live || old === null || old > OLD_S));
     }
     setText(this.current, amps(one.current_a));
     setText(this.voltage, volts(one.voltage_v));
@@ -111,13 +131,20 @@ class Output {
   }
 }
 
+/** @param {string} text */
 const sentence = (text) => (text ? `${begin(text)}.` : "");
 
-/** An output that was on when its bench went is still to be looked after: it stays loud. */
+/**
+ * An output that was on when its bench went is still to be looked after: it stays loud.
+ * @param {string} output
+ * @param {string} standing
+ * @param {string} last
+ */
 function wordOf(output, standing, last) {
   return output === "unknown" && standing === "away" && last !== "on" ? "away" : output;
 }
 
+/** @param {OutputSeen} one @param {string} word */
 function latchedWords(one, word) {
   const when = one.trip?.t_ns ? ` at ${clock(one.trip.t_ns)}` : "";
   const off = word === "off" ? "Output is off, read back." : word === "away" ? "Tripped when last heard." : "OFF IS NOT CONFIRMED.";
