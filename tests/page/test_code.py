@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.page import answers
+from tests.page import answers, preloads
 
 HERE = Path(__file__).parent
 
@@ -58,3 +58,9 @@ def test_behaviour(node: str, modules: Path) -> None:
 def test_the_page_knows_what_the_api_answers() -> None:
     written = answers.FILE.read_text("utf-8")
     assert written == answers.declarations(), "run `python -m tests.page.answers`, and see what tsc says"
+
+
+def test_a_browser_asks_for_all_modules_of_the_first_page_together() -> None:
+    assert preloads.INDEX.read_text("utf-8") == preloads.written(), "run `python -m tests.page.preloads`"
+    assert "bench/channel.js" in preloads.needed()
+    assert "jobs/jobview.js" not in preloads.needed(), "views come when they are looked at"
