@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
 import msgspec
 
+from benchd.daemon.apart import Apart
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.jobs import developing
 from benchd.jobs.choices import BATTERIES, RISKS, STATES
 from benchd.jobs.job import Job, State
 from benchd.jobs.photo import Photo, PhotoError
@@ -20,6 +21,11 @@ from benchd.store.log import Log
 from benchd.web.port import Refused
 from benchd.web.record_port import Choice, JobChoices, LabelRead
 
+DEVELOP_S = 60.0
+"""A photo that takes longer is given up; one of 12 megapixels takes a second on a small computer."""
+MOST_WAITING = 8
+"""Each has up to 12 MB."""
+
 
 class RecordDesk:
     """Implements `benchd.web.record_port.RecordPort`. Lives in the event loop."""
@@ -27,7 +33,9 @@ class RecordDesk:
     def __init__(self, core: Core, bench: Bench) -> None:
         self._core = core
         self._bench = bench
-        self._developing = asyncio.Lock()
+        self.apart = Apart(
+            "benchd.jobs.developing", "photo", "photo-failed", within_s=DEVELOP_S, most_waiting=MOST_WAITING
+        )
 
     async def job(self, id: str) -> Job:
         """See `RecordPort.job`."""
@@ -96,12 +104,9 @@ class RecordDesk:
 
     async def add_photo(self, id: str, data: bytes, caption: str, by: str) -> Photo:
         """See `RecordPort.add_photo`."""
-        from benchd.jobs.photo import develop
-
         await self.job(id)
         try:
-            async with self._developing:  # one at a time: each takes a core, and some 100 MB
-                made = await asyncio.to_thread(develop, data)
+            made = developing.read(*await self.apart.done(data))
         except PhotoError as e:
             raise Refused("out-of-range", str(e)) from None
         photo = await self._bench.write(lambda db: photo_rows.add_photo(db, id, made, caption, by))

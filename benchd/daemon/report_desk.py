@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import logging
-import sys
 
 import msgspec
 
+from benchd.daemon.apart import Apart, Done
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.report.texts import Texts, languages
@@ -41,8 +39,7 @@ class ReportDesk:
     def __init__(self, core: Core, bench: Bench) -> None:
         self._core = core
         self._bench = bench
-        self._turn = asyncio.Lock()
-        self._waiting = 0
+        self.apart = Apart("benchd.report", "report", "report-failed", within_s=WITHIN_S, most_waiting=MOST_WAITING)
 
     def languages(self) -> list[ReportLanguage]:
         """See `ReportPort.languages`."""
@@ -54,8 +51,6 @@ class ReportDesk:
             raise Refused("out-of-range", f"language = {language!r}: allowed are {', '.join(languages())}")
         if await self._bench.read(lambda db: db.job(job)) is None:  # no process is needed to see that
             raise Refused("not-found", f"job {job!r} is not in the log")
-        if self._waiting >= MOST_WAITING:
-            raise ApiError(503, "busy", f"{self._waiting} reports are waited for already; ask again in a moment")
         order = {
             "job": job,
             "log": str(self._core.writer.path),
@@ -64,38 +59,17 @@ class ReportDesk:
             "language": language,
             "bench": self._core.settings.bench,
         }
-        self._waiting += 1
-        try:
-            async with self._turn:
-                return await made(msgspec.json.encode(order))
-        finally:
-            self._waiting -= 1
+        return content(await self.apart.done(msgspec.json.encode(order)))
 
 
-async def made(order: bytes) -> bytes:
-    """Have a process make what is ordered (an `Order` as JSON). Raises Refused, ApiError."""
-    pipe = asyncio.subprocess.PIPE
+def content(done: Done) -> bytes:
+    """The report, by how the process that makes it has ended. Raises Refused, ApiError."""
+    if done.status == 0:
+        return done.made
     try:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "benchd.report", stdin=pipe, stdout=pipe, stderr=pipe
-        )
-    except OSError as e:
-        raise ApiError(503, "report-failed", f"the process that makes reports could not be started: {e}") from None
-    try:
-        content, told = await asyncio.wait_for(process.communicate(order), WITHIN_S)
-    except TimeoutError:
-        raise ApiError(503, "report-failed", f"the report was not made within {WITHIN_S:g} s, and given up") from None
-    finally:
-        if process.returncode is None:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
-    if process.returncode == 0:
-        return content
-    try:
-        fault = _FAULT.decode(told)
+        fault = _FAULT.decode(done.told)
     except msgspec.DecodeError:
-        log.error("a report could not be made: %s", told.decode("utf-8", "replace")[-2000:])
+        log.error("a report could not be made: %s", done.told.decode("utf-8", "replace")[-2000:])
         raise ApiError(500, "report-failed", "the report could not be made; the daemon's log says why") from None
     if fault.code == "report-failed":
         raise ApiError(500, fault.code, fault.message)

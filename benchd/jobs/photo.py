@@ -22,7 +22,7 @@ THUMBNAIL_SIDE = 320
 MOST_JPEG_PIXELS = 120_000_000
 """A JPEG is read at a fraction of its size (`Image.draft`), so that a phone's 108 megapixels are no matter."""
 MOST_PIXELS = 25_000_000
-"""Of other kinds, which are unpacked whole: some 100 MB of memory."""
+"""Of what is unpacked whole, other kinds and progressive JPEG: some 150 MB of memory."""
 MOST_PHOTOS = 100
 """Of one job."""
 KINDS = ("JPEG", "PNG", "WEBP")
@@ -88,10 +88,13 @@ def develop(data: bytes) -> Developed:
 def _check_pixels(opened: Image) -> None:
     """By the file's head, before anything is unpacked."""
     width, height = opened.size
-    most = MOST_JPEG_PIXELS if opened.format == "JPEG" else MOST_PIXELS
+    most, kind = MOST_PIXELS, str(opened.format)
+    if kind == "JPEG":
+        # Of a progressive one all coefficients are kept until its last scan has come (ITU-T T.81, annex G).
+        most, kind = (MOST_PIXELS, "progressive JPEG") if opened.info.get("progressive") else (MOST_JPEG_PIXELS, kind)
     if not 0 < width * height <= most:
         raise PhotoError(
-            f"a photo of {width} × {height} pixels: allowed are {most / 1e6:.0f} megapixels in a {opened.format} file; "
+            f"a photo of {width} × {height} pixels: allowed are {most / 1e6:.0f} megapixels in a {kind} file; "
             "make it smaller first"
         )
 

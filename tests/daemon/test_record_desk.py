@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Any
 
 import pytest
 
+from benchd.daemon import apart
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.record_desk import RecordDesk
@@ -90,3 +92,25 @@ async def test_what_is_no_photo(desk: RecordDesk) -> None:
     no = await refusal(desk.add_photo("R-1042", b"<svg/>", "", ""))
     assert no.code == "out-of-range"
     assert "take the photo again" in no.message
+
+
+async def test_a_photo_is_made_by_another_process_and_this_one_goes_on(desk: RecordDesk) -> None:
+    beats = 0
+
+    async def beat() -> None:
+        nonlocal beats
+        while True:
+            await asyncio.sleep(0.01)
+            beats += 1
+
+    beating = asyncio.create_task(beat())
+    await desk.add_photo("R-1042", camera_file((1600, 1200), 6, "PNG"), "", "")
+    beating.cancel()
+    assert beats > 20, "the event loop was held"
+
+
+async def test_a_file_that_ends_its_process_is_no_photo(desk: RecordDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(apart.sys, "executable", "/bin/false")
+    no = await refusal(desk.add_photo("R-1042", camera_file(), "", ""))
+    assert no.code == "out-of-range"
+    assert "ended with status 1" in no.message

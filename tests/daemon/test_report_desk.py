@@ -10,10 +10,10 @@ from typing import Any
 import msgspec
 import pytest
 
-from benchd.daemon import report_desk
+from benchd.daemon import apart
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
-from benchd.daemon.report_desk import ReportDesk
+from benchd.daemon.report_desk import ReportDesk, content
 from benchd.jobs.job import Job
 from benchd.store.log import Log
 from benchd.web.errors import ApiError
@@ -51,9 +51,9 @@ async def test_what_cannot_be_made_is_told(desk: ReportDesk, log: Log, monkeypat
     assert [each.id for each in desk.languages()] == ["de", "en"]
     gone = {"job": "R-9", "log": str(log.path), "language": "en"}
     with pytest.raises(Refused, match="job 'R-9' is not in the log") as told:  # forgotten in just that moment
-        await report_desk.made(msgspec.json.encode(gone))
+        content(await desk.apart.done(msgspec.json.encode(gone)))
     assert told.value.code == "not-found"
-    monkeypatch.setattr(report_desk.sys, "executable", "/no/such/program")
+    monkeypatch.setattr(apart.sys, "executable", "/no/such/program")
     for job, language, code in (("R-9", "en", "not-found"), ("R-1", "fr", "out-of-range")):
         with pytest.raises(Refused) as told:
             await desk.report(job, "pdf", "technician", language)
@@ -73,11 +73,11 @@ async def test_a_process_that_fails_or_hangs_is_told_and_ended(
         return begun[-1]
 
     monkeypatch.setattr(asyncio, "create_subprocess_exec", noted)
-    monkeypatch.setattr(report_desk.sys, "executable", program(tmp_path / "dies", "echo broken >&2; exit 1"))
+    monkeypatch.setattr(apart.sys, "executable", program(tmp_path / "dies", "echo broken >&2; exit 1"))
     with pytest.raises(ApiError, match="the daemon's log says why"):
         await desk.report("R-1", "pdf", "technician", "en")
-    monkeypatch.setattr(report_desk.sys, "executable", program(tmp_path / "hangs", "exec sleep 60"))
-    monkeypatch.setattr(report_desk, "WITHIN_S", 0.3)
+    monkeypatch.setattr(apart.sys, "executable", program(tmp_path / "hangs", "exec sleep 60"))
+    desk.apart.within_s = 0.3
     with pytest.raises(ApiError, match=r"not made within 0\.3 s") as told:
         await desk.report("R-1", "pdf", "technician", "en")
     assert (told.value.status, told.value.code) == (503, "report-failed")
@@ -91,8 +91,8 @@ def program(file: Path, does: str) -> str:
     return str(file)
 
 
-async def test_when_too_many_wait_the_next_one_is_told(desk: ReportDesk, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(report_desk, "MOST_WAITING", 0)
+async def test_when_too_many_wait_the_next_one_is_told(desk: ReportDesk) -> None:
+    desk.apart.most_waiting = 0
     with pytest.raises(ApiError, match="ask again in a moment") as told:
         await desk.report("R-1", "pdf", "technician", "en")
     assert (told.value.status, told.value.code) == (503, "busy")

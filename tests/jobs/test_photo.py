@@ -73,6 +73,13 @@ def png_head(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(bytes(1000)))
 
 
+def progressive(width: int, height: int) -> bytes:
+    """A JPEG with a frame of the kind SOF2 (ITU-T T.81, B.2.2) that says it is so large."""
+    data = camera_file((64, 48), progressive=True)
+    at = data.index(b"\xff\xc2") + 5
+    return data[:at] + height.to_bytes(2) + width.to_bytes(2) + data[at + 4 :]
+
+
 @pytest.mark.parametrize(("data", "words"), [
     (b"", "a photo of 0 bytes: allowed are 1 to 12582912"),
     (bytes(photo.MOST_FILE_BYTES + 1), "make it smaller first"),
@@ -80,8 +87,9 @@ def png_head(width: int, height: int) -> bytes:
     (camera_file()[:900], "cannot be read as a picture"),
     (camera_file(kind="GIF"), "allowed are JPEG, PNG, WEBP"),
     (png_head(6_000, 6_000), "6000 × 6000 pixels: allowed are 25 megapixels in a PNG file; make it smaller first"),
+    (progressive(6_000, 6_000), "allowed are 25 megapixels in a progressive JPEG file"),
     (png_head(60_000, 60_000), "far too many pixels: make it smaller first"),
-], ids=range(7))  # fmt: skip
+], ids=range(8))  # fmt: skip
 def test_what_is_no_photo_is_refused_in_words(data: bytes, words: str) -> None:
     with pytest.raises(PhotoError, match=words):
         develop(data)
