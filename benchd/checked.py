@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 SECRET_KEYS = {"token", "password", "hash"}
+"""Never shown. A hash is no token, but whoever has it can try tokens against it."""
 UNITS = {"_v": "V", "_a": "A", "_s": "s", "_ms": "ms", "_uf": "µF", "_j": "J", "_a2s": "A²s", "_ohm": "Ω",
          "_mohm": "mΩ", "_m": "m"}  # fmt: skip
 """By the end of a key; `ms` and `seconds` by themselves say it too."""

@@ -16,10 +16,8 @@ from typing import Any
 
 from benchd.checked import SECRET_KEYS
 
-KEYS = SECRET_KEYS | {"hash"}
-"""A hash is no token, but whoever has it can try tokens against it."""
 _SECRET = re.compile(
-    rf"""(?<![\w-])["']?(?:{"|".join(sorted(KEYS))})["']?[ \t]*=[ \t]*"""
+    rf"""(?<![\w-])["']?(?:{"|".join(sorted(SECRET_KEYS))})["']?[ \t]*=[ \t]*"""
     r"""(?P<value>"{3}(?:.|\n)*?"{3}|'{3}(?:.|\n)*?'{3}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|"{3}(?:.|\n)*|["'][^\n]*|[^\s,\[\]{}#"']+)"""
 )
 _IN_ADDRESS = re.compile(r"""(?<=://)(?P<value>[^\s/"'@]+)(?=@)""")
@@ -87,7 +85,7 @@ def _said(text: str) -> set[str]:
 def _under(value: Any) -> Iterator[str]:
     if isinstance(value, dict):
         for key, each in value.items():
-            if key in KEYS and isinstance(each, str) and each:
+            if key in SECRET_KEYS and isinstance(each, str) and each:
                 yield each
             else:
                 yield from _under(each)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NoReturn
@@ -17,6 +16,7 @@ from benchd.daemon.file_changes import KINDS, What, change_of, payload, version_
 from benchd.daemon.file_kinds import ERRORS, CardKind, ChecklistKind, Kind, PlanKind, Said, StepsKind
 from benchd.daemon.step_desk import StepDesk
 from benchd.hidden import HiddenError
+from benchd.jobs.checklist import NAME, NAME_WORDS
 from benchd.jobs.job import JournalEntry
 from benchd.settings_edit import Placed, defaults
 from benchd.supplies.profile import profile_names
@@ -24,7 +24,6 @@ from benchd.toml_edit import EditError
 from benchd.web.files_port import BenchForm, FileChange, FileChecked, FileFault, FileKind, FileRow, FileView
 from benchd.web.port import Refused
 
-NAME = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?")
 BENCH = "benchd"
 """The name of the one file of the kind `supplies`."""
 LOOKED_AT = 200
@@ -237,8 +236,7 @@ class FilesDesk:
 
     def _right_name(self, kind: str, name: str) -> None:
         if not NAME.fullmatch(name):
-            allowed = "allowed are 1 to 40 of a-z, 0-9 and '-', starting and ending with a letter or digit"
-            raise Refused("out-of-range", f"{kind} name {name!r}: {allowed}")
+            raise Refused("out-of-range", f"{kind} name {name!r}: {NAME_WORDS}")
 
 
 def _kind(entry: JournalEntry) -> str:

@@ -13,12 +13,12 @@ from benchd.traces.trace import HandKind
 MAX_POINTS = 20_000
 
 
-def _plain(text: str) -> str:
-    """Text that can be stored, shown and sent anywhere: no control characters but line break and tab, and no halves
-    of UTF-16 pairs, which JSON can spell but UTF-8 cannot."""
+def plain_text(text: str, breaks: str = "\n\t") -> str:
+    """Text that can be stored, shown and sent anywhere: no control characters but `breaks`, and no halves of UTF-16
+    pairs, which JSON can spell but UTF-8 cannot. Raises ValueError."""
     for c in text:
         code = ord(c)
-        if (code < 32 and c not in "\n\t") or 0x7F <= code < 0xA0 or 0xD800 <= code < 0xE000:
+        if (code < 32 and c not in breaks) or 0x7F <= code < 0xA0 or 0xD800 <= code < 0xE000:
             raise ValueError(f"the character U+{code:04X} is not allowed")
     return text
 
@@ -39,34 +39,43 @@ MOST_NESTED = 3
 """A plan is a table of values, with tables and pairs of numbers inside; nothing is deeper."""
 
 
-def _plain_values(value: Any, depth: int = 0) -> Any:
-    """A plan's values can be stored and sent: plain text, and only numbers that are numbers."""
-    if depth > MOST_NESTED:
-        raise ValueError(f"tables inside tables: allowed are {MOST_NESTED}, one in another")
-    if isinstance(value, str):
-        return _plain(value)
-    if isinstance(value, float) and not math.isfinite(value):
-        raise ValueError(f"{value} is not a number that can be set")
-    for part in [*value, *value.values()] if isinstance(value, dict) else value if isinstance(value, list) else ():
-        _plain_values(part, depth + 1)
+def plain_values(value: Any, most: int = MOST_NESTED, breaks: str = "\n\t") -> Any:
+    """Values that a file can hold: plain text (see `plain_text`), only numbers that are numbers, and at most so many
+    tables or lists inside of each other. Raises ValueError."""
+    _check_value(value, most, breaks, 0)
     return value
 
 
-Plain = Annotated[str, AfterValidator(_plain)]
+def _check_value(value: Any, most: int, breaks: str, depth: int) -> None:
+    if depth > most:
+        raise ValueError(f"tables inside tables: allowed are {most}, one in another")
+    if isinstance(value, str):
+        plain_text(value, breaks)
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError(f"{value} is not a number that can be set")
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise ValueError("a whole number of more than 64 bits cannot be set")
+    for part in [*value, *value.values()] if isinstance(value, dict) else value if isinstance(value, list) else ():
+        _check_value(part, most, breaks, depth + 1)
+
+
+Plain = Annotated[str, AfterValidator(plain_text)]
 Line = Annotated[Plain, AfterValidator(_one_line)]
 JobId = Annotated[str, Field(pattern=f"^(?:{JOB_ID.pattern})$", examples=["R-1042"])]
 Name = Annotated[Line, Field(min_length=1, max_length=64)]
-PlanValues = Annotated[dict[str, Any], AfterValidator(_plain_values)]
-Caller = Literal["page", "foot-switch", "command-line", "mqtt", "other"]
+PlanValues = Annotated[dict[str, Any], AfterValidator(plain_values)]
+Face = Literal["page", "foot-switch", "command-line", "mqtt", "other"]
 """Through which face a person asked, for the journal."""
 
 
-class _Body(BaseModel):
+class RequestBody(BaseModel):
+    """What all bodies have in common."""
+
     # strict: a number is not text and 1 is not true.
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class SeenBody(_Body):
+class SeenBody(RequestBody):
     """By what somebody asks for something that must not come late, or by an old state. Both may be left out."""
 
     seen: int | None = Field(None, description="`version` of the channel as it was read; another one now: 409.")
@@ -85,68 +94,70 @@ class PowerOnBody(SeenBody):
     limit_a: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = Field(
         None, description="A; less than the plan says, never more."
     )
-    by: Caller = "other"
+    by: Face = "other"
 
 
 class ByBody(SeenBody):
     """Who asks."""
 
-    by: Caller = "other"
+    by: Face = "other"
 
 
-class ConsentBody(_Body):
+class ConsentBody(RequestBody):
     """The operator has read what is said of an unverified profile, and consents."""
 
     key: Annotated[Line, Field(min_length=1, max_length=128, description="`consent_key` of the supply, as read.")]
     who: Annotated[Line, Field(max_length=64, description="For the log; may be empty.")] = ""
 
 
-class MarkBody(_Body):
+class MarkBody(RequestBody):
     """A moment in the open trace, given by hand."""
 
     kind: HandKind
 
 
-class ReferenceBody(_Body):
+class ReferenceBody(RequestBody):
     """A trace of a good board."""
 
     trace: Annotated[Line, Field(min_length=1, max_length=120)]
     board: Annotated[Line, Field(max_length=120, description="Kind of board; empty: that of its job.")] = ""
     note: Annotated[Plain, Field(max_length=1000)] = ""
-    by: Caller = "other"
+    by: Face = "other"
 
 
-class BenchJobBody(_Body):
+class BenchJobBody(RequestBody):
     """Which job the next trace belongs to; null: none."""
 
     job: JobId | None
 
 
-class ForgetBody(_Body):
+class ForgetBody(RequestBody):
     """Forgetting cannot be undone."""
 
     confirm: JobId = Field(description="The job's id once more.")
 
 
-class NoteBody(_Body):
+class NoteBody(RequestBody):
     """The technician's own entry in the journal."""
 
     text: Annotated[Plain, Field(max_length=4000), AfterValidator(_not_blank)]
     job: JobId | None = Field(None, description="Without it the job that is on the bench.")
 
 
-class _Query(BaseModel):
+class RequestQuery(BaseModel):
+    """What all queries have in common. Not strict: all that a query has is text."""
+
     model_config = ConfigDict(extra="forbid")
 
 
-class ListQuery(_Query):
+class ListQuery(RequestQuery):
     """A list, newest first."""
 
     job: JobId | None = Field(None, description="Only this job's.")
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 
 
-class RejectedQuery(_Query):
+class RejectedQuery(RequestQuery):
     """What a server refused, newest first."""
 
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
@@ -164,20 +175,20 @@ class TracesQuery(ListQuery):
     until_ns: NS | None = Field(None, description="Begun before then, ns since the epoch.")
 
 
-class BoardQuery(_Query):
+class BoardQuery(RequestQuery):
     """References of one kind of board, or all."""
 
     board: Annotated[Line, Field(max_length=120)] | None = None
 
 
-class ArchiveQuery(_Query):
+class ArchiveQuery(RequestQuery):
     """What goes into the archive of a job."""
 
     csv: bool = Field(False, description="Each trace as CSV as well.")
     without_person: bool = Field(False, description="Without photos and what people wrote of it.")
 
 
-class CompareQuery(_Query):
+class CompareQuery(RequestQuery):
     """What a trace is compared with."""
 
     earlier: Annotated[Line, Field(min_length=1, max_length=120)] | None = Field(
@@ -185,20 +196,20 @@ class CompareQuery(_Query):
     )
 
 
-class NearestQuery(_Query):
+class NearestQuery(RequestQuery):
     """Past traces that are most like one."""
 
     count: Annotated[int, Field(ge=1, le=100)] = 5
     board: Annotated[Line, Field(max_length=120)] | None = Field(None, description="Only of this kind of board.")
 
 
-class ByQuery(_Query):
+class ByQuery(RequestQuery):
     """Who asks."""
 
-    by: Caller = "other"
+    by: Face = "other"
 
 
-class SamplesQuery(_Query):
+class SamplesQuery(RequestQuery):
     """A trace's readings, thinned so that no extreme is lost."""
 
     points: Annotated[int, Field(ge=12, le=MAX_POINTS, description="At most this many readings come back.")] = 2000
@@ -206,7 +217,7 @@ class SamplesQuery(_Query):
     to_s: Annotated[float, Field(allow_inf_nan=False, description="s after the trace's start")] | None = None
 
 
-class RecentQuery(_Query):
+class RecentQuery(RequestQuery):
     """The newest readings of one channel."""
 
     supply: Name

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, Field
 
 from benchd.jobs.choices import RISKS
 from benchd.jobs.job import Battery, State
-from benchd.web.bodies import JobId, Line, Plain, _Body, _Query
+from benchd.web.bodies import JobId, Line, Plain, RequestBody, RequestQuery
 
 MOST_TEXT = 4000
 
@@ -27,7 +27,7 @@ Seen = Annotated[int, Field(ge=0, le=2**53)] | None
 SEEN = Field(None, description="`version` of the job as it was read; another one by now is refused. Without it any.")
 
 
-class JobBody(_Body):
+class JobBody(RequestBody):
     """A device taken in."""
 
     id: JobId | None = Field(None, description="Without it the next free one.")
@@ -41,7 +41,7 @@ class JobBody(_Body):
     consent: Consent = Field(default_factory=list)
 
 
-class JobChangeBody(_Body):
+class JobChangeBody(RequestBody):
     """Fields of a job that become other; those that are left out stay."""
 
     device: Device | None = None
@@ -60,14 +60,14 @@ class JobChangeBody(_Body):
         return given | ({"consent": tuple(given["consent"])} if "consent" in given else {})
 
 
-class StateBody(_Body):
+class StateBody(RequestBody):
     """Where a repair stands."""
 
     state: State
     seen: Seen = SEEN
 
 
-class JobsQuery(_Query):
+class JobsQuery(RequestQuery):
     """Jobs to which all that is given applies, newest first."""
 
     text: Annotated[str, Field(max_length=200)] = Field(
@@ -78,13 +78,13 @@ class JobsQuery(_Query):
     limit: Annotated[int, Field(ge=1, le=1000)] = 1000
 
 
-class LabelQuery(_Query):
+class LabelQuery(RequestQuery):
     """What a scanner typed."""
 
     text: Annotated[str, Field(min_length=1, max_length=200)]
 
 
-class PhotoQuery(_Query):
+class PhotoQuery(RequestQuery):
     """What a photo shows."""
 
     caption: Annotated[Plain, Field(max_length=1000)] = ""

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query
 from pydantic import Field
 from starlette.responses import Response
 
-from benchd.web.bodies import JobId, _Query
+from benchd.web.bodies import JobId, RequestQuery
 from benchd.web.description import shape
 from benchd.web.report_port import Audience, Form, ReportPort
 from benchd.web.shapes import answer
@@ -17,7 +17,7 @@ MEDIA: dict[Form, str] = {"html": "text/html; charset=utf-8", "pdf": "applicatio
 Id = Annotated[JobId, Path()]
 
 
-class ReportQuery(_Query):
+class ReportQuery(RequestQuery):
     """For whom, and in which language."""
 
     audience: Annotated[Audience, Field(alias="for", description="customer: one page in plain words.")] = "technician"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, cast
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Path, Query, Request
 from starlette.responses import Response
@@ -63,7 +63,7 @@ def router(desk: FilesPort) -> APIRouter:
     @r.get("/changes", responses=shape(FileChange, many="changes"))
     async def changes(q: Annotated[ChangesQuery, Query()]) -> Response:
         """Who changed what and when, newest first."""
-        found: list[Any] = await desk.changes(q.limit, cast("FileKind | None", q.file), q.name)
+        found: list[Any] = await desk.changes(q.limit, q.file, q.name)
         return answer({"changes": found})
 
     return r

@@ -7,20 +7,21 @@ from typing import Annotated
 from fastapi import Path
 from pydantic import Field
 
+from benchd.jobs.checklist import NAME
 from benchd.jobs.ticks import TickState
-from benchd.web.bodies import Line, Plain, _Body, _Query
+from benchd.web.bodies import Line, Plain, RequestBody, RequestQuery
 
-NAME = r"^[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?$"
-ListName = Annotated[str, Path(pattern=NAME, description="The checklist's name.")]
-ItemId = Annotated[str, Path(pattern=NAME, description="The item's id.")]
+_NAME = f"^(?:{NAME.pattern})$"
+ListName = Annotated[str, Path(pattern=_NAME, description="The checklist's name.")]
+ItemId = Annotated[str, Path(pattern=_NAME, description="The item's id.")]
 MOST_MINUTES = 10_000.0
 """Of one step: more than a week. Our choice, to catch slips."""
 
 
-class StepBody(_Body):
+class StepBody(RequestBody):
     """Something that was done to the board."""
 
-    step: Annotated[str, Field(pattern=NAME, examples=["reflowed"], description="Its kind: an id of GET /steps.")]
+    step: Annotated[str, Field(pattern=_NAME, examples=["reflowed"], description="Its kind: an id of GET /steps.")]
     detail: Annotated[Line, Field(max_length=200, description="Where, which part, which error.")] = ""
     text: Annotated[Plain, Field(max_length=4000, description="In one's own words.")] = ""
     minutes: Annotated[float, Field(ge=0, le=MOST_MINUTES, allow_inf_nan=False)] | None = Field(
@@ -32,7 +33,7 @@ class StepBody(_Body):
     anyway: bool = Field(False, description="Though checks that come first are open; the journal says so.")
 
 
-class TickBody(_Body):
+class TickBody(RequestBody):
     """How an item of a checklist stands."""
 
     state: TickState
@@ -42,7 +43,7 @@ class TickBody(_Body):
     )
 
 
-class TimelineQuery(_Query):
+class TimelineQuery(RequestQuery):
     """How much of it."""
 
     limit: Annotated[int, Field(ge=1, le=5000)] = 500

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from benchd.traces.trace import HandKind, MarkKind
-from benchd.web.bodies import Caller
+from benchd.web.bodies import Face, RequestBody, RequestQuery
 
 MOST_COLUMNS = 8192
 """More than any screen has columns of pixels."""
@@ -17,36 +17,30 @@ LONGEST_S = 1e9
 Seconds = Annotated[float, Field(ge=-LONGEST_S, le=LONGEST_S, description="s after the trace's start")]
 
 
-class _Span(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+class SeenMark(RequestBody):
+    """A mark as the asker knows it: as it was read, with all that is told of one."""
 
-
-class SeenMark(BaseModel):
-    """A mark as the asker knows it."""
-
-    model_config = ConfigDict(extra="ignore", strict=True)
+    model_config = ConfigDict(extra="ignore")
 
     kind: MarkKind
     t_ns: int
     by: str
 
 
-class TraceMarkBody(BaseModel):
+class TraceMarkBody(RequestBody):
     """A mark by hand in a filed trace."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
 
     kind: HandKind
     at_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = Field(
         description="s after the trace's start; null takes the mark by hand away."
     )
-    by: Caller = "other"
+    by: Face = "other"
     seen: Annotated[list[SeenMark], Field(max_length=1000)] | None = Field(
         None, description="Its marks as read; others by now are a 409 `stale`. Without it they are not looked at."
     )
 
 
-class WindowQuery(_Span):
+class WindowQuery(RequestQuery):
     """A part of a trace, and how many columns of pixels it is drawn on."""
 
     from_s: Seconds | None = Field(None, description="s after the trace's start; without it from the first reading.")
@@ -60,7 +54,7 @@ class WindowQuery(_Span):
         return self
 
 
-class BetweenQuery(_Span):
+class BetweenQuery(RequestQuery):
     """Two moments."""
 
     from_s: Seconds
@@ -73,7 +67,7 @@ class BetweenQuery(_Span):
         return self
 
 
-class LineUpQuery(_Span):
+class LineUpQuery(RequestQuery):
     """Traces that are laid over each other."""
 
     trace: Annotated[
