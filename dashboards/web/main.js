@@ -111,7 +111,18 @@ setInterval(tick, 500);
 /** Where the journal stands beside the bench. */
 const beside = matchMedia("(min-width: 1100px)");
 
+/**
+ * What had the focus may have gone with its view: then the new view has it, is read out by name, and Tab goes on in it.
+ * @param {Element | null} had the focus before
+ * @param {string} shown
+ */
+function carryFocus(had, shown) {
+  if (had === null || had === document.body || (had.isConnected && had.getClientRects().length > 0)) return;
+  /** @type {HTMLElement | null} */ (document.querySelector(`main > .view-${shown}`))?.focus({ preventScroll: true });
+}
+
 function route() {
+  const had = document.activeElement;
   const [name, id] = location.hash.slice(1).split("/");
   const shown = name in VIEWS ? name : "bench";
   document.body.dataset.view = shown;
@@ -127,6 +138,7 @@ function route() {
   if (shown === "journal" || beside.matches) journal.open(null);
   trips.look();
   scrollTo(0, 0);
+  carryFocus(had, shown);
 }
 // What is scrolled to, or has the focus, must not come to lie under the head.
 new ResizeObserver(([head]) => document.documentElement.style.setProperty("--head", `${Math.ceil(head.borderBoxSize[0].blockSize)}px`))

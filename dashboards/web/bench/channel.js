@@ -77,14 +77,15 @@ export class ChannelCard {
     return el("article", { class: "card", testid: `channel-${supply}-${channel}`, "aria-label": `${supply}, output ${channel}` },
       el("div", { class: "card-head" }, this.output,
         el("div", { class: "names" }, el("h2", {}, `${supply} · ${channel}`), this.capture)),
-      this.who, this.linkText,
+      this.linkText,
       this.current.box,
       el("div", { class: "row" }, this.voltage.box, this.power.box),
-      this.old, this.told, this.mode, this.stages.node, this.finding, this.health.warning, this.set,
-      this.plotBox,
-      el("div", { class: "actions" }, this.on, this.off, ...this.marks),
-      this.fault,
+      // What comes and goes stands below the buttons: they must not move away under a finger.
+      this.old, this.told, this.mode, this.stages.node, this.health.warning, this.plotBox,
+      el("div", { class: "actions" }, this.on, this.off, ...this.marks), this.fault,
+      this.finding, this.stages.results,
       el("div", { class: "spans", role: "group", "aria-label": "Time in view" }, ...this.spanButtons),
+      this.set, this.who,
       this.health.fold);
   }
 

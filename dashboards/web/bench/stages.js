@@ -26,7 +26,8 @@ export class Stages {
     this.next = button("Raise limit", () => act(this.next, () => this.view && api.next(this.view)), { class: "go", testid: "next", "data-changes": true });
     this.probe = el("p", { class: "result", testid: "probe" });
     this.leak = el("p", { class: "result", testid: "leak" });
-    this.node = el("div", { class: "stage-box" }, this.strip, this.hands, this.next, this.probe, this.leak);
+    this.node = el("div", { class: "stage-box" }, this.strip, this.hands, this.next);
+    this.results = el("div", { class: "results" }, this.probe, this.leak);
   }
 
   /**

@@ -5,6 +5,13 @@ import { button, byId, el } from "./dom.js";
 
 /** @type {{ box: HTMLElement, shade: HTMLElement, before: Element | null } | null} */
 let open = null;
+/** What a sheet lies over. Not what tells of trips, and not the bar with the cut-off: both stay in reach. */
+const BEHIND = "main, .head > .job, .head > .tabs";
+
+/** @param {boolean} is whether keys and voices pass it by */
+function behind(is) {
+  for (const node of document.querySelectorAll(BEHIND)) node.toggleAttribute("inert", is);
+}
 
 /**
  * Show a sheet with a title and content. Another sheet that is open goes away. The focus goes to what has `data-first`.
@@ -21,6 +28,7 @@ export function showSheet(title, content, testid) {
   const shade = el("div", { class: "shade", on: { click: closeSheet } });
   open = { box, shade, before: document.activeElement };
   byId("sheets").append(shade, box);
+  behind(true);
   (/** @type {HTMLElement | null} */ (content.querySelector("[data-first]")) ?? heading).focus();
 }
 
@@ -31,6 +39,7 @@ export function closeSheet() {
   open = null;
   box.remove();
   shade.remove();
+  behind(false);
   if (before instanceof HTMLElement) before.focus();
 }
 
