@@ -150,12 +150,36 @@ async def test_keys_are_chosen_kept_and_work_from_every_view_but_not_in_a_field(
     assert watched.faults == []
 
 
-async def test_re_arming_by_foot_is_pressed_twice_and_not_by_a_scanner(
+SCAN = """text => {
+  const at = document.activeElement;
+  for (const key of text) {
+    const code = /[a-z]/i.test(key) ? `Key${key.toUpperCase()}` : "";
+    at.dispatchEvent(new KeyboardEvent("keydown", { key, code, bubbles: true, cancelable: true }));
+    if (key === " ") at.click();
+    at.dispatchEvent(new KeyboardEvent("keyup", { key, code, bubbles: true }));
+  }
+}"""
+"""Keys as a scanner types them, in one instant however busy the machine is; a blank presses the button it is on."""
+
+
+async def test_a_scanner_neither_re_arms_nor_raises_a_limit_nor_presses_a_button(
     browser: Browser, bench: FakeBench, url: str
 ) -> None:
     page = (await open_page(browser, url)).page
-    await chosen(page, rearm="r")
-    bench.set(1, latched=True, trip=trip_of())
+    await chosen(page, rearm="r", next="n")
+    # Its blank is no press of the button that has the focus, nor is a first or last letter a foot on "next".
+    bench.set(1, output=OutputState.ON, stage="hold", stage_by_hand=True)
+    raising = by(by(page, "channel-lab-1"), "next")
+    await raising.focus()
+    for scan in ("B 1", "n-7", "7-n"):
+        await page.evaluate(SCAN, scan)
+        await expect(by(page, "foot-said")).to_contain_text("as quickly as a scanner types")
+        await page.evaluate("document.querySelector('[data-testid=foot-said]').textContent = ''")
+        await page.wait_for_timeout(120)  # as long as a scanner is not between two keys; the browser has no other clock
+    assert [a for a in bench.asked if a[0] == "next"] == []
+    await page.keyboard.press("n")
+    await eventually(lambda: bench.asked[-1] == ("next", "lab", 1, "foot-switch"))
+    bench.set(1, output=OutputState.OFF, stage=None, latched=True, trip=trip_of())
     button = by(by(page, "trip-banner"), "rearm")
     await expect(button).to_have_text("Re-arm …")
     await page.keyboard.type("rr")

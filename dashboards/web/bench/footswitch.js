@@ -3,6 +3,7 @@
 
 import { api, messageOf } from "../shared/api.js";
 import { button, el, setText } from "../shared/dom.js";
+import { Pace, SCANNER_MS } from "../shared/pace.js";
 import { say } from "../shared/said.js";
 import { closeSheet, showSheet } from "../shared/sheet.js";
 import { cutAll } from "./cut.js";
@@ -50,6 +51,7 @@ export class FootSwitch {
     this.armed = null;
     /** @type {Set<string>} */
     this.held = new Set();
+    this.pace = new Pace();
     this.fault = el("p", { class: "fault", role: "alert" });
     /** @type {Map<string, HTMLElement>} */
     this.choosers = new Map();
@@ -64,6 +66,7 @@ export class FootSwitch {
       this.learn(event);
       return;
     }
+    const quick = !event.repeat && this.pace.key(event.key, event.timeStamp);
     const action = Object.keys(ACTIONS).find((name) => this.keys[name]?.code === event.code && event.code);
     const again = event.repeat || this.held.has(event.code);
     this.held.add(event.code);
@@ -72,14 +75,22 @@ export class FootSwitch {
     event.preventDefault();
     event.stopPropagation();
     // A foot that rests on the key has pressed it once.
-    if (!again) this.act(action);
+    if (!again) this.act(action, quick);
   }
 
-  /** @param {string} action */
-  async act(action) {
+  /**
+   * @param {string} action
+   * @param {boolean} quick whether the key came as a scanner's do
+   */
+  async act(action, quick) {
     if (action === "cut") {
       say("Foot switch: cut.");
       cutAll();
+      return;
+    }
+    // What a scanner types may begin or end with this key.
+    if (action === "next" && (quick || await this.goesOn())) {
+      say("Foot switch: keys came as quickly as a scanner types. Not used.");
       return;
     }
     const view = this.bench();
@@ -92,6 +103,13 @@ export class FootSwitch {
     } catch (fault) {
       say(`Foot switch: ${messageOf(fault)}`);
     }
+  }
+
+  /** Whether another key comes so soon that both belong to what a scanner types. */
+  async goesOn() {
+    const { count } = this.pace;
+    await new Promise((done) => { setTimeout(done, SCANNER_MS); });
+    return this.pace.count !== count;
   }
 
   /** @param {BenchView} view */
