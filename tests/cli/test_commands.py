@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -15,6 +11,7 @@ from benchd.cli.config import example_text
 from benchd.jobs.job import Job
 from benchd.plans import plan
 from benchd.store.log import Log
+from tests.cli.asking import benchd, lines, started
 from tests.running import Bench, running
 from tests.simulated import SimulatedSupply
 
@@ -27,19 +24,6 @@ def stall_csv(folder: Path) -> Path:
     file = folder / "stall.csv"
     file.write_text(CSV + "time_s,voltage_v,current_a\n" + rows)
     return file
-
-
-def benchd(*words: str | Path, status: int = 0, folder: Path | None = None) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "benchd", *map(str, words)], capture_output=True, text=True, timeout=60, cwd=folder
-    )
-    assert done.returncode == status, (done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
-    return done.stdout if status == 0 else done.stdout + done.stderr
-
-
-def lines(text: str) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in text.splitlines()]
 
 
 def test_the_example_is_a_good_settings_file(tmp_path: Path) -> None:
@@ -102,7 +86,7 @@ def test_wrong_settings_are_refused_with_every_fault(tmp_path: Path) -> None:
     said = benchd("config", "check", "--config", file, status=2)
     assert "plan[0].voltage_mv: unknown key" in said
     assert "plan[0].voltage_v: missing" in said
-    assert "voltage_mv" in benchd("run", "--config", file, status=2)
+    assert "voltage_mv" in started("run", "--config", file, status=2)
     assert lines(benchd("config", "check", "--config", file, "--json", status=2).strip())[0]["ok"] is False
 
 
@@ -191,7 +175,7 @@ def test_make_safe_without_a_supply_says_unknown(tmp_path: Path) -> None:
 
 
 def test_help_and_version_and_supplies() -> None:
-    assert "demo" in benchd("--help")
+    assert "demo" in started("--help")
     assert benchd("--version").startswith("benchd ")
     assert "generic-scpi" in lines(benchd("supplies", "--json"))[-1]["profiles"]
     assert "--port" in benchd("sim", "--help")

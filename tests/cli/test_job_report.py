@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from benchd.cli.main import app
 from benchd.jobs.job import Job
 from benchd.store.log import Log
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 
 
 def benchd(*words: str | Path, status: int = 0) -> str:

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from benchd.cli.main import app
 from benchd.store.holding import held
 from benchd.store.log import Log
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 from tests.running import Bench, settings_text
 from tests.store.making import block, trace_row, tripped
 

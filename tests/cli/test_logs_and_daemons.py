@@ -15,7 +15,8 @@ import pytest
 from benchd.cli import daemon_link
 from benchd.cli.daemon_link import ADDRESS, daemon_url
 from benchd.store.log import Log
-from tests.cli.test_commands import benchd, lines, stall_csv
+from tests.cli.asking import benchd, lines
+from tests.cli.test_commands import stall_csv
 
 READING = [("job", "list"), ("job", "show", "R-1"), ("trace", "list"), ("trace", "show", "T"), ("trace", "export", "T")]
 WRITING = [("job", "new", "R-9"), ("job", "use", "R-9"), ("job", "note", "x", "--job", "R-9")]

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from benchd.cli.main import app
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 from tests.running import Bench, Running, running, until
 from tests.simulated import SimulatedSupply
 

@@ -25,7 +25,7 @@ from benchd.store.replay_pool import WORTH_A_POOL
 from benchd.traces import signatures
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions, Finding, Mark, Trace
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 from tests.store.making import columns_block
 from tests.traces import boards
 from tests.traces.replays import BRIEF_SHORT, MS, START_NS, samples

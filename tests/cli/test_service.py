@@ -12,7 +12,7 @@ import pytest
 from benchd.cli.config import example_text
 from benchd.cli.service import command, stop_s, unit_text
 from benchd.settings import Settings, from_dict
-from tests.cli.test_commands import benchd
+from tests.cli.asking import benchd
 from tests.daemon.making import settings
 from tests.services import needs
 

@@ -3,24 +3,18 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchd import settings
+from tests.cli.asking import benchd
 from tests.simulated import SimulatedSupply
 
 
 def supplies(*words: str | Path, status: int = 0) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "benchd", "supplies", *map(str, words)], capture_output=True, text=True, timeout=60
-    )
-    assert done.returncode == status, (done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
-    return done.stdout + done.stderr
+    return benchd("supplies", *words, status=status)
 
 
 def of(resource: str, text: str) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 import tomlkit
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from benchd.cli.config import example_text
 from benchd.cli.main import app
@@ -25,8 +25,6 @@ from benchd.supplies.recording import recording_path
 from benchd.supplies.recording_text import parse
 from tests.simulated import SimulatedSupply
 from tests.supplies.lines import LineInstrument
-
-Done = subprocess.CompletedProcess[str]
 
 
 @pytest.fixture(scope="module")
@@ -45,16 +43,17 @@ def sim(simulated):
 
 def words(sim: SimulatedSupply, *more: str | Path) -> list[str]:
     plain = ("--resource", sim.resource, "--profile", "benchd-sim", "--timeout-ms", "500")
-    return [sys.executable, "-m", "benchd", "supplies", "try", *plain, *map(str, more)]
+    return ["supplies", "try", *plain, *map(str, more)]
 
 
-def tried(
-    sim: SimulatedSupply, *more: str | Path, status: int = 0, typed: str = ""
-) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(words(sim, *more), input=typed, capture_output=True, text=True, timeout=60)
-    assert done.returncode == status, (done.stdout, done.stderr)
-    assert "Traceback" not in done.stderr
+def ran(*words: str | Path, status: int = 0, typed: str = "") -> Result:
+    done = CliRunner().invoke(app, list(map(str, words)), input=typed, catch_exceptions=False)
+    assert done.exit_code == status, (done.stdout, done.stderr)
     return done
+
+
+def tried(sim: SimulatedSupply, *more: str | Path, status: int = 0, typed: str = "") -> Result:
+    return ran(*words(sim, *more), status=status, typed=typed)
 
 
 def settings_now(sim: SimulatedSupply) -> str:
@@ -112,8 +111,7 @@ def test_a_supply_that_is_deaf_to_off_is_exit_status_1_and_said_loudly(sim, monk
     monkeypatch.setattr(tryout, "OFF_S", 0.3)  # in this process, so that a deaf supply is asked for less long
     sim.command("INST:NSEL 1;:OUTP ON")
     sim.fault("DEAF")
-    done = CliRunner().invoke(app, words(sim, "--output", "--yes")[3:])
-    assert done.exit_code == 1
+    done = tried(sim, "--output", "--yes", status=1)
     assert "output-off              fails" in done.stdout
     assert "THE OUTPUT MAY BE ON" in done.stdout
     assert "THE OUTPUT IS NOT CONFIRMED OFF" in done.stderr
@@ -128,14 +126,9 @@ def test_the_settings_name_the_supply_and_bound_it(sim, tmp_path):
     del supply["channel"][1:], document["supply"][1:]
     file = tmp_path / "benchd.toml"
     file.write_text(tomlkit.dumps(document) + '[[plan]]\nname = "small"\nvoltage_v = 0.5\nlimit_a = 2.0\n')
-    command = [sys.executable, "-m", "benchd", "supplies", "try"]
-    done = subprocess.run(
-        [*command, "left", "--config", file, "--output", "--yes"], capture_output=True, text=True, timeout=60
-    )
-    assert done.returncode == 0, (done.stdout, done.stderr)
+    done = ran("supplies", "try", "left", "--config", file, "--output", "--yes")
     assert "0.5 V, 0.1 A, each read back" in done.stdout
-    done = subprocess.run([*command, "right", "--config", file], capture_output=True, text=True, timeout=60)
-    assert done.returncode == 2
+    done = ran("supplies", "try", "right", "--config", file, status=2)
     assert "no supply 'right' in the settings; there are: left" in done.stderr
 
 
@@ -160,8 +153,8 @@ def test_a_held_supply_is_refused_with_its_holder(sim):
     ],
 )
 def test_wrong_words_say_what_is_allowed(sim, more, told):
-    done = subprocess.run(words(sim, *more), capture_output=True, text=True, timeout=60)
-    assert done.returncode in (1, 2)
+    done = CliRunner().invoke(app, words(sim, *more), catch_exceptions=False)
+    assert done.exit_code in (1, 2)
     assert told in " ".join(done.stderr.split())
     assert settings_now(sim) == "5.000;2.000;0"
 
@@ -169,8 +162,9 @@ def test_wrong_words_say_what_is_allowed(sim, more, told):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_interrupted_at_the_question_it_leaves_the_output_off_and_the_settings_as_before(sim, number):
     process = subprocess.Popen(
-        words(sim, "--output"), stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-    )
+        [sys.executable, "-m", "benchd", *words(sim, "--output")],
+        stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+    )  # fmt: skip
     try:
         assert process.stderr is not None
         told = b""
@@ -191,14 +185,10 @@ def test_interrupted_at_the_question_it_leaves_the_output_off_and_the_settings_a
 
 def test_an_unverified_profile_says_so_before_power(tmp_path):
     with SimulatedSupply(family="owon-spe", pace=0) as sim:
-        done = subprocess.run(
-            [
-                sys.executable, "-m", "benchd", "supplies", "try", "--resource", sim.resource, "--profile", "owon-spe",
-                "--output", "--save", tmp_path, "--origin", "simulated",
-            ],
-            input="no\n", capture_output=True, text=True, timeout=60,
+        done = ran(
+            "supplies", "try", "--resource", sim.resource, "--profile", "owon-spe",
+            "--output", "--save", tmp_path, "--origin", "simulated", typed="no\n",
         )  # fmt: skip
-    assert done.returncode == 0, done.stdout
     assert load_profile("owon-spe").trust == "unverified"
     assert "UNVERIFIED" in done.stderr
     for note in load_profile("owon-spe").notes:
@@ -209,14 +199,7 @@ def test_an_unverified_profile_says_so_before_power(tmp_path):
 def test_the_resource_of_something_else_is_left_alone():
     """A device that is no supply gets the identification query and nothing more."""
     with LineInstrument(lambda line: [b"hello\n"]) as instrument:
-        done = subprocess.run(
-            [
-                sys.executable, "-m", "benchd", "supplies", "try", "--resource", instrument.resource,
-                "--profile", "rigol-dp800",
-            ],
-            capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
-        assert done.returncode == 1
+        done = ran("supplies", "try", "--resource", instrument.resource, "--profile", "rigol-dp800", status=1)
         assert "identification          fails" in done.stdout
         assert "output: not touched" in done.stdout
         assert set(instrument.lines) == {"*IDN?"}

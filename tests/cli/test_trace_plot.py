@@ -10,7 +10,7 @@ from benchd.store.filing import file_imported
 from benchd.store.log import Log
 from benchd.store.reference_rows import check_reference, keep_reference
 from benchd.traces.csv_write import csv_text
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 from tests.cli.test_trip import benchd
 from tests.traces.test_picture import START_NS, a_trace
 

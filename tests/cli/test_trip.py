@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from benchd.cli.main import app
 from benchd.jobs.job import Job
 from benchd.store.log import Log
-from tests.cli.test_commands import lines
+from tests.cli.asking import lines
 from tests.store.making import T0, tripped
 
 

@@ -47,7 +47,7 @@ def log_with_job(path: Path) -> Log:
     step = log.add_entry(
         "step", job=JOB, payload={"step": "cleaned", "label": "Cleaned", "detail": SECRET, "by": "ann"}
     )
-    log.add_entry("step-taken-back", job=JOB, payload={"seq": step.seq, "by": "ann"})
+    log.add_entry("step-taken-back", job=JOB, payload={"seq": step.seq, "step_ns": step.t_ns, "by": "ann"})
     log.add_entry("check", job=JOB, payload={"list": "l", "item": "i", "label": "Fan", "state": "done", "note": SECRET})
     keep_reference(log, check_reference(log, TRACE, "demo-a", SECRET), "page")
     return log

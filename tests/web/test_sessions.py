@@ -7,10 +7,12 @@ import contextlib
 import json
 import ssl
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from starlette.types import Message, Receive, Scope, Send
 from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
@@ -18,7 +20,7 @@ from benchd import tokens
 from benchd.web.access import Access
 from benchd.web.app import create_app
 from benchd.web.caller import Caller, Role
-from benchd.web.gate import CLOSE_SIGN_IN
+from benchd.web.gate import CLOSE_SIGN_IN, Gate
 from benchd.web.pairing import LIFE_S, MOST, Pairings
 from benchd.web.rates import MOST_KEYS, Rates
 from benchd.web.server import serve
@@ -144,14 +146,39 @@ async def heard_out(page: ClientConnection) -> None:
         await page.recv()
 
 
+async def test_a_stream_ends_when_the_time_of_its_session_is_over() -> None:
+    clock = [0]
+    told: list[Any] = []
+    access = Access(TOKENS, Sessions(3600, lambda: clock[0]))
+    _, secret = access.sessions.open(ANN, "")
+    clock[0] = 3600 * S - S // 100  # a hundredth of a second is left of it
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        await send({"type": "websocket.accept"})
+        try:
+            await asyncio.Event().wait()
+        finally:
+            told.append("the stream was ended")
+
+    async def send(message: Message) -> None:
+        told.append(message)
+
+    headers = [(b"host", b"localhost"), (b"cookie", f"benchd-8425={secret}".encode())]
+    scope = {"type": "websocket", "scheme": "ws", "path": "/api/v1/live", "headers": headers,
+             "server": ("127.0.0.1", 8425), "client": ("192.0.2.77", 50000)}  # fmt: skip
+    async with asyncio.timeout(20):
+        await Gate(app, access)(scope, None, send)  # type: ignore[arg-type]
+    assert told == [
+        {"type": "websocket.accept"}, "the stream was ended",
+        {"type": "websocket.close", "code": CLOSE_SIGN_IN, "reason": "sign-in"},
+    ]  # fmt: skip
+
+
 async def test_a_stream_ends_with_its_session_and_a_stranger_gets_none(
     bench: FakeBench, caplog: pytest.LogCaptureFixture
 ) -> None:
-    clock = [0]
-    access = Access(TOKENS, Sessions(3600, lambda: clock[0]))
-    _, short = access.sessions.open(ANN, "")
-    clock[0] = 3600 * S - S // 5  # a fifth of a second is left of it
-    ended, long = access.sessions.open(ANN, "")
+    access = Access(TOKENS, Sessions(3600, lambda: 0))
+    session, secret = access.sessions.open(ANN, "")
     async with served(bench, access=access) as url, asyncio.timeout(20):
         where, port = url.replace("http", "ws") + "api/v1/live", url.rsplit(":", 1)[1].rstrip("/")
 
@@ -162,14 +189,13 @@ async def test_a_stream_ends_with_its_session_and_a_stranger_gets_none(
             with pytest.raises(InvalidStatus) as refused:
                 await connect(where, additional_headers=headers)
             assert refused.value.response.status_code == 401
-        for secret, end in ((short, lambda: None), (long, lambda: access.sessions.end(ended))):
-            async with connect(where, additional_headers=cookie(secret)) as page:
-                assert json.loads(await page.recv())["type"] == "bench"
-                end()
-                with pytest.raises(ConnectionClosed) as closed:
-                    await heard_out(page)
-                assert closed.value.rcvd is not None
-                assert (closed.value.rcvd.code, closed.value.rcvd.reason) == (CLOSE_SIGN_IN, "sign-in")
+        async with connect(where, additional_headers=cookie(secret)) as page:
+            assert json.loads(await page.recv())["type"] == "bench"
+            access.sessions.end(session)
+            with pytest.raises(ConnectionClosed) as closed:
+                await heard_out(page)
+            assert closed.value.rcvd is not None
+            assert (closed.value.rcvd.code, closed.value.rcvd.reason) == (CLOSE_SIGN_IN, "sign-in")
     assert bench._clients == set()
     assert [each.levelname for each in caplog.records if each.levelname == "ERROR"] == []
 
