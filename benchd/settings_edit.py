@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from benchd.checked import Fault, faults
 from benchd.settings import Channel, Settings, Supply, anchored
 from benchd.settings_fit import missing_folders, plan_warnings, unfit, unread_secrets
-from benchd.toml_edit import line_of
+from benchd.toml_edit import Lines
 
 _OF_SUPPLY = re.compile(r"supply (?P<supply>[a-z0-9-]+)(?: channel (?P<channel>\d+))?: ")
 _KEY = re.compile(r"[a-z][a-z0-9_]*_(?:v|a|s|ms)\b")
@@ -89,12 +89,13 @@ def _places(value: Any) -> Iterator[tuple[str, str]]:
 
 def with_lines(found: Sequence[Fault], text: str) -> list[Placed]:
     """The same, each with the line of its key, or of the table in which the key is missing, or that it tells."""
-    return [Placed(each.key, each.text, _line(each, text)) for each in found]
+    lines = Lines(text) if any(each.key for each in found) else None
+    return [Placed(each.key, each.text, _line(each, text, lines)) for each in found]
 
 
-def _line(fault: Fault, text: str) -> int | None:
-    if fault.key:
-        return line_of(text, _path(fault.key))
+def _line(fault: Fault, text: str, lines: Lines | None) -> int | None:
+    if fault.key and lines is not None:
+        return lines.line_of(_path(fault.key))
     if fault.text.startswith("not valid TOML") and "(at end of document)" in fault.text:
         return max(1, len(text.splitlines()))
     told = _AT_LINE.search(fault.text)

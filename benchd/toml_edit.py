@@ -61,20 +61,29 @@ def with_values(text: str, wanted: Mapping[str, Any]) -> str:
     return text
 
 
-def line_of(text: str, path: Path) -> int | None:
-    """The line (the first is 1) where a value stands, or the table that should have it; None: not known."""
-    try:
-        found = list(pieces(text))
-    except EditError:
-        return None
-    for length in range(len(path), 0, -1):
-        part = path[:length]
-        for piece in found:
-            if piece.kind == "header" and piece.table == part:
-                return piece.first + 1
-            if piece.kind == "key" and _inside(piece, part) is not None:
-                return piece.first + 1
-    return None
+class Lines:
+    """Where in a text each value stands. Looked for once: a text may have as many faults as it has lines."""
+
+    def __init__(self, text: str) -> None:
+        self._of: dict[Path, int] = {}
+        try:
+            for piece in pieces(text):
+                for path in [piece.table] if piece.kind == "header" else _ways(piece.table, piece.says):
+                    self._of.setdefault(path, piece.first + 1)
+        except EditError:  # what could not be taken apart has no lines
+            self._of.clear()
+
+    def line_of(self, path: Path) -> int | None:
+        """The line (the first is 1) where a value stands, or the table that should have it; None: not known."""
+        return next((line for n in range(len(path), 0, -1) if (line := self._of.get(path[:n])) is not None), None)
+
+
+def _ways(to: Path, says: Any) -> Iterator[Path]:
+    """The ways to all that a key's piece says."""
+    inner = says.items() if isinstance(says, Mapping) else enumerate(says) if isinstance(says, list) else ()
+    for key, each in inner:
+        yield (*to, key)
+        yield from _ways((*to, key), each)
 
 
 def pieces(text: str) -> Iterator[Piece]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from benchd import toml_edit
 from benchd.cli.config import example_text
 from benchd.settings_edit import read_settings
 
@@ -57,3 +58,12 @@ def test_a_fault_has_its_key_and_line(tmp_path: Path, old: str, new: str, key: s
     found = read(FILE.replace(old, new, 1), tmp_path)
     assert (key, line) in [(k, n) for k, n, _ in found], found
     assert any(words in text for _, _, text in found), found
+
+
+def test_a_text_with_many_faults_is_taken_apart_once(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    taken = []
+    apart = toml_edit.pieces
+    monkeypatch.setattr(toml_edit, "pieces", lambda text: taken.append(text) or apart(text))
+    read = read_settings("".join(f"k{n} = 1\n" for n in range(300)), tmp_path / "benchd.toml")
+    assert [fault.line for fault in read.faults if fault.key == "k299"] == [300]
+    assert len(taken) == 1

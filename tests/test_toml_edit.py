@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.cli.config import example_text
-from benchd.toml_edit import EditError, line_of, with_values
+from benchd.toml_edit import EditError, Lines, with_values
 
 SECOND = {"number": 2, "max_voltage_v": 5.0, "max_limit_a": 1.0, "plan": "usb-5v"}
 
@@ -93,10 +93,14 @@ def test_what_would_lose_something_is_refused(text: str, wanted: dict[str, Any],
 
 def test_the_line_of_a_key_or_of_the_table_that_should_have_it() -> None:
     text = 'bench = "a"\n[guard]\n# x\nrearm_pause_s = 1.0\n[[supply]]\nname = "a"\n[[supply.channel]]\nnumber = 1\n'
-    assert line_of(text, ("guard", "rearm_pause_s")) == 4
-    assert line_of(text, ("supply", 0, "channel", 0, "plan")) == 7
-    assert line_of(text, ("supply", 0, "resource")) == 5
-    assert line_of("a = \n", ("a",)) is None
+    lines = Lines(text)
+    assert lines.line_of(("guard", "rearm_pause_s")) == 4
+    assert lines.line_of(("supply", 0, "channel", 0, "plan")) == 7
+    assert lines.line_of(("supply", 0, "resource")) == 5
+    assert lines.line_of(("no", "such")) is None
+    inline = Lines('a = 1\nsupply = [\n  {name = "a"},\n  {name = "b", channel.plan = "c"},\n]\n')
+    assert inline.line_of(("supply", 1, "channel", "plan")) == 2
+    assert Lines("a = \n").line_of(("a",)) is None
 
 
 SCALARS = st.one_of(st.booleans(), st.integers(-(2**40), 2**40), st.floats(-1e9, 1e9), st.text(max_size=12))

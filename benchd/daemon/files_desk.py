@@ -18,7 +18,8 @@ from benchd.daemon.step_desk import StepDesk
 from benchd.hidden import HiddenError
 from benchd.jobs.checklist import NAME, NAME_WORDS
 from benchd.jobs.job import JournalEntry
-from benchd.settings_edit import Placed, defaults
+from benchd.settings_edit import Placed, Read, defaults
+from benchd.store.log import Log
 from benchd.supplies.profile import profile_names
 from benchd.toml_edit import EditError
 from benchd.web.files_port import BenchForm, FileChange, FileChecked, FileFault, FileKind, FileRow, FileView
@@ -73,18 +74,22 @@ class FilesDesk:
         return FileView(kind, name, there.origin, there.text, version, True, False, by_hand, _shown(faults), [])
 
     async def _bench_view(self) -> FileView:
-        text = await asyncio.to_thread(self._file.text)
-        read = await asyncio.to_thread(self._file.read, text)
+        def look() -> tuple[str, str, Read]:
+            text = self._file.text()
+            return text, self._hidden(text), self._file.read(text)
+
+        text, hidden, read = await asyncio.to_thread(look)
         by_hand = await self._by_hand("supplies", BENCH, text)
         return FileView(
-            "supplies", BENCH, "own", self._hidden(text), version_of(text), False, self._file.pending(read), by_hand,
+            "supplies", BENCH, "own", hidden, version_of(text), False, self._file.pending(read), by_hand,
             _shown(read.faults), read.warnings,
         )  # fmt: skip
 
     async def bench_form(self) -> BenchForm:
         """See `FilesPort.bench_form`."""
         view = await self._bench_view()
-        values = said(view.text) if not any("not valid TOML" in each.text for each in view.faults) else None
+        broken = any("not valid TOML" in each.text for each in view.faults)
+        values = None if broken else await asyncio.to_thread(said, view.text)
         plans = await asyncio.to_thread(self._core.plans.shelf.names)
         return BenchForm(
             values, defaults(), profile_names(), plans, view.version, view.pending, view.by_hand, view.faults,
@@ -94,9 +99,12 @@ class FilesDesk:
     async def changes(self, limit: int, kind: FileKind | None, name: str | None) -> list[FileChange]:
         """See `FilesPort.changes`."""
         asked = limit if kind is None and name is None else max(limit, LOOKED_AT)
-        entries = await self._bench.read(lambda db: db.journal(limit=asked, kinds=KINDS))
-        found = [change_of(entry) for entry in reversed(entries)]
-        return [c for c in found if kind in (None, c.file) and name in (None, c.name)][:limit]
+
+        def look(db: Log) -> list[FileChange]:
+            found = [change_of(entry) for entry in reversed(db.journal(limit=asked, kinds=KINDS))]
+            return [c for c in found if kind in (None, c.file) and name in (None, c.name)][:limit]
+
+        return await self._bench.read(look)
 
     async def _by_hand(self, kind: FileKind, name: str, text: str) -> bool:
         try:
@@ -121,13 +129,20 @@ class FilesDesk:
         return await self._checked(lambda present: self._file.with_values(values, present), by)
 
     async def _checked(self, made: Callable[[str], str], by: str) -> FileChecked:
-        present = await asyncio.to_thread(self._file.text)
+        def check() -> Read:
+            present = self._file.text()
+            return self._looked_at(made(present), present, by)
+
         try:
-            text = await asyncio.to_thread(made, present)
+            read = await asyncio.to_thread(check)
         except (HiddenError, EditError) as error:
             return FileChecked([FileFault("", str(error), None)], [])
-        read = await asyncio.to_thread(self._file.read, text)
-        return FileChecked(_shown(self._file.allowed(text, present, by) + read.faults), read.warnings)
+        return FileChecked(_shown(read.faults), read.warnings)
+
+    def _looked_at(self, text: str, present: str, by: str) -> Read:
+        """What is wrong with a text, and with who changes it so."""
+        read = self._file.read(text)
+        return read._replace(faults=self._file.allowed(text, present, by) + read.faults)
 
     # ---- writing -------------------------------------------------------------------------------------------------
 
@@ -157,7 +172,7 @@ class FilesDesk:
             await self._bench.plan_changed(name, plan, by)
         else:
             what: What = "changed" if before and before.origin == "own" else "made"
-            await self._enter(payload(kind, name, what, before.text if before else "", text, by), text)
+            await self._enter(kind, name, what, before.text if before else "", text, by)
 
     async def save_form(self, values: dict[str, Any], seen: str | None, by: str) -> FileView:
         """See `FilesPort.save_form`."""
@@ -171,13 +186,11 @@ class FilesDesk:
                 text = await asyncio.to_thread(made, present)
             except (HiddenError, EditError) as error:
                 raise Refused("out-of-range", str(error)) from None
-            read = await asyncio.to_thread(self._file.read, text)
-            if faults := self._file.allowed(text, present, by) + read.faults:
+            if faults := (await asyncio.to_thread(self._looked_at, text, present, by)).faults:
                 _refuse(faults)
             if text != present:
                 await asyncio.to_thread(self._file.write, text)
-                old, new = self._hidden(present), self._hidden(text)
-                await self._enter(payload("supplies", BENCH, "changed", old, new, by), text)
+                await self._enter("supplies", BENCH, "changed", present, text, by)
         return await self._bench_view()
 
     async def delete_file(self, kind: FileKind, name: str, seen: str | None, by: str) -> None:
@@ -197,7 +210,7 @@ class FilesDesk:
             if kind == "plan":
                 await self._bench.plan_changed(name, plan, by)
             else:
-                await self._enter(payload(kind, name, "deleted", before.text, "", by), "")
+                await self._enter(kind, name, "deleted", before.text, "", by)
 
     # ---- within --------------------------------------------------------------------------------------------------
 
@@ -220,15 +233,21 @@ class FilesDesk:
             now = msgspec.to_builtins(await self.file(kind, name)) if version else {"text": "", "version": ""}
             raise Refused("stale", f"{kind} {name} was changed meanwhile: look at what stands there now", now)
 
-    async def _enter(self, told: dict[str, Any], text: str) -> None:
+    async def _enter(self, kind: FileKind, name: str, what: What, before: str, after: str, by: str) -> None:
         """What is done is done: where the journal cannot take it, that is told and the file stays changed."""
-        file, name, entry = told["file"], told["name"], told | {"version": version_of(text)}
+
+        def told() -> dict[str, Any]:
+            hide = self._hidden if kind == "supplies" else str
+            said = payload(kind, name, what, hide(before), hide(after), by)
+            return said | {"version": version_of(after)}
+
         try:
+            # In a thread: of long texts that differ much, what differs takes seconds to find.
+            entry = await asyncio.to_thread(told)
             await self._bench.write(lambda db: db.add_entry("files", payload=entry))
         except Refused as refused:
-            by = told["by"]
-            self._core.alarm(f"{file} {name} was changed by {by}, and the journal did not take it: {refused.message}")
-        self._core.event("files", {"file": file, "name": name})
+            self._core.alarm(f"{kind} {name} was changed by {by}, and the journal did not take it: {refused.message}")
+        self._core.event("files", {"file": kind, "name": name})
 
     def _named_bench(self, name: str) -> None:
         if name != BENCH:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from benchd.daemon import files_desk
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.daemon.file_changes import payload
 from benchd.daemon.files_desk import FilesDesk
 from benchd.daemon.step_desk import StepDesk
 from benchd.settings import load
@@ -114,6 +117,20 @@ async def test_the_form_changes_a_value_and_nothing_else_and_gives_no_secret_awa
     (change,) = await desk.changes(10, None, None)
     assert (change.file, change.name, change.what, change.by) == ("supplies", "benchd", "changed", "Ada")
     assert "+rearm_pause_s = 3.5" in change.diff
+
+
+async def test_what_differs_is_looked_for_beside_the_loop(desk: FilesDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    threads = []
+
+    def noted(*told: Any) -> dict[str, Any]:
+        threads.append(threading.current_thread())
+        return payload(*told)
+
+    monkeypatch.setattr(files_desk, "payload", noted)
+    await desk.save_file("steps", "steps", STEPS, None, THIS)
+    await desk.save_form(await values_of(desk) | {"bench": "north"}, None, THIS)
+    assert len(threads) == 2
+    assert threading.main_thread() not in threads
 
 
 async def test_what_is_wrong_is_told_at_its_key_and_nothing_is_written(desk: FilesDesk, config: Config) -> None:
