@@ -17,7 +17,7 @@ from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from benchd.settings_web import is_loopback
-from benchd.web.access import Access
+from benchd.web.access import Access, encrypted
 from benchd.web.access_routes import SESSION_KEY
 from benchd.web.caller import SCOPE_KEY
 from benchd.web.errors import ApiError, body
@@ -29,7 +29,7 @@ BODY_S = 60.0
 CLOSE_SIGN_IN = 4401
 """Of a stream whose session has ended (RFC 6455, 7.4.2: 4000 to 4999 are ours), after the HTTP status."""
 HOST = re.compile(r"(?:\[(?P<v6>[0-9a-fA-F:.]+)\]|(?P<name>[A-Za-z0-9._-]+))(?::\d{1,5})?")
-ORIGIN = re.compile(r"https?://([^/\s]+)")
+ORIGIN = re.compile(r"(?P<scheme>https?)://(?P<host>[^/\s]+)")
 
 
 class Gate:
@@ -64,7 +64,7 @@ class Gate:
         self._check_host(scope, headers)
         method = scope["method"] if scope["type"] == "http" else "GET"
         if scope["type"] == "websocket" or method not in SAFE_METHODS:
-            _check_origin(headers)
+            _check_origin(headers, encrypted(scope))
         need = need_of(method, scope["path"])
         visitor = self._access.let_in(scope, headers, need if scope["type"] == "http" else max(need, Need.LOOK))
         if visitor is None:
@@ -118,11 +118,14 @@ async def _until_done(app: Awaitable[None]) -> None:
     await app
 
 
-def _check_origin(headers: Headers) -> None:
+def _check_origin(headers: Headers, tls: bool) -> None:
+    # A page that came in the clear may be made by whoever sits in between: it may not act where that is encrypted.
+    # The other way round a proxy in front of us does the encrypting.
+    schemes = ("https",) if tls else ("http", "https")
     # A browser always sends Origin with these; a program without one (curl, the CLI) is not steered by a foreign page.
     for origin in headers.getlist("origin"):
         match = ORIGIN.fullmatch(origin)
-        if not match or match[1].lower() != headers["host"].lower():
+        if not match or match["scheme"] not in schemes or match["host"].lower() != headers["host"].lower():
             raise ApiError(
                 403, "wrong-origin", f"asked from {origin!r}; only the bench's own page may do this", "header Origin"
             )

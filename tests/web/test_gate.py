@@ -59,6 +59,12 @@ async def test_the_bench_s_own_page_may(http: httpx.AsyncClient, bench: FakeBenc
     assert (await http.post(OFF, headers={"Origin": origin})).status_code == 200
 
 
+async def test_a_page_that_came_in_the_clear_does_nothing_where_that_is_encrypted(http: httpx.AsyncClient) -> None:
+    at = f"https://localhost:8425{OFF}"
+    assert (await http.post(at, headers={"Origin": "http://localhost:8425"})).status_code == 403
+    assert (await http.post(at, headers={"Origin": "https://localhost:8425"})).status_code == 200
+
+
 async def test_the_form_of_the_page_cuts_off_without_any_script(http: httpx.AsyncClient, bench: FakeBench) -> None:
     headers = {"Origin": "http://localhost:8425", "Content-Type": "application/x-www-form-urlencoded"}
     assert (await http.post(OFF, content=b"", headers=headers)).status_code == 200
