@@ -29,6 +29,8 @@ from benchd.traces.trip_record import trip_samples
 from benchd.web.port import JobForgotten, Refused, TripReadings, TripRow
 
 T = TypeVar("T")
+WRITTEN_S = 5.0
+"""Within this readings are in the log, or it does not take any now."""
 
 
 class Records:
@@ -59,17 +61,17 @@ class Records:
         self._core.event("job", {"created": made.id})
         return made
 
-    async def choose_job(self, job: str | None) -> None:
+    async def choose_job(self, job: str | None, by: str = "") -> None:
         """See `BenchPort.choose_job`."""
         if job is not None and await self.read(lambda db: db.job(job)) is None:
             raise Refused("not-found", f"job {job!r} is not in the log; take it in first")
-        await self.write(lambda db: db.set_current_job(job))
+        await self.write(lambda db: db.set_current_job(job, by))
         self._core.job = job
         self._core.event("job", {"chosen": job})
         for watch in self._core.watches.values():
             self._core.state_changed(watch)
 
-    async def forget_job(self, job: str) -> JobForgotten:
+    async def forget_job(self, job: str, by: str = "") -> JobForgotten:
         """See `BenchPort.forget_job`."""
         known = await self.read(lambda db: personal(db, job) if db.job(job) is not None else None)
         if known is None:
@@ -82,13 +84,23 @@ class Records:
                     f"{watch.supply}/{watch.number} is {watch.output}: switch it off first; the log's file is written "
                     "anew to forget a job, and recording waits for that",
                 )
-        done = await self.write(lambda db: forget(db, job, time.time_ns()))
+        await self._all_written(job)
+        done = await self.write(lambda db: forget(db, job, time.time_ns(), by=by))
         for watch in self._core.watches.values():
             if watch.last_closed is not None and watch.last_closed.job == job:
                 watch.last_closed = None  # what comes of it now must not bring the id back
         self._core.event("job", {"forgotten": done.job})
         left = await self._cleaned(known)
         return JobForgotten(done.job, done.notes, done.traces, done.rows, left, done.photos)
+
+    async def _all_written(self, job: str) -> None:
+        """Wait until the log has its last readings: written later, they would bring the id back. Raises Refused."""
+        try:
+            async with asyncio.timeout(WRITTEN_S):
+                while self._core.writer.waits(job):  # noqa: ASYNC110 - the writer's thread has no event of the loop
+                    await asyncio.sleep(0.05)
+        except TimeoutError:
+            raise Refused("log-down", f"readings of {job} are not in the log yet: ask again when it records") from None
 
     async def _cleaned(self, known: Personal) -> str:
         """Write the file anew and look through it; what is still to be done, empty for nothing."""
@@ -114,14 +126,15 @@ class Records:
             raise Refused("not-found", f"no follower {follower!r} ever ran on this log; GET /followers has their names")
         return found
 
-    async def note(self, job: str | None, text: str) -> JournalEntry:
+    async def note(self, job: str | None, text: str, by: str = "") -> JournalEntry:
         """See `BenchPort.note`."""
         under = job or self._core.job
         if under is None:
             raise Refused("wrong-state", "no job is on the bench: choose one, then write the note")
         if await self.read(lambda db: db.job(under)) is None:
             raise Refused("not-found", f"job {under!r} is not in the log; take it in first")
-        entry: JournalEntry = await self.write(lambda db: db.add_entry("note", job=under, payload={"text": text}))
+        said = {"text": text} | ({"by": by} if by else {})
+        entry: JournalEntry = await self.write(lambda db: db.add_entry("note", job=under, payload=said))
         self._core.event("journal", {"job": under})
         return entry
 

@@ -128,6 +128,11 @@ class LogWriter:
                 self._bytes -= _READING_BYTES * len(oldest)
                 self._dropped += len(oldest)
 
+    def waits(self, job: str) -> bool:
+        """Whether readings of this job are not in the file yet."""
+        with self._wake:
+            return any(key[2] == job for _, key, _ in self._blocks)
+
     def submit(
         self, work: Callable[[Log], T], *, keep: bool = True, quiet: bool = False, bare: bool = False
     ) -> Future[T]:

@@ -84,6 +84,9 @@ class FakeWriter:
     def put_block(self, block: Block, job: str | None = None, trace: str | None = None) -> None:
         self.blocks.append((block, job, trace))
 
+    def waits(self, job: str) -> bool:
+        return self.down
+
     def submit(
         self, work: Callable[[Log], T], *, keep: bool = True, quiet: bool = False, bare: bool = False
     ) -> Future[T]:

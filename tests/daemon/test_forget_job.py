@@ -55,6 +55,22 @@ async def test_not_while_an_output_is_on_or_the_job_is_on_the_bench(
     assert taken_in.job("R-1042") is not None
 
 
+async def test_its_last_readings_are_waited_for_or_they_would_bring_the_id_back(
+    bench: Bench, writer: FakeWriter, guard: FakeGuard, taken_in: Log, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(writer, "waits", lambda job: asked.append(job) or len(asked) < 3)
+    await bench.forget_job("R-1042")
+    assert asked == ["R-1042"] * 3
+    taken_in.add_job(Job("R-1043"))
+    monkeypatch.setattr(writer, "waits", lambda job: True)
+    monkeypatch.setattr("benchd.daemon.records.WRITTEN_S", 0.01)
+    with pytest.raises(Refused, match="readings of R-1043 are not in the log yet") as no:
+        await bench.forget_job("R-1043")
+    assert no.value.code == "log-down"
+    assert taken_in.job("R-1043") is not None
+
+
 async def test_a_file_that_cannot_be_written_anew_is_told(
     bench: Bench, writer: FakeWriter, guard: FakeGuard, taken_in: Log, monkeypatch: pytest.MonkeyPatch
 ) -> None:

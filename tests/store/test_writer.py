@@ -65,6 +65,7 @@ def test_readings_are_committed_without_being_asked(path: Path) -> None:
         writer.put_block(block(25, T0 + i * 25 * MS), "R-1", None)
     assert told.wait(10)
     until(lambda: count(path) == 200)
+    until(lambda: not writer.waits("R-1"))
     undo()
     writer.close()
     with Log.open(path, read_only=True) as log:
@@ -79,6 +80,7 @@ def test_blocks_of_one_commit_are_one_row_per_channel_and_job(path: Path) -> Non
         writer.put_block(block(10, T0 + i * 10 * MS), "R-1")
         writer.put_block(block(10, T0 + i * 10 * MS, channel=2), "R-1")
     writer.put_block(block(10, T0 + 40 * MS), "R-2", "t")
+    assert [writer.waits(job) for job in ("R-1", "R-2", "R-3")] == [True, True, False]
     writer.close()
     with Log.open(path, read_only=True) as log:
         rows = log.rows("SELECT channel, job, trace, n FROM blocks ORDER BY seq")
