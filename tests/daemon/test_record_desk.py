@@ -106,7 +106,7 @@ async def test_a_photo_is_made_by_another_process_and_this_one_goes_on(desk: Rec
     beating = asyncio.create_task(beat())
     await desk.add_photo("R-1042", camera_file((1600, 1200), 6, "PNG"), "", "")
     beating.cancel()
-    assert beats > 20, "the event loop was held"
+    assert beats > 5, "the event loop was held"  # then it would beat twice at most
 
 
 async def test_a_file_that_ends_its_process_is_no_photo(desk: RecordDesk, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,7 +44,7 @@ async def test_a_report_is_made_by_another_process_and_this_one_goes_on(desk: Re
     assert b'<a href="report.pdf?for=technician&amp;language=en">As PDF</a>' in page
     assert b'<a href="/#job/R-1">Back to the job</a>' in page
     assert paper.startswith(b"%PDF-")
-    assert beats > 20, "the event loop was held"
+    assert beats > 5, "the event loop was held"  # then it would beat twice at most
 
 
 async def test_what_cannot_be_made_is_told(desk: ReportDesk, log: Log, monkeypatch: pytest.MonkeyPatch) -> None:

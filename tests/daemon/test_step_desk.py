@@ -195,7 +195,5 @@ async def test_a_file_of_ones_own_that_is_wrong_is_told(desk: StepDesk) -> None:
     (desk.lists.folder / "mine.toml").write_text("format = 1\n")
     kinds = await desk.kinds()
     assert kinds.steps[0].id == "looked"
-    assert kinds.faults == [
-        f"{desk.steps.path}: first = 3: allowed: a list; the shipped kinds of steps are used"
-    ]
+    assert kinds.faults == [f"{desk.steps.path}: first = 3: allowed: a list; the shipped kinds of steps are used"]
     assert "mine.toml: title: missing" in (await desk.checklists("R-1")).faults[0]

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
-from playwright.async_api import Browser, Locator, Page, async_playwright
+from playwright.async_api import Browser, Locator, Page, async_playwright, expect
 
 from tests.services import needs
 
@@ -15,6 +15,10 @@ FLAGS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PHONE, TABLET, DESK = (390, 844), (820, 1180), (1440, 900)
+PATIENCE_S = 30.0
+"""For whatever is waited for: no figure, since the machine may be busy; then the library's own 5 s are not enough."""
+
+expect.set_options(timeout=PATIENCE_S * 1000)
 
 
 @asynccontextmanager
@@ -48,8 +52,8 @@ def by(place: Page | Locator, testid: str) -> Locator:
 
 
 async def eventually(condition: Callable[[], object]) -> None:
-    """Wait until it is so, for 10 s at most."""
-    async with asyncio.timeout(10):
+    """Wait until it is so."""
+    async with asyncio.timeout(PATIENCE_S):
         while not condition():  # noqa: ASYNC110 - the bench has no event for it
             await asyncio.sleep(0.02)
 
@@ -60,7 +64,7 @@ async def open_page(browser: Browser, url: str, size: tuple[int, int] = PHONE, s
         viewport={"width": size[0], "height": size[1]},
         color_scheme=scheme,  # type: ignore[arg-type]
     )
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(PATIENCE_S * 1000)
     watched = Watched(page)
     await page.goto(url)
     return watched

@@ -14,7 +14,7 @@ from benchd.web.access import Access
 from benchd.web.app import create_app
 from benchd.web.desks import Desks
 from benchd.web.server import serve
-from tests.web.browser import chromium
+from tests.web.browser import PATIENCE_S, chromium
 from tests.web.fake import START_NS, FakeBench
 from tests.web.fake_record import FakeRecords
 from tests.web.fake_windows import FakeWindows
@@ -55,13 +55,13 @@ async def served(
     app = create_app(bench, bench_name="north", root=root, desks=desks, access=access)
     task = asyncio.create_task(serve(app, "127.0.0.1", port, ready.set_result))
     try:
-        await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED, timeout=10)
+        await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED, timeout=PATIENCE_S)
         if task.done():
             task.result()
         yield ready.result()
     finally:
         task.cancel()
-        await asyncio.wait({task}, timeout=10)
+        await asyncio.wait({task}, timeout=PATIENCE_S)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

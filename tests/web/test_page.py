@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 from benchd.jobs.job import Job
 from benchd.reading import OutputState
 from benchd.web.port import Refused
-from tests.web.browser import DESK, PHONE, TABLET, by, eventually, open_page
+from tests.web.browser import DESK, PATIENCE_S, PHONE, TABLET, by, eventually, open_page
 from tests.web.conftest import served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples, trip_of
 
@@ -75,7 +75,7 @@ async def test_the_plot_draws_what_comes_live(browser: Browser, bench: FakeBench
     watched = await open_page(browser, url)
     await expect(by(watched.page, "link")).to_have_text("live")
     assert await inked(watched.page) < 1500, "axis labels only"
-    async with asyncio.timeout(15):
+    async with asyncio.timeout(PATIENCE_S):
         while await inked(watched.page) < 3000:
             for n in range(20):
                 bench.send(samples_now(0.2 + 0.6 * (n % 2)))
@@ -87,7 +87,7 @@ async def test_a_page_that_just_opened_shows_the_last_seconds(browser: Browser, 
     start = time.time_ns() - 30 * 10**9
     bench.memory["lab", 1] = make_samples(start, 30, 50, lambda t: 0.3 + 0.2 * (t % 1))
     watched = await open_page(browser, url)
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         while await inked(watched.page) < 3000:  # noqa: ASYNC110 - a canvas has no event for it
             await asyncio.sleep(0.05)
     assert ("recent", "lab", 1, 120.0) in bench.asked
@@ -129,7 +129,7 @@ async def test_a_lost_link_does_not_look_like_a_quiet_board(browser: Browser, be
     await expect(page.get_by_text(re.compile("NOT CONFIRMED.*The bench does not answer"))).to_be_visible()
     # It comes back by itself.
     async with served(bench, port=int(url.rstrip("/").rsplit(":", 1)[1])):
-        await expect(by(page, "link")).to_have_text("live", timeout=15_000)
+        await expect(by(page, "link")).to_have_text("live")
         await expect(card.get_by_test_id("output")).to_have_text("on")
         await expect(value).to_have_text("0.500")
         assert [a for a in bench.asked if a[0] == "on"] == []
@@ -287,7 +287,7 @@ async def test_a_trip_is_not_called_off_by_a_page_that_hears_nothing(browser: Br
     await expect(banner).to_contain_text("what it is now is not known")
     await expect(page.get_by_text("If in doubt, switch off at the supply itself.")).to_be_visible()
     async with served(bench, port=int(url.rstrip("/").rsplit(":", 1)[1])):
-        await expect(banner).to_contain_text("Output is off, read back.", timeout=15_000)
+        await expect(banner).to_contain_text("Output is off, read back.")
         await expect(page.get_by_text("If in doubt, switch off at the supply itself.")).to_have_count(0)
 
 

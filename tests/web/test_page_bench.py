@@ -86,7 +86,11 @@ async def test_escape_twice_cuts_from_everywhere(browser: Browser, bench: FakeBe
     await page.keyboard.press("Escape")
     await expect(by(page, "power-sheet")).to_have_count(0)
     assert bench.asked.count(("off", None, None)) == 0, "another key came in between"
-    await page.keyboard.press("Escape")
+    # In one instant, however busy the machine is.
+    await page.evaluate(
+        "for (let n = 0; n < 2; n++) document.body.dispatchEvent("
+        "new KeyboardEvent('keydown', { key: 'Escape', bubbles: true, cancelable: true }))"
+    )
     await eventually(lambda: bench.asked.count(("off", None, None)) == 1)
     await expect(page.get_by_text("All outputs are off, read back.")).to_be_visible()
 

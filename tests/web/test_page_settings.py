@@ -131,7 +131,9 @@ async def test_the_form_says_what_is_wrong_at_its_field_and_changes_one_line_of_
     await expect(by(page, "set-mqtt.password")).to_have_value(re.compile(r"^\(hidden \w+\)$"))
     before = shop.text()
     await by(page, "form-save").click()
-    await expect(by(page, "pending")).to_contain_text("To bring it into force, end benchd and start it again: nothing is on now.")
+    await expect(by(page, "pending")).to_contain_text(
+        "To bring it into force, end benchd and start it again: nothing is on now."
+    )
     assert shop.text() == before.replace("max_limit_a = 3.0", "max_limit_a = 2.5")
     await page.goto(f"{shop.url}#settings/changes")
     await expect(by(page, "change").first).to_contain_text("this machine: supply[0].channel[0].max_limit_a")

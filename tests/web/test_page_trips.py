@@ -182,7 +182,7 @@ async def test_a_scanner_neither_re_arms_nor_raises_a_limit_nor_presses_a_button
     bench.set(1, output=OutputState.OFF, stage=None, latched=True, trip=trip_of())
     button = by(by(page, "trip-banner"), "rearm")
     await expect(button).to_have_text("Re-arm …")
-    await page.keyboard.type("rr")
+    await page.evaluate(SCAN, "rr")
     await expect(by(page, "foot-said")).to_have_text("Foot switch: Pressed twice too quickly: press again.")
     # Another key in between: it asks anew.
     await page.keyboard.type("1")
