@@ -40,7 +40,7 @@ async def test_live_numbers_move_and_cut_off_cuts_off(tmp_path: Path) -> None:
                 assert len(seen) > 5, f"a booting board draws an uneven current; the page showed {seen}"
 
                 await page.get_by_test_id("cut-off").click()
-                await asyncio.to_thread(until, lambda: sim.truth(1).output, lambda on: not on, "off", 2.0)
+                await asyncio.to_thread(until, lambda: sim.truth(1).output, lambda on: not on, "off")
                 await expect(channel.get_by_test_id("output")).to_have_text(re.compile("off", re.I))
 
                 # The power-up is filed and can be looked at, with its finding.
@@ -69,7 +69,7 @@ async def test_a_trip_is_shown_and_a_dead_daemon_is_not_taken_for_no_current(tmp
                 assert not sim.truth(1).output
 
                 daemon.process.kill()
-                await expect(page.get_by_test_id("link")).to_contain_text(re.compile("lost", re.I), timeout=15_000)
+                await expect(page.get_by_test_id("link")).to_contain_text(re.compile("lost", re.I))
                 await expect(channel.get_by_test_id("output")).to_have_text(re.compile("unknown", re.I))
 
 
