@@ -71,9 +71,11 @@ def personal(log: Log, job: str) -> Personal:
     return Personal(found, tuple(notes), traces, rows, photos, _samples(log, job))
 
 
-def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_bench: bool = False) -> Forgotten:
+def forget(
+    log: Log, job: str, now_ns: int, new: str | None = None, *, from_bench: bool = False, by: str = ""
+) -> Forgotten:
     """Do it, in one transaction. `new`: the id from now on, where another copy of the log has given it already.
-    `from_bench`: take the job off the bench, too.
+    `from_bench`: take the job off the bench, too. `by`: who asked for it, of the workshop.
 
     Raises LogError when there is no such job, or it is on the bench.
     """
@@ -90,8 +92,8 @@ def forget(log: Log, job: str, now_ns: int, new: str | None = None, *, from_benc
         _clean_journal(db, new, Words(job, new))
         db.execute("INSERT OR REPLACE INTO forgotten VALUES (?, ?)", (new, now_ns))
         db.execute("INSERT OR REPLACE INTO bench VALUES (?, ?)", (OWED, str(now_ns)))
-        text = "what was known of its owner was taken out, its id among it"
-        log.add_entry("forgotten", job=new, payload={"text": text}, t_ns=now_ns)
+        said = {"text": "what was known of its owner was taken out, its id among it"} | ({"by": by} if by else {})
+        log.add_entry("forgotten", job=new, payload=said, t_ns=now_ns)
         db.execute("PRAGMA secure_delete = FAST")  # as for everything else that is written
     return Forgotten(new, now_ns, len(known.notes), known.traces, known.rows, known.photos)
 

@@ -170,8 +170,8 @@ class Log:
         """The job of that id."""
         return job_rows.one(self.rows, job)
 
-    def set_current_job(self, job: str | None) -> None:
-        """Put a job on the bench (None: no job), with a journal entry `job-chosen` when it is another one."""
+    def set_current_job(self, job: str | None, by: str = "") -> None:
+        """Put a job on the bench (None: no job), with an entry `job-chosen` when it is another one; `by`: who did."""
         with self.transaction() as db:
             if job is not None and self.job(job) is None:
                 raise LogError(f"job {job!r} is not there; create it first")
@@ -181,7 +181,8 @@ class Log:
             db.execute("DELETE FROM bench WHERE key = 'current-job'")
             if job is not None:
                 db.execute("INSERT INTO bench VALUES ('current-job', ?)", (job,))
-            self.add_entry("job-chosen", job=job, payload={"job": job, "before": before})
+            said = {"job": job, "before": before} | ({"by": by} if by else {})
+            self.add_entry("job-chosen", job=job, payload=said)
 
     def current_job(self) -> str | None:
         """Id of the job on the bench."""

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Query, Request, WebSocket
 from starlette.responses import Response
 
 from benchd.web.bodies import ByBody, ConsentBody, MarkBody, PowerOnBody, RecentQuery, SeenBody
-from benchd.web.caller import THIS_MACHINE, caller_of
+from benchd.web.caller import who
 from benchd.web.description import shape
 from benchd.web.live import pump
 from benchd.web.port import BenchPort, BenchView, ChannelView, Refused
@@ -76,7 +76,7 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         """Switch one output on, within its envelope, with a power plan; or with less than the plan says."""
         asked = body or PowerOnBody()  # type: ignore[call-arg]
         _still_so(bench.view(), supply, ch, asked)
-        by = _who(request, asked.by)
+        by = who(request, asked.by)
         await bench.power_on(supply, ch, asked.plan, voltage_v=asked.voltage_v, limit_a=asked.limit_a, by=by)
         return channel(supply, ch)
 
@@ -85,7 +85,7 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         """End the stage `hold`: the limit is raised to that of the boot. Refused in any other stage."""
         asked = body or ByBody()  # type: ignore[call-arg]
         _still_so(bench.view(), supply, ch, asked)
-        await bench.advance(supply, ch, _who(request, asked.by))
+        await bench.advance(supply, ch, who(request, asked.by))
         return channel(supply, ch)
 
     @r.post("/supplies/{supply}/consent", responses=shape(BenchView))
@@ -99,7 +99,7 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         """Release the latch after a trip, after its pause. A person has looked at the board; the output stays off."""
         asked = body or ByBody()  # type: ignore[call-arg]
         _still_so(bench.view(), supply, ch, asked)
-        await bench.rearm(supply, ch, _who(request, asked.by))
+        await bench.rearm(supply, ch, who(request, asked.by))
         return channel(supply, ch)
 
     @r.post(CHANNEL + "/mark", responses=shape(ChannelView))
@@ -130,9 +130,3 @@ def _still_so(view: BenchView, supply: str, ch: int, asked: SeenBody) -> None:
 def _standing(now: ChannelView) -> str:
     latched = ", tripped" if now.latched else ""
     return f"output {now.output}{latched}" if now.link_up else f"not reached, output {now.output}"
-
-
-def _who(request: Request, face: str) -> str:
-    """Through which face it was asked, for the journal; with the name of whoever has signed in."""
-    caller = caller_of(request)
-    return face if caller == THIS_MACHINE else f"{caller.name}, {face}"

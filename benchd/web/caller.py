@@ -34,6 +34,14 @@ COMMAND_LINE = Caller("command line", Role.OPERATOR)
 """A command of the user whom the daemon belongs to."""
 
 
+def who(request: HTTPConnection, face: str = "") -> str:
+    """Who asks, for the journal: whoever has signed in, and through which face it came (empty: not told). Where nobody
+    had to sign in the face says all."""
+    caller = caller_of(request)
+    name = "" if caller in (THIS_MACHINE, COMMAND_LINE) else caller.name
+    return ", ".join(filter(None, (name, face)))
+
+
 def caller_of(request: HTTPConnection) -> Caller:
     """Who asks this. Raises KeyError where no gate has let anybody in: nobody is somebody by default."""
     caller = request.scope[SCOPE_KEY]

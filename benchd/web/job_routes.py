@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from benchd.jobs.job import Job, JournalEntry
 from benchd.web.bodies import BenchJobBody, ForgetBody, JobId, ListQuery, NoteBody
-from benchd.web.caller import caller_of
+from benchd.web.caller import caller_of, who
 from benchd.web.description import shape
 from benchd.web.errors import ApiError
 from benchd.web.port import BenchPort, BenchView, JobForgotten
@@ -35,18 +35,18 @@ def router(bench: BenchPort, now_ns: Callable[[], int]) -> APIRouter:
         return answer(await bench.create_job(Job(**said), caller_of(request).name), 201)
 
     @r.post("/jobs/{id}/forget", responses=shape(JobForgotten))
-    async def forget(id: Annotated[JobId, Path()], body: ForgetBody) -> Response:
+    async def forget(id: Annotated[JobId, Path()], body: ForgetBody, request: Request) -> Response:
         """Take a customer's data out of the log for good: texts, notes, the job's id. The traces stay."""
         if body.confirm != id:
             raise ApiError(
                 400, "bad-value", f"confirm = {body.confirm!r}: give the job's id, {id}, once more", "confirm"
             )
-        return answer(await bench.forget_job(id))
+        return answer(await bench.forget_job(id, who(request)))
 
     @r.put("/bench/job", responses=shape(BenchView))
-    async def choose(body: BenchJobBody) -> Response:
+    async def choose(body: BenchJobBody, request: Request) -> Response:
         """Put a job on the bench: the next trace goes to it."""
-        await bench.choose_job(body.job)
+        await bench.choose_job(body.job, who(request))
         return answer(bench.view())
 
     @r.get("/journal", responses=shape(JournalEntry, many="entries"))
@@ -56,9 +56,9 @@ def router(bench: BenchPort, now_ns: Callable[[], int]) -> APIRouter:
         return answer({"entries": sorted(entries, key=lambda e: e.seq, reverse=True)})
 
     @r.post("/journal", status_code=201, responses=shape(JournalEntry, status=201))
-    async def note(body: NoteBody) -> Response:
+    async def note(body: NoteBody, request: Request) -> Response:
         """Write a note into the journal."""
         job = body.job if body.job is not None else bench.view().job
-        return answer(await bench.note(job, body.text), 201)
+        return answer(await bench.note(job, body.text, who(request)), 201)
 
     return r

@@ -280,9 +280,10 @@ class BenchPort(Protocol):
         """Take a device in; one without an id gets the next free one."""
         ...
 
-    async def choose_job(self, job: str | None) -> None: ...
+    async def choose_job(self, job: str | None, by: str = "") -> None:
+        """Put a job on the bench. `by`: who asks, for the journal; here and below empty: nobody had to say."""
 
-    async def forget_job(self, job: str) -> JobForgotten:
+    async def forget_job(self, job: str, by: str = "") -> JobForgotten:
         """Take its owner's data out, its id among it, and keep the traces. Not for the job that is on the bench, and
         not while an output is on: Refused('wrong-state')."""
 
@@ -291,7 +292,7 @@ class BenchPort(Protocol):
     async def rejected(self, follower: str, limit: int) -> list[RejectedRow]:
         """What the server of a follower (or one stream of it) refused for good. Raises Refused('not-found')."""
 
-    async def note(self, job: str | None, text: str) -> JournalEntry: ...
+    async def note(self, job: str | None, text: str, by: str = "") -> JournalEntry: ...
 
     async def traces(
         self,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from benchd.store.reference_rows import Reference
 from benchd.traces.comparison import Comparison
 from benchd.web.bodies import BoardQuery, ByQuery, CompareQuery, NearestQuery, ReferenceBody
+from benchd.web.caller import who
 from benchd.web.description import shape
 from benchd.web.port import BandView, BenchPort, Nearest, ReferenceAdded
 from benchd.web.shapes import answer
@@ -26,15 +27,15 @@ def router(bench: BenchPort) -> APIRouter:
         return answer({"references": await bench.references(query.board)})
 
     @r.post("/references", status_code=201, responses=shape(ReferenceAdded, status=201))
-    async def add(body: ReferenceBody) -> Response:
+    async def add(body: ReferenceBody, request: Request) -> Response:
         """Make a trace a reference. Again changes its board and note."""
-        kept, doubt = await bench.add_reference(body.trace, body.board, body.note, body.by)
+        kept, doubt = await bench.add_reference(body.trace, body.board, body.note, who(request, body.by))
         return answer(ReferenceAdded(kept, doubt), 201)
 
     @r.delete("/references/{id}", responses=shape(Reference))
-    async def remove(id: TraceId, query: Annotated[ByQuery, Query()]) -> Response:
+    async def remove(id: TraceId, query: Annotated[ByQuery, Query()], request: Request) -> Response:
         """Take a trace off the references; it stays filed."""
-        return answer(await bench.remove_reference(id, query.by))
+        return answer(await bench.remove_reference(id, who(request, query.by)))
 
     @r.get("/traces/{id}/compare", responses=shape(Comparison))
     async def compare(id: TraceId, query: Annotated[CompareQuery, Query()]) -> Response:

@@ -6,12 +6,13 @@ import asyncio
 from typing import Annotated
 
 import msgspec
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from benchd.store.log import TraceRow
 from benchd.traces.samples import Samples
 from benchd.web.bodies import SamplesQuery, TracesQuery
+from benchd.web.caller import who
 from benchd.web.description import shape
 from benchd.web.port import BenchPort, Refused
 from benchd.web.shapes import answer, columns
@@ -47,11 +48,11 @@ def router(bench: BenchPort) -> APIRouter:
         return answer(await asyncio.to_thread(columns, part, row.start_ns, query.points))
 
     @r.post("/traces/{id}/marks", responses=shape(TraceRow))
-    async def mark(id: TraceId, body: TraceMarkBody) -> Response:
+    async def mark(id: TraceId, body: TraceMarkBody, request: Request) -> Response:
         """Set or move a mark by hand, or take it away; the trace is read again. Setting it again is safe."""
         if body.seen is not None:
             _not_stale(await bench.trace_row(id), body.seen)
-        return answer(await bench.mark_trace(id, body.kind, body.at_s, body.by))
+        return answer(await bench.mark_trace(id, body.kind, body.at_s, who(request, body.by)))
 
     return r
 

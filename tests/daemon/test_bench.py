@@ -200,12 +200,17 @@ async def test_a_write_that_fails_is_told_as_such(
     assert await refused(bench.create_job(Job("R-1"))) == ("log-down", str(fault))
 
 
-async def test_notes_need_a_job(bench: Bench) -> None:
+async def test_notes_need_a_job_and_say_by_whom(bench: Bench, log: Log) -> None:
     assert (await refused(bench.note(None, "seen")))[0] == "wrong-state"
     assert (await refused(bench.note("R-9", "seen")))[0] == "not-found"
     await bench.create_job(Job("R-1"))
-    await bench.choose_job("R-1")
-    assert (await bench.note(None, "seen")).job == "R-1"
+    await bench.choose_job("R-1", "Ada")
+    noted = await bench.note(None, "seen", "Ada, page")
+    assert (noted.job, noted.payload) == ("R-1", {"text": "seen", "by": "Ada, page"})
+    assert log.journal(kinds=["job-chosen"])[-1].payload == {"job": "R-1", "before": None, "by": "Ada"}
+    await bench.choose_job(None)
+    gone = await bench.forget_job("R-1", "Ada")
+    assert log.journal(job=gone.job, kinds=["forgotten"])[-1].payload["by"] == "Ada"
 
 
 async def test_recent_readings_are_those_of_the_last_seconds(bench: Bench, core: Core) -> None:

@@ -45,6 +45,8 @@ test("an entry of the journal is one sentence, with what was changed and by whom
   const said = (/** @type {string} */ kind, /** @type {Record<string, any>} */ payload) => sentence({ kind, payload, supply: null, channel: null });
   assert.equal(said("step", { step: "cleaned", label: "Cleaned", detail: "charger chip", text: "green", minutes: 12, by: "anna" }), "Cleaned: charger chip. Green. Took 12 min, by anna");
   assert.equal(said("step", { step: "own-kind", by: "other" }), "own-kind");
+  assert.equal(said("note", { text: "warm at the charger chip", by: "anna" }), "warm at the charger chip, by anna");
+  assert.equal(said("note", { text: "warm" }), "warm");
   assert.equal(said("job-state", { before: "repairing", after: "testing" }), "Being repaired → Being tested");
   assert.equal(said("job-changed", { changed: ["symptom", "wanted_back"], by: "page" }), "Changed: Symptom, What the owner needs back, on the page");
   assert.equal(said("check", { item: "radios", label: "Radios", state: "not-needed", note: "none fitted" }), "Not needed: Radios (none fitted)");

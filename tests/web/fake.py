@@ -350,7 +350,7 @@ class FakeBench:
         self._enter("job-created", job.id, {})
         return job
 
-    async def choose_job(self, job: str | None) -> None:
+    async def choose_job(self, job: str | None, by: str = "") -> None:
         """See `BenchPort`."""
         if job is not None and all(j.id != job for j in self.job_list):
             raise Refused("not-found", f"there is no job {job}")
@@ -361,7 +361,7 @@ class FakeBench:
         """See `BenchPort`."""
         return [e for e in self.entries if job in (None, e.job)][-limit:]
 
-    async def forget_job(self, job: str) -> JobForgotten:
+    async def forget_job(self, job: str, by: str = "") -> JobForgotten:
         """See `BenchPort`."""
         if all(j.id != job for j in self.job_list):
             raise Refused("not-found", f"job {job!r} is not in the log")
@@ -373,9 +373,9 @@ class FakeBench:
             raise Refused("not-found", f"no follower {follower!r}")
         return self.refused[:limit]
 
-    async def note(self, job: str | None, text: str) -> JournalEntry:
+    async def note(self, job: str | None, text: str, by: str = "") -> JournalEntry:
         """See `BenchPort`."""
-        return self._enter("note", job, {"text": text})
+        return self._enter("note", job, {"text": text} | ({"by": by} if by else {}))
 
     async def traces(self, job: str | None, limit: int, **more: Any) -> list[TraceRow]:
         """See `BenchPort`."""

@@ -18,7 +18,7 @@ from benchd.web.caller import Caller, Role
 from benchd.web.desks import Desks
 from benchd.web.rights import Need, body_limit, need_of
 from benchd.web.sessions import LATE_OFF_NS, S, Sessions
-from tests.web.fake import START_NS, FakeBench
+from tests.web.fake import START_NS, FakeBench, make_samples
 
 V1 = "/api/v1"
 TOKEN = {Role.OPERATOR: "benchd_operator_token", Role.VIEWER: "benchd_viewer_token"}
@@ -160,6 +160,22 @@ async def test_another_page_changes_nothing_not_even_by_an_operators_cookie(
             assert code_of(answer) == (403, "wrong-origin"), (method, path)
     assert (bench.asked, desk.asked) == ([], [])
     assert (await web.get(f"{V1}/me")).json()["role"] == "operator"
+
+
+async def test_the_journal_gets_the_name_of_who_has_signed_in(app: Starlette, bench: FakeBench) -> None:
+    bench.job = "R-1"
+    bench.file("T1", "R-1", make_samples(START_NS, 3, 50))
+    async with client(app, peer="127.0.0.1") as web:
+        for shown, name in ((TOKEN[Role.OPERATOR], "the operator"), ("secret of this run", "")):
+            shows = {"Authorization": f"Bearer {shown}"}
+            noted = await web.post(f"{V1}/journal", json={"text": "seen"}, headers=shows)
+            assert noted.json()["payload"].get("by", "") == name
+            asked = {"kind": "button", "at_s": None, "by": "command-line"}
+            await web.post(f"{V1}/traces/T1/marks", json=asked, headers=shows)
+            await web.post(f"{V1}/supplies/lab/channels/1/on", json={"by": "command-line"}, headers=shows)
+    faces = ["the operator, command-line", "command-line"]
+    assert [each[-1] for each in bench.asked if each[0] == "mark-trace"] == faces
+    assert [each[-1] for each in bench.asked if each[0] == "on"] == faces
 
 
 def test_what_no_way_is_known_for_needs_an_operator() -> None:

@@ -78,7 +78,7 @@ export class JobsView {
 
   /** @param {string} kind */
   event(kind) {
-    if (["job", "job-state", "job-changed"].includes(kind)) this.reload();
+    if (kind === "job") this.reload();
   }
 
   reload() {

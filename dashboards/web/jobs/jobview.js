@@ -18,7 +18,7 @@ import { Timeline } from "./timeline.js";
 
 /** What happens on the bench comes in bursts: looked at once it is quiet. */
 const QUIET_MS = 400;
-const KINDS = new Set(["trace", "trip", "journal", "job", "step", "check", "photo", "job-changed", "job-state", "finding"]);
+const KINDS = new Set(["trace", "trip", "journal", "job"]);
 
 export class JobView {
   constructor() {

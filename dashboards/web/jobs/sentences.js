@@ -17,7 +17,7 @@ const FILES = { plan: "Plan", card: "Signature card", checklist: "Checklist", st
  * @type {Record<string, (payload: Payload, where: string) => string>}
  */
 const SENTENCES = {
-  note: ({ text }) => text,
+  note: (payload) => `${payload.text}${by(payload)}`,
   trace: ({ finding }) => (finding ? `Trace: ${signature(finding.signature)}, ${percent(finding.confidence)}` : "Trace filed"),
   finding: ({ finding }) => (finding ? `Read again: ${signature(finding.signature)}, ${percent(finding.confidence)}` : "Read again"),
   reference: ({ text }) => `Reference: ${text ?? ""}`,
@@ -34,6 +34,7 @@ const SENTENCES = {
   promise: ({ text }, where) => `Protection${where}: ${text ?? ""}`,
   "quiet-hours": ({ hours }, where) => `Quiet hours (${hours}) ended it${where}`,
   settings,
+  forgotten: (payload) => `Forgotten: ${payload.text ?? ""}${by(payload)}`,
   "job-created": (payload) => `Taken in${by(payload)}`,
   "job-chosen": (payload) => `Put on the bench${by(payload)}`,
   "job-changed": (payload) => `Changed: ${(payload.changed ?? []).map(field).join(", ")}${by(payload)}`,
