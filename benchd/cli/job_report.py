@@ -25,7 +25,8 @@ def report(
 ) -> None:
     """Everything about a job on paper. Example: benchd job report R-1042 -o R-1042.pdf --for customer"""
     from benchd.report.gather import NoJob
-    from benchd.report.make import Form, Order, made
+    from benchd.report.make import made
+    from benchd.report.order import Form, Order
     from benchd.report.pdf import PdfError
     from benchd.report.texts import TextsError
     from benchd.share import share_path

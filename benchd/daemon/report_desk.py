@@ -9,10 +9,11 @@ import msgspec
 from benchd.daemon.apart import Apart, Done
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.report.order import Audience, Failed, Form, Order
 from benchd.report.texts import Texts, languages
 from benchd.web.errors import ApiError
 from benchd.web.port import Refused
-from benchd.web.report_port import Audience, Form, ReportLanguage
+from benchd.web.report_port import ReportLanguage
 
 log = logging.getLogger("benchd")
 
@@ -22,14 +23,7 @@ MOST_WAITING = 8
 """Reports are made one after the other; who comes when so many wait is told to come again."""
 
 
-class _Fault(msgspec.Struct):
-    """What the process that makes a report says when it cannot."""
-
-    code: str
-    message: str
-
-
-_FAULT = msgspec.json.Decoder(_Fault)
+_FAILED = msgspec.json.Decoder(Failed)
 
 
 class ReportDesk:
@@ -39,7 +33,7 @@ class ReportDesk:
     def __init__(self, core: Core, bench: Bench) -> None:
         self._core = core
         self._bench = bench
-        self.apart = Apart("benchd.report", "report", "report-failed", within_s=WITHIN_S, most_waiting=MOST_WAITING)
+        self.apart = maker()
 
     def languages(self) -> list[ReportLanguage]:
         """See `ReportPort.languages`."""
@@ -51,15 +45,13 @@ class ReportDesk:
             raise Refused("out-of-range", f"language = {language!r}: allowed are {', '.join(languages())}")
         if await self._bench.read(lambda db: db.job(job)) is None:  # no process is needed to see that
             raise Refused("not-found", f"job {job!r} is not in the log")
-        order = {
-            "job": job,
-            "log": str(self._core.writer.path),
-            "form": form,
-            "audience": audience,
-            "language": language,
-            "bench": self._core.settings.bench,
-        }
+        order = Order(job, str(self._core.writer.path), form, audience, language, self._core.settings.bench)
         return content(await self.apart.done(msgspec.json.encode(order)))
+
+
+def maker() -> Apart:
+    """Makes a report of each `Order` (as JSON) in a process of its own."""
+    return Apart("benchd.report", "report", "report-failed", within_s=WITHIN_S, most_waiting=MOST_WAITING)
 
 
 def content(done: Done) -> bytes:
@@ -67,7 +59,7 @@ def content(done: Done) -> bytes:
     if done.status == 0:
         return done.made
     try:
-        fault = _FAULT.decode(done.told)
+        fault = _FAILED.decode(done.told)
     except msgspec.DecodeError:
         log.error("a report could not be made: %s", done.told.decode("utf-8", "replace")[-2000:])
         raise ApiError(500, "report-failed", "the report could not be made; the daemon's log says why") from None

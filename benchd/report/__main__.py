@@ -13,7 +13,8 @@ import sys
 import msgspec
 
 from benchd.report.gather import NoJob
-from benchd.report.make import Order, made
+from benchd.report.make import made
+from benchd.report.order import Failed, Order
 from benchd.report.pdf import PdfError
 from benchd.report.texts import TextsError
 from benchd.store.errors import LogError
@@ -37,7 +38,7 @@ def main() -> int:
         content = made(order)
     except tuple(kind for kind, _ in _FAULTS) as e:
         code = next(code for kind, code in _FAULTS if isinstance(e, kind))
-        sys.stderr.buffer.write(msgspec.json.encode({"code": code, "message": str(e)}))
+        sys.stderr.buffer.write(msgspec.json.encode(Failed(code, str(e))))
         return FAULT_STATUS
     sys.stdout.buffer.write(content)
     return 0

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import Literal, get_args
-
-import msgspec
+from typing import get_args
 
 from benchd import __version__
 from benchd.jobs.checklist_folder import ChecklistFolder
@@ -14,29 +12,13 @@ from benchd.report.customer import customer
 from benchd.report.document import Document
 from benchd.report.full import full
 from benchd.report.gather import Gathered, gathered
+from benchd.report.order import Audience, Order
 from benchd.report.page import page
 from benchd.report.pdf import pdf
 from benchd.report.texts import Texts, languages
 from benchd.store.log import Log
 
-Audience = Literal["technician", "customer"]
-Form = Literal["html", "pdf"]
 AUDIENCES: tuple[Audience, ...] = get_args(Audience)
-
-
-class Order(msgspec.Struct, frozen=True):
-    """What is wanted."""
-
-    job: str
-    log: str
-    """The log's file; beside it lie the checklists of one's own."""
-    form: Form = "pdf"
-    audience: Audience = "technician"
-    language: str = "en"
-    bench: str = ""
-    """The bench's name, as the settings have it."""
-    styles: str | None = None
-    """Written into the page, for one that is a file of its own; None: it is served, and has links to its like."""
 
 
 def made(order: Order) -> bytes:

@@ -16,6 +16,8 @@
 413 too-large                                                  body above the limit
 429 too-often                                                  wait, as Retry-After says
 500 internal                                                   a fault of the daemon; its log has the details
+500, 503 report-failed, photo-failed                           the process that makes it failed, or was too slow
+503 busy                                                       too many wait for such a process; ask again
 503 log-down                                                   the log cannot be written or read at the moment
 """
 

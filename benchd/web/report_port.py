@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal, Protocol
+from typing import Protocol
 
 import msgspec
 
-Audience = Literal["technician", "customer"]
-Form = Literal["html", "pdf"]
+from benchd.report.order import Audience, Form
 
 
 class ReportLanguage(msgspec.Struct):

@@ -8,9 +8,10 @@ from fastapi import APIRouter, Path, Query
 from pydantic import Field
 from starlette.responses import Response
 
+from benchd.report.order import Audience, Form
 from benchd.web.bodies import JobId, RequestQuery
 from benchd.web.description import shape
-from benchd.web.report_port import Audience, Form, ReportPort
+from benchd.web.report_port import ReportPort
 from benchd.web.shapes import answer
 
 MEDIA: dict[Form, str] = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}

@@ -14,7 +14,8 @@ from benchd.jobs.job import Job
 from benchd.jobs.photo import Developed
 from benchd.report.document import Block, Document
 from benchd.report.gather import Gathered, gathered
-from benchd.report.make import Audience, Order, document
+from benchd.report.make import document
+from benchd.report.order import Audience, Order
 from benchd.report.texts import Texts
 from benchd.store.filing import file_imported
 from benchd.store.log import Log

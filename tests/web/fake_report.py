@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from benchd.report.order import Audience, Form
 from benchd.web.port import Refused
-from benchd.web.report_port import Audience, Form, ReportLanguage
+from benchd.web.report_port import ReportLanguage
 
 
 class FakeReports:
