@@ -149,7 +149,7 @@ export class FootSwitch {
     this.choosers = new Map();
     const rows = Object.entries(ACTIONS).map(([name, [title, words]]) => {
       const choose = button("", () => this.startLearning(name), { testid: `foot-${name}` });
-      const none = button("None", () => this.set(name, null), { testid: `foot-${name}-none`, "aria-label": `No key for: ${title}` });
+      const none = button("None", () => this.set(name, null), { testid: `foot-${name}-none`, "aria-label": `None: no key for ${title}` });
       this.choosers.set(name, choose);
       return el("li", { class: "foot-row" }, el("div", {}, el("b", {}, title), el("p", { class: "soft" }, words)), el("div", { class: "pair-buttons" }, choose, none));
     });
