@@ -99,7 +99,7 @@ function tick() {
   const state = link.live ? "live" : link.silence === null ? "wait" : "lost";
   setData(byId("link"), "state", state);
   const [words, seconds] = byId("link").children;
-  setText(words, { live: "live", wait: "connecting", lost: "link lost" }[state]);
+  setText(words, { live: "live", wait: document.body.dataset.signedOut === "true" ? "not signed in" : "connecting", lost: "link lost" }[state]);
   setText(seconds, state === "lost" ? ` ${age(link.silence)}` : "");
   setData(document.body, "link", state);
   presses.refresh(state === "live");
@@ -143,6 +143,10 @@ function route() {
 // What is scrolled to, or has the focus, must not come to lie under the head.
 new ResizeObserver(([head]) => document.documentElement.style.setProperty("--head", `${Math.ceil(head.borderBoxSize[0].blockSize)}px`))
   .observe(/** @type {Element} */ (document.querySelector(".head")));
+
+// What is said over the cut-off bar makes it higher: an open sheet ends above it.
+new ResizeObserver(([foot]) => document.documentElement.style.setProperty("--foot-now", `${Math.ceil(foot.borderBoxSize[0].blockSize)}px`))
+  .observe(/** @type {Element} */ (document.querySelector(".foot")));
 
 addEventListener("hashchange", route);
 beside.addEventListener("change", route);

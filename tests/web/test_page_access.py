@@ -39,6 +39,9 @@ async def test_a_viewer_looks_and_cuts_and_a_phone_comes_in_by_its_code(browser:
             await expect(by(viewer, "link")).to_have_text("live")
             for changing in ("power-on", "mark-button", "note"):
                 assert await by(viewer, changing).locator("visible=true").count() == 0, changing
+            for closed, words in (("settings", "see the settings"), ("jobs/new", "take devices in")):
+                await viewer.evaluate(f"location.hash = '{closed}'")
+                await expect(by(viewer, "only-operators").locator("visible=true")).to_contain_text(words)
             await by(viewer, "cut-off").click()
             await eventually(lambda: ("off", None, None) in bench.asked)
             assert {asked[0] for asked in bench.asked} == {"off", "recent"}
@@ -54,8 +57,11 @@ async def test_a_viewer_looks_and_cuts_and_a_phone_comes_in_by_its_code(browser:
             code = await by(operator, "code").locator("b").inner_text()
 
             await phone.goto(f"{url}sign-in#code={code}")
-            await expect(by(phone, "badge")).to_have_text("phone")
+            await expect(by(phone, "badge")).to_have_text("Signed in as phone …")
             assert code not in phone.url
+            await phone.goto(f"{url}sign-in#code={code}")
+            await expect(by(phone, "known")).to_contain_text("You are signed in as phone")
+            await phone.get_by_role("link", name="To the bench").click()
             await expect(by(phone, "power-on").first).to_be_visible()
 
             await operator.get_by_role("button", name="Close").click()

@@ -32,6 +32,7 @@ async function look() {
   } catch (thrown) {
     if (!(thrown instanceof Fault) || thrown.status !== 401) return; // no link: others tell
     signedOut = true;
+    setData(document.body, "signedOut", "true");
     const back = location.pathname === "/benches" ? "/benches" : location.hash.slice(1);
     gone.replaceChildren("You are not signed in, so nothing is shown and nothing can be cut from here. ",
       el("a", { class: "like-button go", href: `/sign-in${back ? `#back=${encodeURIComponent(back)}` : ""}` }, "Sign in"));
@@ -43,13 +44,11 @@ async function look() {
 function take(found) {
   me = found;
   signedOut = false;
+  setData(document.body, "signedOut", "false");
   gone.hidden = true;
   setData(document.body, "role", found.role);
   badge.hidden = found.until_ns === null;
   place();
-  const words = found.can.change ? found.name : `Looks only: ${found.name}`;
-  setText(badge, words);
-  badge.setAttribute("aria-label", `${words}, signed in as ${found.role}`);
 }
 
 /** What the sheet shows. */
@@ -115,6 +114,11 @@ function place() {
   if (!NARROW.matches) byId("link").before(badge);
   else if (mayChange()) document.querySelector("main")?.append(badge);
   else document.querySelector(".head-row")?.parentElement?.append(badge);
+  if (me === null) return;
+  const full = NARROW.matches ? `Signed in as ${me.name} …` : me.name;
+  const words = me.can.change ? full : `Looks only: ${me.name}`;
+  setText(badge, words);
+  badge.setAttribute("aria-label", `${words}, signed in as ${me.role}`);
 }
 
 place();

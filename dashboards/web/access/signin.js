@@ -25,6 +25,11 @@ async function signIn(what) {
     setText(byId("state"), "");
     setText(byId("fault"), messageOf(thrown));
     enter.disabled = false;
+    // A link that was followed once more: its code is used up, and who follows it may be in all the same.
+    if ("code" in what && what.code === came.code && await known()) {
+      setText(byId("fault"), "");
+      return;
+    }
     secret.focus();
     secret.select();
   }
@@ -39,22 +44,23 @@ async function signOut() {
   }
 }
 
-/** Somebody who is in already is told so. */
+/** Somebody who is in already is told so. True if so. */
 async function known() {
   /** @type {Me | null} */
   const me = await ask("GET", "/me").catch(() => null);
   if (me === null) {
     secret.focus();
-    return;
+    return false;
   }
   const whole = me.until_ns === null ? "" : `, for ${lasting((me.until_ns - (me.since_ns ?? me.until_ns)) / 1e9)} in all`;
-  byId("known").append(
-    el("p", {}, me.until_ns === null ? "Nobody needs to sign in on this machine." : `You are ${me.name}, ${me.role}${whole}.`),
+  byId("known").replaceChildren(
+    el("p", {}, me.until_ns === null ? "Nobody needs to sign in on this machine." : `You are signed in as ${me.name}, ${me.role}${whole}.`),
     el("div", { class: "known-ways" },
       el("a", { class: "like-button go", href: "/" }, "To the bench"),
       me.until_ns === null ? null : button("Sign out", signOut, { class: "quiet", testid: "sign-out" })));
   byId("known").hidden = false;
   byId("form").hidden = me.until_ns === null;
+  return true;
 }
 
 readable.addEventListener("change", () => secret.setAttribute("type", readable.checked ? "text" : "password"));

@@ -81,9 +81,9 @@ export class ChannelCard {
       this.current.box,
       el("div", { class: "row" }, this.voltage.box, this.power.box),
       // What comes and goes stands below the buttons: they must not move away under a finger.
-      this.old, this.told, this.mode, this.stages.node, this.health.warning, this.plotBox,
+      this.old, this.told, this.mode, this.stages.node, this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks), this.fault,
-      this.finding, this.stages.results,
+      this.health.warning, this.finding, this.stages.results,
       el("div", { class: "spans", role: "group", "aria-label": "Time in view" }, ...this.spanButtons),
       this.set, this.who,
       this.health.fold);

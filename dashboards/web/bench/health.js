@@ -8,7 +8,7 @@ import { duration } from "../shared/format.js";
 /** @param {unknown} value */
 const ms = (value) => (typeof value === "number" ? `${Number(value.toPrecision(3))} ms` : "–");
 const FIGURES = [
-  ["interval_ms", "between readings"], ["jitter_ms", "jitter"], ["worst_ms", "worst gap, newest second"],
+  ["interval_ms", "between readings, now"], ["jitter_ms", "jitter"], ["worst_ms", "worst gap, newest second"],
   ["worst_minute_ms", "worst gap, last minute"], ["round_trip_ms", "question to reply"], ["overrun_ms", "late by this computer"],
 ];
 

@@ -112,6 +112,9 @@ class PowerSheet {
         throw fault;
       });
       closeSheet();
+      const { supply, channel } = this.channel;
+      // What happens now is read at the card's top, and the button that the focus goes back to is far below it.
+      document.querySelector(`[data-testid="${CSS.escape(`channel-${supply}-${channel}`)}"]`)?.scrollIntoView({ block: "start" });
     });
   }
 }

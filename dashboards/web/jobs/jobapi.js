@@ -28,6 +28,8 @@ export const jobApi = {
   choices: () => ask("GET", "/jobs/choices"),
   /** @param {string} id */
   labelAddress: (id) => `${BASE}${jobPath(id)}/label.svg`,
+  /** What a report can be written in. @returns {Promise<{ id: string, name: string }[]>} */
+  languages: async () => (await ask("GET", "/reports")).languages,
   /** @param {string} id @param {{ for?: string, language?: string }} [how] */
   reportAddress: (id, how = {}) => `${BASE}${jobPath(id)}/report${query(how)}`,
   /** @param {string} id @param {{ for?: string, language?: string }} [how] */

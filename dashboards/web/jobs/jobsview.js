@@ -6,6 +6,7 @@ import { clock } from "../shared/format.js";
 import { intake } from "./intake.js";
 import { jobApi } from "./jobapi.js";
 import { STATES, state } from "./jobwords.js";
+import { onlyLooks } from "./may.js";
 import { refill } from "./refill.js";
 
 /** @import { BenchView, Job } from "../shared/types.js" */
@@ -57,8 +58,12 @@ export class JobsView {
 
   /** The intake form; what was typed is there again for whoever has looked at another view meanwhile. @param {string} asked */
   async takeIn(asked) {
-    const { boards, next_id: next } = await jobApi.choices().catch(() => ({ boards: [], next_id: "" }));
+    const { boards, next_id: next } = onlyLooks() ? { boards: [], next_id: "" } : await jobApi.choices().catch(() => ({ boards: [], next_id: "" }));
     if (this.asked !== asked || !this.isOpen) return;
+    if (onlyLooks()) {
+      this.node.replaceChildren(el("h2", {}, "Take a device in"), el("p", { testid: "only-operators" }, "Only operators take devices in. Sign in as one."));
+      return;
+    }
     if (this.draft?.asked !== asked) {
       const form = intake(asked.slice("new-".length), next, boards, () => { this.draft = null; });
       this.draft = { asked, form };

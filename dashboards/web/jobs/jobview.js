@@ -181,14 +181,27 @@ function nothing() {
   ];
 }
 
+/** @type {[string, "reportAddress" | "reportFileAddress", string | undefined, string][]} */
+const REPORTS = [
+  ["For the workshop: page", "reportAddress", undefined, "report-page"],
+  ["For the workshop: PDF", "reportFileAddress", undefined, "report-pdf"],
+  ["For the customer: page", "reportAddress", "customer", "report-customer"],
+  ["For the customer: PDF", "reportFileAddress", "customer", "report-customer-pdf"],
+];
+
 /** @param {string} id */
-function report(id) {
-  const link = (/** @type {string} */ text, /** @type {string} */ href, /** @type {string} */ testid) =>
-    el("a", { class: "like-button", href, target: "_blank", rel: "noopener", testid }, text);
+async function report(id) {
+  const links = REPORTS.map(([text, , , testid]) => el("a", { class: "like-button", target: "_blank", rel: "noopener", testid }, text));
+  const point = (/** @type {string | undefined} */ language) => REPORTS.forEach(([, address, reader], n) =>
+    links[n].setAttribute("href", jobApi[address](id, { for: reader, language })));
+  const language = el("select", { id: "report-language", testid: "report-language", on: { change: () => point(language.value) } });
+  const choice = el("div", { class: "job-field", hidden: true }, el("label", { for: "report-language" }, "Language"), language);
+  point(undefined);
   showSheet(`Report of ${id}`, el("div", { class: "sheet-body" },
-    el("p", { class: "soft" }, "As it stands now. What is not ticked is in it as not done."),
-    link("For the workshop: page", jobApi.reportAddress(id), "report-page"),
-    link("For the workshop: PDF", jobApi.reportFileAddress(id), "report-pdf"),
-    link("For the customer: page", jobApi.reportAddress(id, { for: "customer" }), "report-customer"),
-    link("For the customer: PDF", jobApi.reportFileAddress(id, { for: "customer" }), "report-customer-pdf")), "report-sheet");
+    el("p", { class: "soft" }, "As it stands now. What is not ticked is in it as not done."), choice, ...links), "report-sheet");
+  const known = await jobApi.languages().catch(() => []);
+  // English first: what a report is in when nothing is chosen.
+  known.sort((a, b) => Number(b.id === "en") - Number(a.id === "en"));
+  language.append(...known.map((one) => el("option", { value: one.id, lang: one.id }, one.name)));
+  choice.hidden = known.length < 2;
 }

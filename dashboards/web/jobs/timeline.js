@@ -74,7 +74,7 @@ export class Timeline {
     const everything = this.list.classList.contains("everything");
     this.all.hidden = count === 0;
     this.all.setAttribute("aria-pressed", String(everything));
-    setText(this.all, `${everything ? "Without" : "With"} ${count} of outputs and links`);
+    setText(this.all, `${everything ? "Hide" : "Show"} ${count} ${count === 1 ? "line" : "lines"} about outputs and links${everything ? "" : " too"}`);
   }
 
   /** @param {TimelineEntry} entry */

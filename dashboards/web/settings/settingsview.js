@@ -2,6 +2,7 @@
 
 import { messageOf } from "../shared/api.js";
 import { byId, el } from "../shared/dom.js";
+import { onlyLooks } from "../jobs/may.js";
 import { BenchForm } from "./benchform.js";
 import { changesOf } from "./changes.js";
 import { listOf, overview } from "./filelist.js";
@@ -39,6 +40,10 @@ export class SettingsView {
   async draw() {
     const wanted = this.wanted;
     if (wanted === undefined) return;
+    if (onlyLooks()) {
+      this.tellViewer();
+      return;
+    }
     let nodes;
     /** @type {BenchForm | TextEditor | null} */
     let editor = null;
@@ -53,9 +58,18 @@ export class SettingsView {
       nodes = [...(wanted === null ? [] : [back()]), el("p", { class: "fault" }, messageOf(fault))];
     }
     if (this.wanted !== wanted) return;
+    // Who somebody is may have come to be known meanwhile.
+    if (onlyLooks()) {
+      this.tellViewer();
+      return;
+    }
     this.editor = editor;
     this.node.replaceChildren(...(editor?.nodes ?? nodes ?? []));
     this.tellPower();
+  }
+
+  tellViewer() {
+    this.node.replaceChildren(el("h2", {}, "Settings"), el("p", { testid: "only-operators" }, "Only operators see the settings. Sign in as one."));
   }
 
   /** @param {BenchView} view */

@@ -87,15 +87,14 @@ export function age(seconds) {
 }
 
 /**
- * Clock time of ns since the epoch; with the date when it is not today, by the bench's clock.
+ * Clock time of ns since the epoch; with the date and without seconds when it is not today, by the bench's clock.
  * @param {number} tNs
  */
 export function clock(tNs) {
   const when = new Date(tNs / 1e6);
-  const time = when.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
-  /** @param {Date} date */
-  const day = (date) => date.toDateString();
-  return day(when) === day(new Date(nowMs())) ? time : `${when.toLocaleDateString([], { day: "numeric", month: "short" })} ${time}`;
+  const today = when.toDateString() === new Date(nowMs()).toDateString();
+  const time = when.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: today ? "2-digit" : undefined, hourCycle: "h23" });
+  return today ? time : `${when.toLocaleDateString([], { day: "numeric", month: "short" })} ${time}`;
 }
 
 /** @param {Maybe} share */

@@ -230,7 +230,7 @@ const back = () => el("a", { class: "like-button quiet back", href: "#traces" },
 function takeAway(row) {
   /** @type {[string, string, string][]} */
   const forms = [
-    ["csv", "csv", "Readings as CSV"], ["parquet", "parquet", "Readings as Parquet"], ["lines", "lp", "Readings as line protocol"],
+    ["csv", "csv", "Readings as CSV"], ["parquet", "parquet", "Readings as Parquet"], ["lines", "lp", "Lines for a time-series database (.lp)"],
     ["picture.png", "png", "Picture (PNG)"], ["picture.svg", "svg", "Picture (SVG)"]];
   return el("section", { "aria-label": "Take away" }, el("h3", {}, "Take away"), el("div", { class: "take-away" },
     ...forms.map(([form, ending, text]) => el("a", { class: "like-button", href: traceApi.address(row.id, form), download: `${row.id}.${ending}`,
