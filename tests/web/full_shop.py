@@ -27,6 +27,7 @@ from tests.daemon.making import ACCURACY, FakeWriter
 from tests.web.conftest import served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples, trip_of
 from tests.web.fake_record import FakeRecords
+from tests.web.fake_report import FakeReports
 from tests.web.fake_steps import FakeSteps, beside
 from tests.web.fake_windows import FakeWindows
 
@@ -164,6 +165,8 @@ async def full_shop(folder: Path, empty: bool = False) -> AsyncIterator[Shop]:
             fill(shop)
             await shop.records.add_photo("R-1042", jpeg(), "charger chip", "the tablet")
         files = FilesDesk(core, over, StepDesk(core, over), config)
-        desks = Desks(records=shop.records, steps=shop.steps, windows=FakeWindows(bench), files=files)
+        desks = Desks(
+            records=shop.records, steps=shop.steps, windows=FakeWindows(bench), files=files, reports=FakeReports()
+        )
         async with served(bench, desks=desks) as shop.url:
             yield shop

@@ -22,6 +22,7 @@ from tests.web.browser import DESK, TABLET, Watched, by, eventually, open_page
 from tests.web.conftest import close_pages, served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples
 from tests.web.fake_record import FakeRecords
+from tests.web.fake_report import FakeReports
 from tests.web.fake_steps import FakeSteps, beside
 
 SMALL_PHONE = (360, 740)
@@ -63,7 +64,7 @@ def records(bench: FakeBench) -> Records:
 @pytest_asyncio.fixture(loop_scope="session")
 async def url(bench: FakeBench, records: Records, steps: FakeSteps, shared_browser: Browser) -> AsyncIterator[str]:
     """The page of a bench whose jobs, steps and checklists are in memory."""
-    async with served(bench, desks=Desks(records=records, steps=steps)) as found:
+    async with served(bench, desks=Desks(records=records, steps=steps, reports=FakeReports())) as found:
         yield found
         await close_pages(shared_browser)
 
@@ -169,6 +170,9 @@ async def test_a_device_is_taken_in_and_repaired(
     await expect(by(view, "state")).to_be_focused()
     await by(view, "report").click()
     await expect(by(page, "report-customer-pdf")).to_have_attribute("href", "/api/v1/jobs/R-1/report.pdf?for=customer")
+    await expect(by(page, "report-language")).to_have_value("en")
+    await by(page, "report-language").select_option("de")
+    await expect(by(page, "report-pdf")).to_have_attribute("href", "/api/v1/jobs/R-1/report.pdf?language=de")
     assert await page.evaluate("window.hit") is None
     assert [f for f in watched.faults if "409" not in f] == []
 

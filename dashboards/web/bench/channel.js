@@ -154,7 +154,7 @@ export class ChannelCard {
     setText(this.capture, !live ? "not heard from" : view.latched ? "tripped: re-arm first" : capture(view.capture));
     this.figures();
     setText(this.set, `${view.plan}: ${withUnit(view.set_voltage_v, "V")}, limit ${withUnit(view.limit_a, "A")}` +
-      ` · ${Number(view.rate_per_s.toPrecision(2))} readings/s`);
+      ` · now ${Number(view.rate_per_s.toPrecision(2))} readings/s`);
     this.introduce(view);
     this.stages.refresh(view, shown);
     this.health.refresh(view, shown, (performance.now() - this.seenAt) / 1000);
