@@ -26,6 +26,7 @@ def checks(g: Gathered, texts: Texts) -> Iterator[Block]:
         untouched = all(item.t_ns is None for item in each.items)
         if each.open and each.moment == "before-chip" and untouched and not chip_steps(g):
             yield Para(texts("checks.no-chip"), "quiet")
+            continue  # its items would only read as if something had been left out
         elif each.open:
             yield Para(texts("checks.open-warning", count=texts.counted("checks.items", each.open)), "loud")
         yield Ticks([_ticked(item, texts) for item in each.items])

@@ -22,10 +22,10 @@ def sure(finding: Finding | None, texts: Texts) -> str:
 
 
 def short_finding(finding: Finding | None, texts: Texts) -> str:
-    """`low-stall, 82 %`."""
+    """`low-stall (stalls at a few tens of mA), 82 %`."""
     if finding is None:
         return texts("found.no-finding")
-    return f"{finding.signature}, {texts.percent(finding.confidence)}"
+    return f"{signature(finding.signature, texts)}, {texts.percent(finding.confidence)}"
 
 
 def peak(traced: Traced, texts: Texts) -> str:
