@@ -108,7 +108,7 @@ async def _play(screen: _Screen, bench: Bench, sim: SimulatedBench) -> None:
     try:
         await _supply_there(bench)
         await scenario.perform(bench, sim)
-        screen.say("played", {}, "the play is over; the page stays until you end it")
+        screen.say("played", {}, "the play is over; the page stays until the end (--for) or Ctrl-C")
     except Refused as e:
         screen.say("refused", {"text": e.message}, f"refused: {e.message}")
 

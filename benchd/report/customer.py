@@ -1,20 +1,20 @@
-"""The report for the customer: one page in plain words, without a figure that would have to be explained."""
+"""The report for the customer: one page in plain words, without a figure that would have to be explained.
+
+Photos stay in the workshop's: nobody chose them and their captions for the customer's eyes.
+"""
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 
 from benchd.report.document import Block, Document, Drawings, Facts, Heading, Items, Para, Signing
 from benchd.report.gather import Gathered, StepKept, Traced
-from benchd.report.part_checks import photo_rows
 from benchd.report.part_course import When, pair
 from benchd.report.texts import Texts
 from benchd.report.words import known_word
 
 MOST_STEPS = 10
 MOST_OPEN = 6
-MOST_PHOTOS = 3
 MOST_LETTERS = 400
 """Of each thing that somebody typed: the page has one sheet."""
 
@@ -35,7 +35,6 @@ def customer(g: Gathered, texts: Texts, made_ns: int, bench: str) -> Document:
             *_done(g, texts),
             *_result(g, texts),
             *_tested(g, texts),
-            *photo_rows([dataclasses.replace(p, caption=_short(p.caption)) for p in g.photos[:MOST_PHOTOS]], texts),
             *_mind(g, texts),
             Signing([texts("customer.received"), texts("customer.handed")]),
         ],

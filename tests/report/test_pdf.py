@@ -46,10 +46,16 @@ def test_what_people_typed_is_text_on_paper_too(evil: Gathered) -> None:
     assert str(reader.metadata.creation_date_raw).startswith("D:20260102030405")
 
 
-def test_the_photo_is_in_it_and_the_german_one_has_its_letters(evil: Gathered) -> None:
+def test_the_workshop_s_has_the_photo(evil: Gathered) -> None:
+    reader = opened(told(evil, "full", "de"))
+    photos = [image.image.size for page in reader.pages for image in page.images if image.image]
+    assert photos == [(900, 675)]
+
+
+def test_the_customer_s_has_no_photo_that_nobody_chose_and_the_german_one_has_its_letters(evil: Gathered) -> None:
     reader = opened(told(evil, "customer", "de"))
     assert len(reader.pages) == 1
-    assert [image.image.size for image in reader.pages[0].images if image.image] == [(900, 675)]
+    assert list(reader.pages[0].images) == []
     assert squeezed("Bitte beachten Sie") in words(reader)
     assert squeezed("Die Lötstellen eines Teils wurden neu aufgeschmolzen.") in words(reader)
 
