@@ -32,7 +32,9 @@ def replacing(path: Path, *, private: bool = False) -> Iterator[BinaryIO]:
     target.parent.mkdir(parents=True, exist_ok=True)
     temporary = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
-        descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600 if private else 0o666)
+        # One that comes after another has that one's mode in the end, and until then nobody else's eyes on it.
+        mode = 0o600 if private or target.exists() else 0o666
+        descriptor = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
         with os.fdopen(descriptor, "w+b") as file:
             yield file
             file.flush()

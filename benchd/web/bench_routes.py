@@ -89,9 +89,9 @@ def _add_channels(r: APIRouter, bench: BenchPort) -> None:
         return channel(supply, ch)
 
     @r.post("/supplies/{supply}/consent", responses=shape(BenchView))
-    async def consent(supply: SupplyName, body: ConsentBody) -> Response:
+    async def consent(request: Request, supply: SupplyName, body: ConsentBody) -> Response:
         """Consent, once, to an unverified profile; switches nothing. Doing it again is safe."""
-        await bench.consent(supply, body.key, body.who)
+        await bench.consent(supply, body.key, who(request, body.who))
         return answer(bench.view())
 
     @r.post(CHANNEL + "/rearm", responses=shape(ChannelView))
