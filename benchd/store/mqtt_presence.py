@@ -81,7 +81,8 @@ class Presence:
             await self._link.publish(self._who_topic, msgspec.json.encode(self._asking()), qos=1)
             if not await _within(ECHO_S, self._echo):
                 told = unseen
-            if self._availability == b"online" and self._before is not None:
+            # Not "online" alone: one that is just taking the name has said who it is, and its `online` comes after.
+            if self._availability != b"offline" and self._before is not None:
                 await _within(ANSWER_S, self._answered)
         self._free()
         await self._publish_who()

@@ -137,6 +137,7 @@ async def test_keys_are_chosen_kept_and_work_from_every_view_but_not_in_a_field(
     await expect(page.get_by_text("All outputs are off, read back.")).to_be_visible()
     assert bench.asked.count(("off", None, None)) == 1
     # On, in the stage hold by hand: the next stage; booting: a mark; off: nothing, whatever is pressed.
+    await page.wait_for_timeout(120)  # as long as a scanner is not between two keys; the browser has no other clock
     await page.keyboard.press("F8")
     await expect(by(page, "foot-said")).to_have_text("Foot switch: no output is on.")
     bench.set(1, output=OutputState.ON, stage="hold", stage_by_hand=True)
@@ -170,7 +171,10 @@ async def test_a_scanner_neither_re_arms_nor_raises_a_limit_nor_presses_a_button
     # Its blank is no press of the button that has the focus, nor is a first or last letter a foot on "next".
     bench.set(1, output=OutputState.ON, stage="hold", stage_by_hand=True)
     raising = by(by(page, "channel-lab-1"), "next")
+    await expect(raising).to_be_enabled()
+    await expect(raising).to_be_visible()  # what is not shown yet takes no focus
     await raising.focus()
+    await expect(raising).to_be_focused()
     for scan in ("B 1", "n-7", "7-n"):
         await page.evaluate(SCAN, scan)
         await expect(by(page, "foot-said")).to_contain_text("as quickly as a scanner types")
