@@ -1,0 +1,129 @@
+"""One run of a procedure, as it is kept: what was asked, what came of it, and how well that is known. Pure."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+Outcome = Literal[
+    "running", "passed", "failed", "done", "unclear", "stopped", "timed-out", "tripped", "refused", "interrupted"
+]
+"""How a run stands, or ended. `passed` and `failed`: what was compared; `done`: measured, nothing to compare;
+`unclear`: measured, but the instrument cannot tell; `stopped`: by a person; `timed-out`: nobody answered, or what was
+waited for did not come; `tripped`: the guard cut; `refused`: it could not begin or go on; `interrupted`: the daemon
+ended, or the link was lost."""
+
+Value = float | str | bool | None
+"""A parameter, an answer, or a label of a measurement."""
+
+
+class Side(msgspec.Struct, frozen=True):
+    """One output that a run uses, in the role that it has there."""
+
+    role: str
+    """main, or the name that the card gives it: battery, usb."""
+    supply: str
+    channel: int
+
+
+class Result(msgspec.Struct, frozen=True):
+    """One figure, or one statement, that a run ends in."""
+
+    name: str
+    """For programs: resistance, leak_kind, pass_rate."""
+    title: str
+    """For people: Resistance of the leads."""
+    value: float | str | None
+    """None: it could not be measured; `text` says why."""
+    unit: str = ""
+    u: float | None = None
+    """Expanded uncertainty (k = 2, about 95 %), in `unit`. None: not known, or it has an interval of its own."""
+    low: float | None = None
+    high: float | None = None
+    """Ends of a 95 % interval that is not symmetrical (a share of passes)."""
+    text: str = ""
+    """A sentence for the technician, figures with units."""
+    verdict: Literal["", "good", "bad", "unclear"] = ""
+    """Where it was compared with something."""
+
+
+class Column(msgspec.Struct, frozen=True):
+    """One column of a curve; `u`: expanded uncertainty (k = 2) of each value, empty where not known."""
+
+    name: str
+    title: str
+    unit: str
+    values: tuple[float, ...]
+    u: tuple[float, ...] = ()
+
+
+class Curve(msgspec.Struct, frozen=True):
+    """Columns of equal length that belong together: the first is the abscissa."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    fitted: tuple[float, ...] = ()
+    """What the best model says at each abscissa, in the unit of the second column."""
+
+
+class Happened(msgspec.Struct, frozen=True):
+    """One moment of a run: a mark, an answer, a step that ended, a gap."""
+
+    t_ns: int
+    kind: Literal["began", "step", "mark", "answer", "point", "gap", "resumed", "trip", "off", "ended"]
+    text: str
+    values: dict[str, Value] = {}
+    photo: str = ""
+    """Id of a photo of the job that belongs to it."""
+
+
+class Run(msgspec.Struct, frozen=True):
+    """One run. While it goes on, `outcome` is `running` and what is filled grows."""
+
+    id: str
+    card: str
+    """Name of the card, and its version as it was run."""
+    version: int
+    title: str
+    job: str | None
+    began_ns: int
+    sides: tuple[Side, ...]
+    plan: str
+    parameters: dict[str, Value]
+    by: str = ""
+    ended_ns: int | None = None
+    outcome: Outcome = "running"
+    text: str = ""
+    """One sentence: what came of it, or why it ended."""
+    results: tuple[Result, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    happened: tuple[Happened, ...] = ()
+    traces: tuple[str, ...] = ()
+    """Ids of traces that were filed while it went on, of its outputs."""
+    cautions: tuple[str, ...] = ()
+    compared: str = ""
+    """Against the earlier run of the same card in the same job: a sentence; empty: there is none."""
+    earlier: str = ""
+    """Id of that run."""
+
+
+class LeadSet(msgspec.Struct, frozen=True):
+    """What the leads of an output were measured to have, there and back."""
+
+    supply: str
+    channel: int
+    name: str
+    """Of the lead set, as the technician calls it; empty: the usual one."""
+    ohm: float
+    u_ohm: float
+    """Expanded (k = 2)."""
+    current_a: float
+    """Measured with."""
+    celsius: float | None
+    """Of the room, as typed; None: not noted."""
+    t_ns: int
+    run: str = ""
+    by: str = ""
+    sense: Literal["two-wire", "remote"] = "two-wire"
