@@ -30,6 +30,16 @@ from benchd.web.port import (
     TripReadings,
     TripRow,
 )
+from benchd.web.procedure_port import (
+    Leads,
+    ProcedureCard,
+    ProcedureChecked,
+    Procedures,
+    ProcedureView,
+    RunBins,
+    RunRow,
+    RunView,
+)
 from benchd.web.record_port import JobChoices, LabelRead
 from benchd.web.step_port import Checklists, StepKinds, Timeline
 from benchd.web.window_port import LinedUp, Window
@@ -90,6 +100,7 @@ SHAPES = (
     TripDetail, Columns, Failure,
     JobChoices, LabelRead, Photo, Checklists, StepKinds, Timeline, Between, LinedUp, Measured, Window,
     BenchForm, FileChange, FileChecked, FileRow,
+    Leads, ProcedureCard, ProcedureChecked, Procedures, ProcedureView, RunBins, RunRow, RunView,
 )  # fmt: skip
 COMPONENT = "#/components/schemas/{name}"
 

@@ -6,8 +6,9 @@ import dataclasses
 
 from fastapi import FastAPI
 
-from benchd.web import record_routes, report_routes, settings_routes, step_routes, window_routes
+from benchd.web import procedure_routes, record_routes, report_routes, settings_routes, step_routes, window_routes
 from benchd.web.files_port import FilesPort
+from benchd.web.procedure_port import ProcedurePort
 from benchd.web.record_port import RecordPort
 from benchd.web.report_port import ReportPort
 from benchd.web.step_port import StepPort
@@ -23,6 +24,7 @@ class Desks:
     reports: ReportPort | None = None
     windows: WindowPort | None = None
     files: FilesPort | None = None
+    procedures: ProcedurePort | None = None
 
     def add_to(self, api: FastAPI) -> None:
         """Add the routes of those that are there."""
@@ -36,3 +38,5 @@ class Desks:
             api.include_router(window_routes.router(self.windows))
         if self.files is not None:
             api.include_router(settings_routes.router(self.files))
+        if self.procedures is not None:
+            api.include_router(procedure_routes.router(self.procedures))

@@ -11,6 +11,7 @@
 409 wrong-state, link-down                                     right request, wrong moment
 409 stale                                                      it changed since it was read; `present` is how it is now
 409 checks-open                                                items of a checklist come first; `present` is those
+409 cautions                                                   the card says what to mind first; `present` is that
 409 consent-needed                                             the supply's profile is unverified: the operator decides
 408 too-slow                                                   the body did not come in time
 413 too-large                                                  body above the limit
@@ -43,6 +44,7 @@ REFUSED_STATUS = {
     "wrong-state": 409,
     "stale": 409,
     "checks-open": 409,
+    "cautions": 409,
     "consent-needed": 409,
     "link-down": 409,
     "out-of-range": 400,

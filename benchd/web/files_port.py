@@ -6,8 +6,8 @@ from typing import Any, Literal, Protocol
 
 import msgspec
 
-FileKind = Literal["supplies", "plan", "card", "checklist", "steps"]
-"""supplies: benchd.toml itself. steps: the one file of kinds of steps."""
+FileKind = Literal["supplies", "plan", "card", "checklist", "steps", "procedure"]
+"""supplies: benchd.toml itself. steps: the one file of kinds of steps. procedure: a card of a procedure."""
 FileOrigin = Literal["own", "settings", "shipped", ""]
 """own: a file of this bench. settings: stands in benchd.toml. shipped: comes with benchd. Empty: there is none."""
 

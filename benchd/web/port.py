@@ -16,6 +16,7 @@ from benchd.traces.comparison import Comparison
 from benchd.traces.picture_look import Kind
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Divergence
+from benchd.web.procedure_port import ProcedureView
 
 TraceForm = Literal["csv", "parquet", "lines"]
 """How a trace goes out as a file."""
@@ -27,7 +28,7 @@ class Refused(Exception):
     def __init__(self, code: str, message: str, present: Any = None) -> None:
         super().__init__(message)
         self.code = code
-        """not-found, wrong-state, stale, consent-needed, out-of-range, link-down, log-down"""
+        """not-found, wrong-state, stale, cautions, consent-needed, out-of-range, link-down, log-down"""
         self.message = message
         self.present = present
         """With `stale`: what is there now, JSON-able, so that whoever went by an old state sees the new one."""
@@ -216,6 +217,8 @@ class BenchView(msgspec.Struct):
     checks_open: list[str] = []
     """Checks before power that are open for the job on the bench: to be read before power goes on; they forbid nothing.
     """
+    procedures: list[ProcedureView] = []
+    """Runs of procedures that go on, the oldest first."""
 
 
 class BenchPort(Protocol):

@@ -30,7 +30,8 @@ class Need(IntEnum):
 
 API = "/api/v1"
 _NOBODY = {("POST", f"{API}/sign-in")}
-_OFF = re.compile(rf"{API}/(supplies/[^/]+/channels/\d+/)?off")
+_OFF = re.compile(rf"{API}/((supplies/[^/]+/channels/\d+/)?off|runs/[^/]+/stop)")
+"""To stop a run is to switch its outputs off."""
 _ANYBODY = {("POST", f"{API}/sign-out")}
 _OPERATORS_READ = re.compile(rf"{API}/(settings|sessions)(/.*)?", re.DOTALL)
 """Settings files, and who else is signed in, are no viewer's business."""

@@ -68,6 +68,7 @@ export interface BenchView {
   plans: Array<Record<string, any>>;
   alarms: Array<Record<string, any>>;
   checks_open: Array<string>;
+  procedures: Array<ProcedureView>;
 }
 
 /** All benches, now. */
@@ -149,6 +150,15 @@ export interface Choice {
   label: string;
 }
 
+/** One column of a curve; `u`: expanded uncertainty (k = 2) of each value, empty where not known. */
+export interface Column {
+  name: string;
+  title: string;
+  unit: string;
+  values: Array<number>;
+  u: Array<number>;
+}
+
 /** Readings as columns: `t_s` s after `t0_ns`, `v` V, `i` A. `readings`: how many there were before thinning. */
 export interface Columns {
   t0_ns: number;
@@ -184,6 +194,14 @@ export interface Conditions {
   accuracy_offset_v: number | null;
   resolution_v: number | null;
   side: string;
+}
+
+/** Columns of equal length that belong together: the first is the abscissa. */
+export interface Curve {
+  name: string;
+  title: string;
+  columns: Array<Column>;
+  fitted: Array<number>;
 }
 
 /** Where a trace first leaves the band of its references. */
@@ -234,7 +252,7 @@ export interface Figure {
 export interface FileChange {
   seq: number;
   t_ns: number;
-  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  file: "card" | "checklist" | "plan" | "procedure" | "steps" | "supplies";
   name: string;
   what: "changed" | "deleted" | "made";
   changed: Array<string>;
@@ -258,7 +276,7 @@ export interface FileFault {
 
 /** A file that can be edited, or a shipped one that can be read and copied. */
 export interface FileRow {
-  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  file: "card" | "checklist" | "plan" | "procedure" | "steps" | "supplies";
   name: string;
   title: string;
   origin: "" | "own" | "settings" | "shipped";
@@ -268,7 +286,7 @@ export interface FileRow {
 
 /** A file as it is now. Secrets in it are hidden: what stands for one is put back when the text is saved. */
 export interface FileView {
-  file: "card" | "checklist" | "plan" | "steps" | "supplies";
+  file: "card" | "checklist" | "plan" | "procedure" | "steps" | "supplies";
   name: string;
   origin: "" | "own" | "settings" | "shipped";
   text: string;
@@ -320,6 +338,15 @@ export interface FollowerView {
 export interface FoundBeside {
   signature: string;
   confidence: number;
+}
+
+/** One moment of a run: a mark, an answer, a step that ended, a gap. */
+export interface Happened {
+  t_ns: number;
+  kind: "answer" | "began" | "ended" | "gap" | "mark" | "off" | "point" | "resumed" | "step" | "trip";
+  text: string;
+  values: Record<string, number | string | boolean | null>;
+  photo: string;
 }
 
 /** One item of a checklist and how it stands. */
@@ -390,6 +417,37 @@ export interface LabelRead {
   job: Job | null;
 }
 
+/** What the leads of an output were measured to have, there and back. */
+export interface LeadSet {
+  supply: string;
+  channel: number;
+  name: string;
+  ohm: number;
+  u_ohm: number;
+  current_a: number;
+  celsius: number | null;
+  t_ns: number;
+  run: string;
+  by: string;
+  sense: "remote" | "two-wire";
+}
+
+/** What the leads of an output have, as it is used now. */
+export interface LeadView {
+  supply: string;
+  channel: number;
+  leads: LeadSet | null;
+  origin: "" | "measured" | "settings" | "typed";
+  text: string;
+  old: boolean;
+}
+
+/** Leads of every output, and what was measured or typed before, newest first. */
+export interface Leads {
+  now: Array<LeadView>;
+  kept: Array<LeadSet>;
+}
+
 /** A trace among others on one time axis. */
 export interface LinedUp {
   trace: TraceRow;
@@ -437,6 +495,18 @@ export interface Measured {
   quantities: Array<QuantityRow>;
 }
 
+/** What a run would apply at most to one output. */
+export interface MostSet {
+  role: string;
+  supply: string;
+  channel: number;
+  plan: string;
+  voltage_v: number | null;
+  limit_a: number | null;
+  power_w: number | null;
+  energy_j: number | null;
+}
+
 /** A past trace, and how far it is from the one asked about, A. */
 export interface NearTrace {
   trace: TraceRow;
@@ -481,6 +551,20 @@ export interface PairingView {
   role: string;
 }
 
+/** A figure of a card that may be chosen for a run. */
+export interface ParameterView {
+  name: string;
+  title: string;
+  unit: string;
+  kind: "bool" | "choice" | "number" | "text";
+  default: number | string | boolean | null;
+  default_text: string;
+  low: number | null;
+  high: number | null;
+  choices: Array<string>;
+  needed: boolean;
+}
+
 /** One part of a power-up: off, leak, boot, settled or short; s after the trace's start. See `phases.Phase`. */
 export interface PhaseRow {
   name: string;
@@ -516,6 +600,58 @@ export interface PlanView {
   version: string;
 }
 
+/** A card, as page and command line offer it. Its text is the file `procedure` of that name of the settings. */
+export interface ProcedureCard {
+  name: string;
+  title: string;
+  version: number;
+  origin: "own" | "shipped";
+  overrides: boolean;
+  what: string;
+  cautions: Array<string>;
+  sides: Array<SideOf>;
+  parameters: Array<ParameterView>;
+  steps: Array<string>;
+  plan: string;
+  traces: boolean;
+  resumes: boolean;
+}
+
+/** What a run would be, before anything is switched on. */
+export interface ProcedureChecked {
+  faults: Array<string>;
+  most: Array<MostSet>;
+  seconds: number | null;
+  cautions: Array<string>;
+  parameters: Record<string, number | string | boolean | null>;
+}
+
+/** A run that goes on. */
+export interface ProcedureView {
+  run: string;
+  card: string;
+  title: string;
+  job: string | null;
+  sides: Array<Side>;
+  plan: string;
+  began_ns: number;
+  elapsed_s: number;
+  step: number;
+  steps: number;
+  doing: string;
+  share: number | null;
+  question: Question | null;
+  told: Told | null;
+  live: boolean;
+  ending: boolean;
+}
+
+/** All cards that are used, by name. */
+export interface Procedures {
+  procedures: Array<ProcedureCard>;
+  faults: Array<string>;
+}
+
 /** One quantity that signature cards look at, as measured on this trace. */
 export interface QuantityRow {
   name: string;
@@ -525,6 +661,18 @@ export interface QuantityRow {
   value: number;
   uncertainty: number | null;
   stated: boolean;
+}
+
+/** Something that the operator is asked, or told to do. */
+export interface Question {
+  name: string;
+  text: string;
+  kind: "choice" | "number" | "ready" | "text";
+  choices: Array<string>;
+  unit: string;
+  low: number | null;
+  high: number | null;
+  until_ns: number;
 }
 
 /** A trace of a good board. */
@@ -550,6 +698,79 @@ export interface RejectedRow {
   item: string;
 }
 
+/** One figure, or one statement, that a run ends in. */
+export interface Result {
+  name: string;
+  title: string;
+  value: number | string | null;
+  unit: string;
+  u: number | null;
+  low: number | null;
+  high: number | null;
+  text: string;
+  verdict: "" | "bad" | "good" | "unclear";
+}
+
+/** One run. While it goes on, `outcome` is `running` and what is filled grows. */
+export interface Run {
+  id: string;
+  card: string;
+  version: number;
+  title: string;
+  job: string | null;
+  began_ns: number;
+  sides: Array<Side>;
+  plan: string;
+  parameters: Record<string, number | string | boolean | null>;
+  by: string;
+  ended_ns: number | null;
+  outcome: "done" | "failed" | "interrupted" | "passed" | "refused" | "running" | "stopped" | "timed-out" | "tripped" | "unclear";
+  text: string;
+  results: Array<Result>;
+  curves: Array<Curve>;
+  happened: Array<Happened>;
+  traces: Array<string>;
+  cautions: Array<string>;
+  compared: string;
+  earlier: string;
+}
+
+/** The course of a run in so many columns: of each its least, mean and largest current. null: no reading. */
+export interface RunBins {
+  run: string;
+  role: string;
+  t0_ns: number;
+  t_s: Array<number>;
+  low_a: Array<number | null>;
+  mean_a: Array<number | null>;
+  high_a: Array<number | null>;
+  gaps: Array<[number, number]>;
+}
+
+/** A run in a list. */
+export interface RunRow {
+  id: string;
+  card: string;
+  version: number;
+  title: string;
+  job: string | null;
+  began_ns: number;
+  ended_ns: number | null;
+  outcome: "done" | "failed" | "interrupted" | "passed" | "refused" | "running" | "stopped" | "timed-out" | "tripped" | "unclear";
+  text: string;
+  sides: Array<Side>;
+  by: string;
+  may_resume: boolean;
+}
+
+/** One run: its record, and how it stands while it goes on. */
+export interface RunView {
+  run: Run;
+  now: ProcedureView | null;
+  may_resume: boolean;
+  reference: string;
+}
+
 /** Somebody who is signed in. */
 export interface SessionView {
   id: string;
@@ -558,6 +779,20 @@ export interface SessionView {
   since_ns: number;
   until_ns: number;
   paired: boolean;
+}
+
+/** One output that a run uses, in the role that it has there. */
+export interface Side {
+  role: string;
+  supply: string;
+  channel: number;
+}
+
+/** An output that a card asks for, in its role. */
+export interface SideOf {
+  role: string;
+  title: string;
+  text: string;
 }
 
 /** `signed_out`: there was a session to end. */
@@ -604,6 +839,16 @@ export interface TimelineEntry {
   before: TraceBeside | null;
   after: TraceBeside | null;
   with_steps: Array<number>;
+}
+
+/** What a live measurement says now, for page and ear. */
+export interface Told {
+  values: Record<string, number | string | boolean | null>;
+  text: string;
+  ear: number | null;
+  wanted: "" | "change" | "end" | "unsafe";
+  change_voltage_v: number | null;
+  change_limit_a: number | null;
 }
 
 /** A trace beside a step, in short. */
