@@ -18,7 +18,7 @@ from benchd.guard.ring import Ring
 from benchd.guard.rules import Rules, Verdict
 from benchd.guard.stage import StageRun
 from benchd.guard.states import POWERED, ChannelState
-from benchd.guard.wire import ChannelConfig, OutputChanged, PowerOn, RuleLimits, Stage, Tripped
+from benchd.guard.wire import Adjust, ChannelConfig, OutputChanged, PowerOn, RuleLimits, Stage, Tripped
 from benchd.reading import Mode, OutputState, Reading, pack
 
 BEFORE_READINGS = 200
@@ -52,6 +52,8 @@ class Channel:
         self.rules: Rules | None = None
         """Present exactly while the output is on."""
         self.asked: PowerOn | None = None
+        self.settings = (0.0, 0.0)
+        """Voltage in V and limit in A of the boot: as the power-on asked, or as they were adjusted since."""
         self.run: StageRun | None = None
         """The stage under way, in the states `probing` and `holding`."""
         self.second_layer: tuple[str, ...] = ()
@@ -80,7 +82,7 @@ class Channel:
         self.retry_ns = 0
         """Not before this time is an unconfirmed off tried again."""
         self.retry_delay_ns = 0
-        self._told: tuple[OutputState, bool, str, str] | None = None
+        self._told: tuple[OutputState, bool, str, str, tuple[float, float]] | None = None
 
     @property
     def output(self) -> OutputState:
@@ -124,6 +126,7 @@ class Channel:
     def begin(self, command: PowerOn) -> None:
         """A power-on is accepted: its stages are to come."""
         self.asked = command
+        self.settings = (command.voltage_v, command.limit_a)
         self.drift_told = False
         self._stages = list(command.before)
 
@@ -134,9 +137,7 @@ class Channel:
 
     def settings_of(self, stage: Stage | None) -> tuple[float, float]:
         """Voltage in V and limit in A of a stage; None is the boot."""
-        asked = self.asked
-        assert asked is not None
-        return (asked.voltage_v, asked.limit_a) if stage is None else (stage.voltage_v, stage.limit_a)
+        return self.settings if stage is None else (stage.voltage_v, stage.limit_a)
 
     def enter_stage(self, now_ns: int) -> states.Event:
         """The settings of the stage to come are in force; the event that says so."""
@@ -189,6 +190,23 @@ class Channel:
             return ""
         return self.what_to_do(f"{command.voltage_v:g} V at {command.limit_a:g} A was asked for")
 
+    def adjust_refusal(self, command: Adjust) -> str:
+        """Why these settings cannot be had now; empty when they can."""
+        asked = f"{command.voltage_v:g} V at {command.limit_a:g} A was asked for"
+        if self.state is not ChannelState.ON or self.asked is None:
+            doing = f"in stage {self.stage}" if self.state in POWERED else self.state.value
+            words = f"; {self.words}" if self.words and self.state not in POWERED else ""
+            return (
+                f"{self.supply} channel {self.number}: {asked} while on, but it is {doing}{words}; nothing was changed"
+            )
+        most_v, most_a = ceilings(self.asked)
+        if 0 < command.voltage_v <= most_v and 0 < command.limit_a <= most_a:
+            return ""
+        return (
+            f"{self.supply} channel {self.number}: {asked}; allowed are above 0 V up to {most_v:g} V and above 0 A up "
+            f"to {most_a:g} A, as the power-on said. Nothing was changed"
+        )
+
     def what_to_do(self, asked: str) -> str:
         """The refusal of something in the present state: what was asked, what the state is, what to do."""
         advice = {
@@ -210,19 +228,20 @@ class Channel:
         # An output that was found on is not on as asked: its settings are not known.
         on = self.state in POWERED and self.asked is not None and output is OutputState.ON
         stage = self.stage if on else ""
-        now = (output, self.latched, self.reason, stage)
+        rules = self.rules if on else None
+        settings = (rules.set_voltage_v, rules.limit_a) if rules else (0.0, 0.0)
+        now = (output, self.latched, self.reason, stage, settings)
         if now == self._told or (output is OutputState.OFF and self._told and now[:2] == self._told[:2]):
             return None  # off again for another reason is no news
         self._told = now
-        rules = self.rules if on else None
         return OutputChanged(
             self.supply,
             self.number,
             output,
             self.reason,
             t_ns,
-            voltage_v=rules.set_voltage_v if rules else 0.0,
-            limit_a=rules.limit_a if rules else 0.0,
+            voltage_v=settings[0],
+            limit_a=settings[1],
             latched=self.latched,
             text=self.words,
             stage=stage,
@@ -271,6 +290,12 @@ class Channel:
         return report
 
 
+def ceilings(command: PowerOn) -> tuple[float, float]:
+    """The highest voltage in V and limit in A that an output may be adjusted to."""
+    most_v, most_a = command.most_voltage_v, command.most_limit_a
+    return command.voltage_v if most_v is None else most_v, command.limit_a if most_a is None else most_a
+
+
 def check_envelope(config: ChannelConfig, command: PowerOn) -> str:
     """Why a power-on lies outside the envelope of its channel, with units and what is allowed; empty when it fits."""
     place = f"{command.supply} channel {command.channel}"
@@ -295,7 +320,26 @@ def check_envelope(config: ChannelConfig, command: PowerOn) -> str:
                 f"{place}: stage {stage.name} with {stage.seconds:g} s and a least of {stage.least_ohm} Ω; allowed are "
                 f"above 0 to {LONGEST_STAGE_S:g} s, and above 0 Ω or none"
             )
+    if problem := _check_ceilings(config, command):
+        return f"{place}: {problem}"
     delay_s = command.over_current_delay_s
     if delay_s is not None and not 0 < delay_s <= LONGEST_STAGE_S:
         return f"{place}: over_current_delay_s = {delay_s} s; allowed is above 0 to {LONGEST_STAGE_S:g} s, or none"
+    return ""
+
+
+def _check_ceilings(config: ChannelConfig, command: PowerOn) -> str:
+    most_v, most_a = ceilings(command)
+    for what, least, value, allowed, unit in (
+        ("most_voltage_v", command.voltage_v, most_v, config.max_voltage_v, "V"),
+        ("most_limit_a", command.limit_a, most_a, config.max_limit_a, "A"),
+    ):
+        if not least <= value <= allowed:
+            return (
+                f"{what} = {value:g} {unit} was asked for as the ceiling of later settings; allowed is from the "
+                f"{least:g} {unit} that it begins with up to {allowed:g} {unit}, as its settings say"
+            )
+    trips_v = command.rules.over_voltage_v
+    if command.most_voltage_v is not None and trips_v is not None and not most_v < trips_v:
+        return f"most_voltage_v = {most_v:g} V was asked for, but over_voltage_v trips above {trips_v:g} V: raise that"
     return ""

@@ -23,6 +23,7 @@ import msgspec
 from benchd.guard.keeper import GuardKeeper
 from benchd.guard.rearm import RearmBound
 from benchd.guard.wire import (
+    Adjust,
     Advance,
     Answer,
     Configure,
@@ -137,6 +138,8 @@ class GuardClient:
         consent: str = "",
         before: tuple[Stage, ...] = (),
         over_current_delay_s: float | None = None,
+        most_voltage_v: float | None = None,
+        most_limit_a: float | None = None,
     ) -> None:
         """Prepare, read back, switch on, confirm; the stages in `before` come first. Raises GuardRefused.
 
@@ -157,12 +160,21 @@ class GuardClient:
             consent,
             before,
             over_current_delay_s,
+            most_voltage_v,
+            most_limit_a,
         )
         await self._ask(command)
 
     async def advance(self, supply: str, channel: int) -> None:
         """End the stage `hold`, where it waits for that. Raises GuardRefused."""
         await self._ask(Advance(next(self._ids), supply, channel))
+
+    async def adjust(self, supply: str, channel: int, voltage_v: float, limit_a: float) -> None:
+        """Other settings, V and A, for an output that is on; returns when they were read back. Raises GuardRefused.
+
+        Outside the ceilings of the power-on nothing is changed; where they do not come back as written, it is off.
+        """
+        await self._ask(Adjust(next(self._ids), supply, channel, voltage_v, limit_a))
 
     async def power_off(self, supply: str | None = None, channel: int | None = None, why: str = "") -> None:
         """Switch off and confirm; without `supply` everything. Raises GuardRefused when it could not be confirmed.
@@ -209,7 +221,7 @@ class GuardClient:
     # ---- inside -----------------------------------------------------------------------------------------------
 
     async def _ask(
-        self, command: PowerOn | PowerOff | Rearm | Advance | Shutdown, within_s: float = ANSWER_WITHIN_S
+        self, command: PowerOn | PowerOff | Rearm | Advance | Adjust | Shutdown, within_s: float = ANSWER_WITHIN_S
     ) -> None:
         asked = msgspec.to_builtins(command)
         if self.state != "alive":

@@ -11,9 +11,10 @@ from benchd.guard.consent import CONSENT_NEEDED, consent_refusal
 from benchd.guard.limits import check_limits
 from benchd.guard.states import POWERED, ChannelState, Event
 from benchd.guard.switcher import Switcher
-from benchd.guard.wire import Advance, Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
+from benchd.guard.wire import Adjust, Advance, Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
+from benchd.supplies.errors import SupplyError
 
 
 class Commands:
@@ -119,6 +120,32 @@ class Commands:
         else:
             run.asked_to_go_on = True
             self._answer(command.id, "")
+
+    def adjust(self, command: Adjust) -> None:
+        """Write other settings to an output that is on, read them back, and answer."""
+        channel, opened = self._switcher.channels.get(command.channel), self._switcher.opened
+        if channel is None:
+            self._answer(command.id, self._no_channel(command.channel))
+            return
+        problem = channel.adjust_refusal(command)
+        if not problem and opened is not None:
+            try:
+                opened.supply.check_settings(command.channel, command.voltage_v, command.limit_a)
+            except SupplyError as error:
+                problem = str(error)
+        if problem:
+            self._answer(command.id, problem)
+            return
+        wanted = channel.settings = (command.voltage_v, command.limit_a)
+        self._switcher.event(channel, Event.ADJUST_ASKED)
+        if channel.state is ChannelState.ON and channel.settings == wanted:
+            self._answer(command.id, "")
+            return
+        self._answer(
+            command.id,
+            f"{self._name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked for "
+            f"while on, but {self._switcher.failure or channel.words}; the output is {channel.output.value}",
+        )
 
     def _answer(self, id_: int, error: str, code: str = "") -> None:
         self._report(Answer(id_, not error, error, code))

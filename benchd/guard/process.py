@@ -35,6 +35,7 @@ from benchd.guard.sampler import AllOff, End, SupplyThread
 from benchd.guard.states import Event
 from benchd.guard.switcher import Opened
 from benchd.guard.wire import (
+    Adjust,
     Advance,
     Answer,
     Command,
@@ -234,7 +235,7 @@ class GuardProcess:
         for thread in self._threads.values():
             thread.start()
 
-    def _one(self, command: PowerOn | PowerOff | Rearm | Advance) -> None:
+    def _one(self, command: PowerOn | PowerOff | Rearm | Advance | Adjust) -> None:
         thread = self._threads.get(command.supply or "")
         if thread is None:
             known = ", ".join(self._threads) or "none"

@@ -38,6 +38,7 @@ from benchd.guard.states import POWERED, Event
 from benchd.guard.switcher import Switcher
 from benchd.guard.units import WrongUnit
 from benchd.guard.wire import (
+    Adjust,
     Advance,
     Answer,
     LinkChanged,
@@ -78,7 +79,7 @@ class TakenOver(msgspec.Struct, frozen=True):
     """The watchdog made this supply safe over a link of its own while this thread was stuck."""
 
 
-Command = PowerOn | PowerOff | Rearm | Advance | AllOff | TakenOver | End
+Orderly = PowerOn | Rearm | Advance | Adjust
 Urgent = PowerOff | AllOff | TakenOver | End
 
 
@@ -122,13 +123,15 @@ class SupplyThread(threading.Thread):
         self._commands = Commands(self._switcher, report)
         self._looks = Looks(self.channels, self._switcher, lambda: bool(self._urgent))
         self._urgent: deque[tuple[int, Urgent]] = deque()
-        self._normal: deque[tuple[int, PowerOn | Rearm | Advance]] = deque()
+        self._normal: deque[tuple[int, Orderly]] = deque()
         self._posted = 0
         self._post_lock = threading.Lock()
         self._asleep = threading.Lock()
         """Held while there is nothing to wake up for. A bare lock: waiting for an Event costs five times as much."""
         self._asleep.acquire()
-        self._ended = False
+        self._ended = self._reads_first = False
+        """`_reads_first`: a whole round of readings comes before the next command, so that adjusting without end does
+        not keep from looking whether a time is over or an output was switched."""
         self._good_s = self._retry_at_s = self.round_s
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
@@ -143,11 +146,11 @@ class SupplyThread(threading.Thread):
 
     # ---- for other threads ------------------------------------------------------------------------------------
 
-    def post(self, command: Command) -> None:
-        """Hand over a command. Everything but PowerOn, Rearm and Advance overtakes these."""
+    def post(self, command: Orderly | Urgent) -> None:
+        """Hand over a command. The urgent ones overtake the others."""
         with self._post_lock:
             self._posted += 1
-            if isinstance(command, PowerOn | Rearm | Advance):
+            if isinstance(command, Orderly):
                 self._normal.append((self._posted, command))
             else:
                 self._urgent.append((self._posted, command))
@@ -185,9 +188,10 @@ class SupplyThread(threading.Thread):
         self.round_s = now = time.monotonic()
         # A read may have to reopen and identify first; a slow family takes its time for a whole round.
         self.busy_until = now + 4 * self.config.timeout_s + 0.5 + self._round_s
-        if self._urgent or self._normal:
+        if self._urgent or (self._normal and not self._reads_first):
             self._obey()
         elif self._supply is None:
+            self._reads_first = False
             if now >= self._retry_at_s:
                 self._open()
             else:
@@ -198,6 +202,7 @@ class SupplyThread(threading.Thread):
             for channel in self.channels.values() if late_s > 0 else ():
                 channel.meter.late(late_s)
         else:
+            self._reads_first = False
             self._read_all(self._supply, now)
             if self._read is not None:
                 self._read()
@@ -296,6 +301,9 @@ class SupplyThread(threading.Thread):
             self._commands.power_on(command)
         elif isinstance(command, Advance):
             self._commands.advance(command)
+        elif isinstance(command, Adjust):
+            self._commands.adjust(command)
+            self._reads_first = True
         else:
             self._commands.rearm(command)
 

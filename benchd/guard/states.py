@@ -14,14 +14,14 @@ The rules of the game
 
 Theory of operation
 -------------------
-A channel begins UNKNOWN. When its link comes up (LINK_BACK) the output state is read: READ_OFF and READ_ON both
-lead through SWITCHING_OFF, since nobody asked this guard for an output. From OFF a power-on request goes through
-PREPARING (settings written and read back, output still off) and STARTING (on sent, not yet confirmed) to the first
-stage of the plan: PROBING, HOLDING, or ON, which is the boot stage. When a stage is over, ADJUSTING writes the settings
-of the next one with the output on. Whatever ends one of these four (`POWERED`) passes through SWITCHING_OFF or, when it
-was a trip, TRIPPING: off is sent and being confirmed. If it cannot be confirmed the channel rests in UNKNOWN or
-TRIPPED_UNKNOWN, where every further poll of the output state (READ_ON or READ_OFF) tries again. Losing the link while
-POWERED is a trip: without readings nothing is protected.
+A channel begins UNKNOWN. When its link comes up (LINK_BACK) the output state is read: READ_OFF and READ_ON both lead
+through SWITCHING_OFF, since nobody asked this guard for an output. From OFF a power-on request goes through PREPARING
+(settings written and read back, output still off) and STARTING (on sent, not yet confirmed) to the first stage of the
+plan: PROBING, HOLDING, or ON, which is the boot stage. When a stage is over, ADJUSTING writes the settings of the next
+one with the output on; and from ON those that somebody asks for (ADJUST_ASKED). Whatever ends one of these four
+(`POWERED`) passes through SWITCHING_OFF or, when it was a trip, TRIPPING: off is sent and being confirmed. If it cannot
+be confirmed the channel rests in UNKNOWN or TRIPPED_UNKNOWN, where every further poll of the output state (READ_ON or
+READ_OFF) tries again. Losing the link while POWERED is a trip: without readings nothing is protected.
 
 SWITCHING_OFF, TRIPPING, STARTING and ADJUSTING are passed through inside one call; an outsider is told about the
 states in which a channel rests, so `OUTPUT_OF` gives `unknown` for the first three.
@@ -61,7 +61,7 @@ class ChannelState(enum.StrEnum):
     HOLDING = "holding"
     """On at the plan's voltage and the small limit of the stage `hold`."""
     ADJUSTING = "adjusting"
-    """On, the settings of the next stage being written."""
+    """On, other settings being written: those of the next stage, or those that somebody asked for."""
     ON = "on"
     SWITCHING_OFF = "switching-off"
     TRIPPING = "tripping"
@@ -85,6 +85,8 @@ class Event(enum.StrEnum):
     """Confirmed on with the settings of the boot."""
     STAGE_OVER = "stage-over"
     """The stage has shown what it is for, and nothing speaks against the next one."""
+    ADJUST_ASKED = "adjust-asked"
+    """Somebody asks for other settings, within the ceilings of the power-on."""
     TIME_OVER = "time-over"
     """It has been on for as long as its plan allows."""
     TRIP = "trip"
@@ -109,7 +111,8 @@ class Action(enum.StrEnum):
     SWITCH_ON = "switch-on"
     """Switch on and read back; then PROBE_ON, HOLD_ON, ON_CONFIRMED or REFUSED."""
     ADJUST = "adjust"
-    """Write and read back the settings of the next stage; then HOLD_ON, ON_CONFIRMED, REFUSED, or TRIP."""
+    """Write and read back other settings: the next stage's, or those asked for; then HOLD_ON, ON_CONFIRMED, REFUSED, or
+    TRIP."""
     SWITCH_OFF = "switch-off"
     """Send off and read back, with escalation; then OFF_CONFIRMED or OFF_UNCONFIRMED."""
     READ_STATE = "read-state"
@@ -234,6 +237,7 @@ TABLE: dict[tuple[ChannelState, Event], tuple[ChannelState, tuple[Action, ...]]]
     **_powered(S.ON),
     (S.PROBING, E.STAGE_OVER): (S.ADJUSTING, (A.ADJUST,)),
     (S.HOLDING, E.STAGE_OVER): (S.ADJUSTING, (A.ADJUST,)),
+    (S.ON, E.ADJUST_ASKED): (S.ADJUSTING, (A.ADJUST,)),
     (S.ADJUSTING, E.HOLD_ON): (S.HOLDING, ()),
     (S.ADJUSTING, E.ON_CONFIRMED): (S.ON, ()),
     (S.ADJUSTING, E.REFUSED): _OFF_NOW,

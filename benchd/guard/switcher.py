@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 
 from benchd.guard import states
+from benchd.guard.adjusting import adjust
 from benchd.guard.channel import Channel
 from benchd.guard.held import GuardedSupply, Opened
 from benchd.guard.let_through import LetThrough
@@ -20,17 +21,13 @@ from benchd.guard.tending import Tending
 from benchd.guard.wire import Report, SupplyErrors, Tripping
 from benchd.reading import OutputState, Reading
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import LinkError, LinkLost, SupplyError
+from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.off import OffOutcome
 
 __all__ = ["GuardedSupply", "Opened", "Switcher"]
 
 PREPARE_EXCHANGES = 24
 """More exchanges than any profile needs to prepare an output; with the supply's pace it bounds how long that takes."""
-
-
-ADJUST_ATTEMPTS = 2
-"""A reply that is late or garbled while a stage is raised may be noise: once more, since it is all written again."""
 
 
 class Switcher:
@@ -53,7 +50,7 @@ class Switcher:
         self.name = name
         self.channels = channels
         self.opened: Opened | None = None
-        self._timeout_s = timeout_s
+        self.timeout_s = timeout_s
         self._report = report
         self._may_take = may_take
         self._off_pending = off_pending
@@ -62,7 +59,7 @@ class Switcher:
         """How far what is under way may take, `time.monotonic`."""
         self.failure = ""
         """Why the power-on under way is not carried out."""
-        self._tending = Tending(name, channels, report, self.send_off, self.repeat_off, off_pending)
+        self.tending = Tending(name, channels, report, self.send_off, self.repeat_off, off_pending)
 
     # ---- events -----------------------------------------------------------------------------------------------
 
@@ -92,7 +89,7 @@ class Switcher:
 
     def _carry_out(self) -> None:
         """The trips of others that were noticed while one was being switched."""
-        while (found := self._tending.next()) is not None:
+        while (found := self.tending.next()) is not None:
             other, verdict = found
             other.verdict = verdict
             self.event(other, Event.TRIP, "trip", f"{verdict.rule}: {verdict.text}")
@@ -100,14 +97,14 @@ class Switcher:
     def look_after(self, supply: GuardedSupply) -> None:
         """Read and judge what is on, in between other things that take their time."""
         self.may_take_a_round()
-        self._tending.tend(supply, list(self.channels.values()))
+        self.tending.tend(supply, list(self.channels.values()))
         self._carry_out()
         self.may_take_a_round()
 
     def may_take_a_round(self) -> None:
         """What follows may take as long as a round of readings, and a timeout of each question of it."""
         round_s = self.opened.pace.round_s if self.opened is not None else 0.0
-        self._allow(2 * round_s + 4 * self._timeout_s + 0.5)
+        self.allow(2 * round_s + 4 * self.timeout_s + 0.5)
 
     def tell(self, channel: Channel, state: OutputState | None = None) -> None:
         """Report what is known of an output, if that has changed."""
@@ -123,7 +120,7 @@ class Switcher:
         if action is Action.SWITCH_ON:
             return self._switch_on(channel)
         if action is Action.ADJUST:
-            return self._adjust(channel)
+            return adjust(self, channel)
         if action is Action.READ_STATE:
             return self._read_state(channel)
         if action is Action.TELL_ON:
@@ -201,12 +198,18 @@ class Switcher:
             run.told = True
             self._report(run.report(self.name, channel.number, True))
 
-    def _allow(self, seconds: float) -> None:
+    def allow_preparing(self) -> None:
+        """What follows may take as long as preparing an output."""
+        prepare_s = self.opened.pace.prepare_s if self.opened is not None else 0.0
+        self.allow(PREPARE_EXCHANGES * self.timeout_s + prepare_s + 1.0)
+
+    def allow(self, seconds: float) -> None:
+        """What follows may take so long, s."""
         self._until_s = time.monotonic() + seconds
         self._may_take(seconds)
 
     @contextlib.contextmanager
-    def _tended(self, busy: Channel, itself: bool = False) -> Iterator[None]:
+    def tended(self, busy: Channel, itself: bool = False) -> Iterator[None]:
         """While one output is being switched, the others that are on are read and judged between its exchanges.
 
         With `itself` that output too: it is on meanwhile.
@@ -216,13 +219,13 @@ class Switcher:
         before = supply.between
         others = [channel for channel in self.channels.values() if itself or channel is not busy]
         # A slow family with many outputs takes longer for the others than for what is being done.
-        round_s = self.opened.pace.round_s + 2 * self._timeout_s
+        round_s = self.opened.pace.round_s + 2 * self.timeout_s
 
         def between() -> None:
             began_s, until_s = time.monotonic(), self._until_s
-            self._allow(max(0.0, until_s - began_s) + round_s)
-            self._tending.tend(supply, others)
-            self._allow(max(0.0, until_s - began_s))
+            self.allow(max(0.0, until_s - began_s) + round_s)
+            self.tending.tend(supply, others)
+            self.allow(max(0.0, until_s - began_s))
 
         supply.between = between
         try:
@@ -265,11 +268,11 @@ class Switcher:
             last = channel.before[-1]
             channel.let_through = LetThrough(last.t_ns, last.voltage_v, last.current_a)
         deadline_s = self.opened.pace.off_deadline_s if self.opened is not None else 0.0
-        self._allow(1.5 * deadline_s + 2 * self._timeout_s + 0.5)  # the last look may begin just before the deadline
+        self.allow(1.5 * deadline_s + 2 * self.timeout_s + 0.5)  # the last look may begin just before the deadline
         if self.opened is None:
             outcome = OffOutcome(OutputState.UNKNOWN, None, "there is no link to the supply", [])
         else:
-            with self._tended(channel):
+            with self.tended(channel):
                 outcome = self.opened.confirm_off(channel.number, deadline_s)
         channel.after = outcome.readings
         confirmed_ns = outcome.confirmed_ns if outcome.state is OutputState.OFF else None
@@ -293,11 +296,11 @@ class Switcher:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
+        self.allow_preparing()
         over_voltage_v = asked.rules.over_voltage_v if self.opened.protects_over_voltage else None
         voltage_v, limit_a = channel.settings_of(channel.coming)
         try:
-            with self._tended(channel):
+            with self.tended(channel):
                 channel.second_layer = self.opened.supply.prepare(
                     channel.number,
                     voltage_v,
@@ -309,13 +312,13 @@ class Switcher:
         except (LinkError, SupplyError) as error:
             self.failure = str(error)
             return Event.REFUSED
-        return self._unless_off_waits(channel, Event.PREPARED)
+        return self.unless_off_waits(channel, Event.PREPARED)
 
     def _switch_on(self, channel: Channel) -> Event:
         assert self.opened is not None
         asked = channel.asked
         assert asked is not None
-        self._allow(4 * self._timeout_s + self.opened.pace.prepare_s + 1.0)
+        self.allow(4 * self.timeout_s + self.opened.pace.prepare_s + 1.0)
         limits, stage = channel.within_envelope(asked.rules), channel.coming
         probing = stage is not None and stage.name == "probe"
         on_ns = now_ns()
@@ -327,47 +330,16 @@ class Switcher:
         self.tell(channel)  # from here on `off` would be a lie
         channel.reason = why
         try:
-            with self._tended(channel):
+            with self.tended(channel):
                 self.opened.supply.output_on(channel.number)
         except (LinkError, SupplyError) as error:
             self.failure = str(error)
             return Event.REFUSED
         channel.rules = rules
-        return self._unless_off_waits(channel, channel.enter_stage(now_ns()))
+        return self.unless_off_waits(channel, channel.enter_stage(now_ns()))
 
-    def _adjust(self, channel: Channel) -> Event:
-        assert self.opened is not None
-        voltage_v, limit_a = channel.settings_of(channel.coming)
-        rules = channel.rules
-        assert rules is not None
-        # Before the settings are written: a rail that gives way at the first rise is judged by what it should rise to.
-        rules.restage(voltage_v, limit_a, rising=True)
-        refused = ""
-        for _ in range(ADJUST_ATTEMPTS):
-            self._allow(PREPARE_EXCHANGES * self._timeout_s + self.opened.pace.prepare_s + 1.0)
-            try:
-                with self._tended(channel, itself=True):
-                    self.opened.supply.adjust(channel.number, voltage_v, limit_a)
-            except LinkLost as error:
-                if tripped := self._tending.tripped(channel):
-                    return tripped
-                words = f"the link was lost while the settings of the next stage were written: {error}"
-                channel.verdict = channel.verdict or Verdict("stale", words, now_ns(), now_ns())
-                return Event.TRIP
-            except LinkError as error:
-                refused = str(error)
-            except SupplyError as error:
-                self.failure = str(error)
-                return self._tending.tripped(channel) or Event.REFUSED
-            else:
-                rules.settled()
-                return self._tending.tripped(channel) or self._unless_off_waits(channel, channel.enter_stage(now_ns()))
-            if tripped := self._tending.tripped(channel):
-                return tripped
-        self.failure = refused
-        return Event.REFUSED
-
-    def _unless_off_waits(self, channel: Channel, event: Event) -> Event:
+    def unless_off_waits(self, channel: Channel, event: Event) -> Event:
+        """The event, or OFF_ASKED where an OFF waits for this output."""
         if self._off_pending(channel.number):
             self.failure = "an off was asked for meanwhile"
             return Event.OFF_ASKED

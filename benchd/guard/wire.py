@@ -125,6 +125,10 @@ class PowerOn(msgspec.Struct, frozen=True, tag=True):
     before: tuple[Stage, ...] = ()
     over_current_delay_s: float | None = None
     """The supply's own over-current protection is to act after so long in limit, s. None: it is left as it is."""
+    most_voltage_v: float | None = None
+    """Ceiling of what `Adjust` may ask for later, V. None: `voltage_v`."""
+    most_limit_a: float | None = None
+    """The same for the current limit, A. None: `limit_a`."""
 
 
 class PowerOff(msgspec.Struct, frozen=True, tag=True):
@@ -153,6 +157,20 @@ class Advance(msgspec.Struct, frozen=True, tag=True):
     channel: int
 
 
+class Adjust(msgspec.Struct, frozen=True, tag=True):
+    """Other settings for an output that is on, in no stage before the boot; answered when they were read back.
+
+    Refused outside the ceilings of the power-on; nothing is changed then. Settings that do not come back as written
+    end with the output off.
+    """
+
+    id: int
+    supply: str
+    channel: int
+    voltage_v: float
+    limit_a: float
+
+
 class DaemonBeat(msgspec.Struct, frozen=True, tag=True):
     """The daemon lives."""
 
@@ -165,7 +183,7 @@ class Shutdown(msgspec.Struct, frozen=True, tag=True):
     id: int
 
 
-Command = Configure | PowerOn | PowerOff | Rearm | Advance | DaemonBeat | Shutdown
+Command = Configure | PowerOn | PowerOff | Rearm | Advance | Adjust | DaemonBeat | Shutdown
 
 
 # ---- guard → daemon -------------------------------------------------------------------------------------------

@@ -23,12 +23,8 @@ class Drift(NamedTuple):
     text: str
 
 
-def adjust(supply: Supply, output: Output, voltage_v: float, limit_a: float) -> None:
-    """Other settings for an output that may be on, V and A: first what gets lower, and the limit before the voltage.
-
-    Raises LinkError, SupplyError; the settings are then not known. Nothing is switched in any case. What the
-    instrument says about errors is left for `Supply.errors`: the read-back is the proof, and time counts.
-    """
+def check(supply: Supply, output: Output, voltage_v: float, limit_a: float) -> None:
+    """Raises SupplyError where these are out of range, V and A, or the voltage is above the over-voltage level."""
     span = output.range
     most_v = min(span.max_voltage_v, math.inf if output.level_v is None else output.level_v)
     checks: list[Check] = [
@@ -36,11 +32,23 @@ def adjust(supply: Supply, output: Output, voltage_v: float, limit_a: float) -> 
         ("current limit", limit_a, span.min_limit_a, span.max_limit_a, "A"),
     ]
     check_range(supply, output, checks)
+
+
+def adjust(supply: Supply, output: Output, voltage_v: float, limit_a: float) -> None:
+    """Other settings for an output that may be on, V and A: first what gets lower, and the limit before the voltage.
+
+    Raises LinkError, SupplyError; the settings are then not known. Nothing is switched in any case. What the
+    instrument says about errors is left for `Supply.errors`: the read-back is the proof, and time counts.
+    """
+    check(supply, output, voltage_v, limit_a)
+    known = output.settings is not None
     now = output.settings or (read_setting(supply, output, "voltage"), read_setting(supply, output, "limit"))
     present = {"voltage": now[0], "limit": now[1]}
     wanted = {"limit": limit_a, "voltage": voltage_v}
     try:
         for what in sorted(wanted, key=lambda what: wanted[what] > present[what]):
+            if known and wanted[what] == present[what] and _still_set(supply, output, what, wanted[what]):
+                continue
             rises = wanted[what] > present[what]
             if what == "limit" and rises:
                 _move_over_current(supply, output, limit_a)
@@ -53,6 +61,17 @@ def adjust(supply: Supply, output: Output, voltage_v: float, limit_a: float) -> 
     except (LinkError, SupplyError):
         output.forget_settings()
         raise
+
+
+def _still_set(supply: Supply, output: Output, what: str, value: float) -> bool:
+    """Whether what is to stay as it is, is so: asking is quicker than writing, after which many supplies need a rest.
+
+    Somebody may have changed it at the panel since.
+    """
+    step, _ = output.step(what)
+    same = abs(read_setting(supply, output, what) - value) <= step * (1 + 1e-6)
+    supply.between()
+    return same
 
 
 def _move_over_current(supply: Supply, output: Output, limit_a: float) -> None:

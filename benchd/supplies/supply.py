@@ -134,6 +134,10 @@ class Supply:
         wanted = preparing.Wanted(voltage_v, limit_a, over_voltage_v, over_current_delay_s, watchdog_s)
         return preparing.prepare(self, self._outputs[channel], wanted)
 
+    def check_settings(self, channel: int, voltage_v: float, limit_a: float) -> None:
+        """Raises SupplyError where `adjust` would refuse these, V and A, with nothing sent. Asks nothing."""
+        adjusting.check(self, self._outputs[channel], voltage_v, limit_a)
+
     def adjust(self, channel: int, voltage_v: float, limit_a: float) -> None:
         """Other settings, V and A, for an output that stays as it is, on or off; each read back. Never switches.
 

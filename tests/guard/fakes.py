@@ -33,6 +33,8 @@ class FakeSupply:
         """No query is answered in time."""
         self.lost = False
         self.refuses = ""
+        self.most_v = 30.0
+        """Its range."""
         self.wont_start = False
         self.blocked: threading.Event | None = None
         """Reading waits for this event."""
@@ -73,6 +75,10 @@ class FakeSupply:
         self.set_v[channel], self.limit_a[channel] = voltage_v, limit_a
         self.second = (over_current_delay_s, watchdog_s)
         return ("over-current after a while",) if over_current_delay_s is not None else ()
+
+    def check_settings(self, channel: int, voltage_v: float, limit_a: float) -> None:
+        if voltage_v > self.most_v:
+            raise SupplyError(f"asked for a voltage of {voltage_v} V; allowed 0 to {self.most_v} V. Nothing was sent")
 
     def adjust(self, channel: int, voltage_v: float, limit_a: float) -> None:
         self._exchange("adjust", channel)

@@ -22,7 +22,6 @@ def written(lines):
         (0.5, 0.05, ["CURR 0.050", "VOLT 0.500"]),  # both fall
         (2.0, 0.05, ["CURR 0.050", "VOLT 2.000"]),  # what falls goes first
         (0.5, 0.2, ["VOLT 0.500", "CURR 0.200"]),
-        (1.0, 0.1, ["CURR 0.100", "VOLT 1.000"]),  # written again: somebody may have changed it
     ],
 )
 def test_what_gets_lower_is_written_first_and_nothing_is_switched(open_on, voltage_v, limit_a, order):
@@ -33,6 +32,20 @@ def test_what_gets_lower_is_written_first_and_nothing_is_switched(open_on, volta
     supply.adjust(1, voltage_v, limit_a)
     assert written(lines) == order
     assert lines == [line for each in order for line in (each, f"{each[:4]}?")]
+
+
+def test_what_stays_is_asked_for_and_written_only_where_somebody_has_changed_it(open_on):
+    instrument = Instrument()
+    supply, lines = open_on(instrument, profile())
+    supply.prepare(1, 1.0, 0.1)
+    lines.clear()
+    supply.adjust(1, 2.0, 0.1)
+    assert lines == ["CURR?", "VOLT 2.000", "VOLT?"]
+    instrument.answers["CURR?"] = "0.3"  # at the panel
+    lines.clear()
+    with pytest.raises(SupplyError, match=r"limit of 0.1 A, came back 0.3 A"):
+        supply.adjust(1, 2.5, 0.1)
+    assert lines == ["CURR?", "CURR 0.100", "CURR?"]
 
 
 def test_the_other_outputs_are_looked_after_between_the_exchanges(open_on):
@@ -53,10 +66,10 @@ def test_a_level_of_its_own_moves_with_the_limit(open_on):
     supply.prepare(1, 1.0, 0.1, None, 0.5)
     lines.clear()
     supply.adjust(1, 1.0, 0.5)
-    assert written(lines) == ["VOLT 1.000", "FUSE:LEV 0.490", "CURR 0.500"]
+    assert written(lines) == ["FUSE:LEV 0.490", "CURR 0.500"]
     lines.clear()
     supply.adjust(1, 1.0, 0.2)
-    assert written(lines) == ["CURR 0.200", "FUSE:LEV 0.190", "VOLT 1.000"]
+    assert written(lines) == ["CURR 0.200", "FUSE:LEV 0.190"]
 
 
 @pytest.mark.parametrize(
