@@ -115,6 +115,16 @@ class SimulatedSupply:
         """The regulator fails and gives this voltage, until another one is set."""
         self._sure(f"SIM{channel}:SURGE {voltage_v}")
 
+    def bridge(self, channel: int, ohm: float) -> None:
+        """The clip sits at another point of a shorted rail, which has this resistance from there."""
+        self._sure(f"SIM{channel}:BRIDGE {ohm:.9f}")
+
+    def meters(
+        self, channel: int, gain_v: float = 1.0, offset_v: float = 0.0, gain_a: float = 1.0, offset_a: float = 0.0
+    ) -> None:
+        """What its meters show of a value: gain times it, and the offset."""
+        self._sure(f"SIM{channel}:METER {gain_v:.9f},{offset_v:.9f},{gain_a:.9f},{offset_a:.9f}")
+
     def truth(self, channel: int, control: Lines | None = None) -> Truth:
         """`control`: of the thread that asks, where that is not the one that made this object."""
         output, *numbers = (control or self._control).ask(f"SIM{channel}:TRUTH?").split(",")

@@ -72,6 +72,11 @@ class Readout:
     resolution_a: float = 0.0001
     noise_v: float = 0.0003
     noise_a: float = 0.00005
+    gain_v: float = 1.0
+    offset_v: float = 0.0
+    gain_a: float = 1.0
+    offset_a: float = 0.0
+    """What its meters show of a value: gain times it, and the offset. A supply within its accuracy has some."""
 
 
 @dataclass(frozen=True)
@@ -113,6 +118,8 @@ class Channel:
         self._noisy: tuple[float, float] | None = None
         self.board = Board(KINDS["none"], self.seed)
         self.connected = False
+        self.other: Channel | None = None
+        """The output that feeds the other side of a board with two."""
 
     # What a person does at the bench.
 
@@ -121,10 +128,28 @@ class Channel:
         self.advance(now_s)
         self._boards += 1
         self.board = Board(kind, self.seed * 1009 + self._boards)
+        self.board.other_v = self._other_v
         self.board_v = 0.0
         self.connected = kind.name != "none"
         self._networks.clear()
         self._disturbed()
+
+    def _other_v(self) -> float:
+        return self.other.board_v if self.other is not None and self.other.connected else 0.0
+
+    def bridge(self, ohm: float, now_s: float) -> None:
+        """The clip sits at another point of a shorted rail, which has this resistance from there, in Ω."""
+        self.advance(now_s)
+        self.board.bridge(ohm)
+        self._networks.clear()
+        self._disturbed()
+
+    def err(self, now_s: float, gain_v: float, offset_v: float, gain_a: float, offset_a: float) -> None:
+        """What the meters show of a value from now on; V and A."""
+        self.advance(now_s)
+        how = self.readout
+        how.gain_v, how.offset_v, how.gain_a, how.offset_a = gain_v, offset_v, gain_a, offset_a
+        self._noisy = None
 
     def connect(self, connected: bool, now_s: float) -> None:
         """Take the clip off or put it back; the board keeps its charge and its state."""
@@ -195,8 +220,8 @@ class Channel:
         reading = self.average(now_s)
         if self._noisy is None:
             how = self.readout
-            voltage_v = reading.voltage_v + self._random.gauss(0.0, how.noise_v)
-            current_a = reading.current_a + self._random.gauss(0.0, how.noise_a)
+            voltage_v = how.gain_v * reading.voltage_v + how.offset_v + self._random.gauss(0.0, how.noise_v)
+            current_a = how.gain_a * reading.current_a + how.offset_a + self._random.gauss(0.0, how.noise_a)
             self._noisy = (
                 round(voltage_v / how.resolution_v) * how.resolution_v,
                 round(current_a / how.resolution_a) * how.resolution_a,
@@ -246,7 +271,9 @@ class Channel:
 
     def _motion(self) -> Motion:
         source = self.source
-        board_s = self.board.conductance_s() + OPEN_S
+        # What follows the voltage is part of the network, or a steep part would make the model swing.
+        slope_s = self.board.slope_s(self.board_v)
+        board_s = self.board.conductance_s() + slope_s + OPEN_S
         key = (source.mode, board_s, self.connected)
         network = self._networks.get(key)
         if network is None:
@@ -255,7 +282,10 @@ class Channel:
                 source.conductance_s(), source.capacitance_f, leads_s, board_s, self.board.kind.bulk_f
             )
         return network.motion(
-            self.terminal_v, self.board_v, source.feed_a(), self.board.own_a() - self.board.draw_a(self.board_v)
+            self.terminal_v,
+            self.board_v,
+            source.feed_a(),
+            self.board.own_a() - self.board.draw_a(self.board_v) + slope_s * self.board_v,
         )
 
     def _move(self, motion: Motion, step_s: float) -> None:
@@ -320,7 +350,7 @@ class Channel:
     def _disturbed(self) -> None:
         """Something switched: take over the new modes and go on in small steps."""
         self._step_s = FIRST_STEP_S
-        self.board.see_voltage(self.board_v)
+        self.board.see_voltage(self.board_v, self.now_s)
         self.source.mode = mode = self.source.mode_at(self.terminal_v)
         for protection, cause in (
             (self.over_voltage, self._too_high(self.terminal_v)),

@@ -10,8 +10,19 @@ from __future__ import annotations
 
 import enum
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import inf
+
+from benchd.sim.nonlinear import (
+    Breakdown,
+    ChargerInput,
+    ChargerOutput,
+    Curve,
+    Diode,
+    Leaking,
+    rounded_slope_s,
+)
 
 COARSE_SLOT_S = 0.25
 """Length of a texture slot while a long gap is caught up with: nobody looks, so detail would only cost time."""
@@ -35,7 +46,8 @@ class Phase:
 class Kind:
     """What is known about one kind of board.
 
-    `phases` run from the button; after the last one the board is in standby again, or starts over with `again`.
+    `phases` run from the button (with `by_itself` from the moment it has its voltage); after the last one the board is
+    in standby again, or with `again` goes on at phase `again_from`.
     `short_ohm`, `leak_ohm`: resistive faults that are always there. `rail_short_ohm`: a short on a rail that
     is switched on when the phase named `rail_phase` begins. `own_v`: a cell across the input, below 0 V where it is the
     wrong way round, behind `own_ohm`.
@@ -45,6 +57,8 @@ class Kind:
     tells: str
     phases: tuple[Phase, ...] = ()
     again: bool = False
+    again_from: int = 0
+    by_itself: bool = False
     bulk_f: float = 220e-6
     standby_ohm: float = inf
     leak_ohm: float = inf
@@ -53,6 +67,8 @@ class Kind:
     rail_short_ohm: float = inf
     own_v: float = 0.0
     own_ohm: float = inf
+    curve: Curve | None = None
+    """A part that is no resistor."""
     nominal_v: float = 4.0
     brownout_v: float = 2.9
     restart_v: float = 3.2
@@ -128,6 +144,33 @@ KINDS: dict[str, Kind] = {
             tells="starts, but takes nearly half as much again",
             phases=tuple(replace(phase, level_a=phase.level_a * 1.45) for phase in _BOOT),
         ),
+        Kind("leads", "the two clips on each other", bulk_f=1e-9, short_ohm=1e-4),
+        Kind("diode-leak", "a part that conducts from about half a volt", curve=Diode(2e-9, 1.6), bulk_f=10e-6),
+        Kind("breakdown-leak", "nothing, and from 2.4 V on more and more", curve=Breakdown(2.4, 12.0), bulk_f=10e-6),
+        Kind("slow-charge", "a large capacitor and nothing else", bulk_f=0.02, leak_ohm=20e3),
+        replace(
+            _CLEAN,
+            name="sleeper",
+            tells="starts by itself, sleeps at 1.8 mA and wakes every 6 s",
+            phases=(
+                Phase("start", 0.8, 0.2, 0.1, 0.006),
+                Phase("asleep", 5.6, 0.0006),
+                Phase("awake", 0.4, 0.085, 0.02, 0.02),
+            ),
+            again=True,
+            again_from=1,
+            by_itself=True,
+        ),
+        replace(_CLEAN, name="self-start", tells="starts without a button", by_itself=True),
+        replace(
+            _CLEAN,
+            name="charging",
+            tells="charges at 0.4 A while its other side has 5 V (there: charger-input)",
+            curve=ChargerOutput(0.4),
+            by_itself=True,
+        ),
+        Kind("charger-input", "the 5 V side of `charging`: takes 0.46 A", bulk_f=4.7e-6, curve=ChargerInput(0.46)),
+        Kind("back-feed", "what the other side has comes through", bulk_f=4.7e-6, curve=Leaking(8.0), nominal_v=5.0),
     )
 }
 
@@ -152,6 +195,8 @@ class Board:
         self._phase_end_s = inf
         self._slot_end_s = inf
         self._power_w = 0.0
+        self.other_v: Callable[[], float] = lambda: 0.0
+        """Voltage at the board's other side, V: that of the other output."""
         self._fixed_s = 1 / kind.standby_ohm + 1 / kind.leak_ohm + 1 / kind.short_ohm + 1 / kind.own_ohm
 
     def short(self, ohm: float) -> None:
@@ -162,9 +207,21 @@ class Board:
         """Of all resistive parts together, in S."""
         return self._fixed_s + (1 / self.kind.rail_short_ohm if self.rail_shorted else 0.0)
 
+    def bridge(self, ohm: float) -> None:
+        """The main rail's short, or the leads', has this resistance from now on, in Ω: the clip sits elsewhere."""
+        kind = self.kind
+        self._fixed_s = 1 / kind.standby_ohm + 1 / kind.leak_ohm + 1 / ohm + 1 / kind.own_ohm
+
     def draw_a(self, board_v: float) -> float:
-        """What the running load takes on top of the resistive parts, in A."""
-        return self._power_w / max(board_v, self.kind.brownout_v / 2) if self._power_w else 0.0
+        """What the running load and parts that are no resistors take on top of the resistive parts, in A."""
+        load_a = self._power_w / max(board_v, self.kind.brownout_v / 2) if self._power_w else 0.0
+        curve = self.kind.curve
+        return load_a if curve is None else load_a + curve.current_a(board_v, self.other_v())
+
+    def slope_s(self, board_v: float) -> float:
+        """How much of `draw_a` follows the voltage, in S, on a grid."""
+        curve = self.kind.curve
+        return 0.0 if curve is None else rounded_slope_s(curve.slope_s(board_v, self.other_v()))
 
     def own_a(self) -> float:
         """What its own cell feeds in beside the conductance (Norton form), in A."""
@@ -178,7 +235,7 @@ class Board:
             return board_v >= self.kind.restart_v
         return board_v < self.kind.brownout_v
 
-    def see_voltage(self, board_v: float) -> None:
+    def see_voltage(self, board_v: float, now_s: float) -> None:
         """Take the change that `would_change` announced."""
         if self.rail_shorted and board_v < RAIL_RELEASE_V:
             self.rail_shorted = False
@@ -187,6 +244,8 @@ class Board:
             return
         elif self.life is Life.UNPOWERED and board_v >= self.kind.restart_v:
             self.life = Life.STANDBY
+            if self.kind.by_itself:
+                self.press(now_s)
         elif self.life is not Life.UNPOWERED and board_v < self.kind.brownout_v:
             self._stop(Life.UNPOWERED)
 
@@ -210,7 +269,7 @@ class Board:
         if following < len(self.kind.phases):
             self._enter(following, now_s)
         elif self.kind.again:
-            self._enter(0, now_s)
+            self._enter(self.kind.again_from, now_s)
         else:
             self._stop(Life.STANDBY)
 

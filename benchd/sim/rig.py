@@ -74,6 +74,8 @@ class Rig:
     def equip(self, channels: list[Channel], seed: int, latency_s: float) -> None:
         """Set up the shared state. `latency_s`: added to the time every reply takes."""
         self.channels = channels
+        for channel, other in zip(channels, reversed(channels[:2]), strict=False):
+            channel.other = other if other is not channel else None
         self.latency_s = latency_s
         self.simulation_errors = ErrorQueue()
         self.faults = Faults(seed, self.ending)

@@ -9,6 +9,8 @@ Every family has them on its control port; the supply of this package takes them
 | `SIMulate<n>:BOARd <kind>` | clip a fresh board of this kind on the leads; `NONE` leaves them free |
 | `SIMulate<n>:CONNect ON\\|OFF` | put the clip on or take it off; the board keeps its charge |
 | `SIMulate<n>:BUTTon` | press the board's button (no effect on a board that is not waiting for it) |
+| `SIMulate<n>:BRIDge <Ohm>` | the short, or the clips on each other, have this resistance from where the clip is now |
+| `SIMulate<n>:METer <gain V>,<offset V>,<gain A>,<offset A>` | what its meters show of a value (1,0,1,0: the value) |
 | `SIMulate<n>:SURGe <V>` | the regulator fails: it gives this voltage until another one is set |
 | `SIMulate<n>:TRUTh?` | `<output 0/1>,<terminal V>,<current A>,<board V>` of the model, without noise |
 | `SIMulate:TELL "<message>"` | carry out a message of the supply's own language at once; its replies are lost |
@@ -61,6 +63,24 @@ def _connect(rig: Rig, call: Call) -> None:
 @SIMULATION.order("SIMulate#:BUTTon")
 def _press(rig: Rig, call: Call) -> None:
     rig.channel_of(call.suffixes[0]).press(call.now_s)
+
+
+@SIMULATION.order("SIMulate#:BRIDge", 1)
+def _bridge(rig: Rig, call: Call) -> None:
+    ohm = number(call.parameters[0], "OHM")
+    if not 1e-6 <= ohm <= 1e9:
+        raise ScpiError(-222, call.parameters[0])
+    rig.channel_of(call.suffixes[0]).bridge(ohm, call.now_s)
+
+
+@SIMULATION.order("SIMulate#:METer", 4)
+def _meter(rig: Rig, call: Call) -> None:
+    gain_v, offset_v, gain_a, offset_a = (
+        number(text, unit) for text, unit in zip(call.parameters, ("", "V", "", "A"), strict=True)
+    )
+    if not (0.5 <= gain_v <= 2 and 0.5 <= gain_a <= 2 and abs(offset_v) <= 1 and abs(offset_a) <= 1):
+        raise ScpiError(-222, ",".join(call.parameters))
+    rig.channel_of(call.suffixes[0]).err(call.now_s, gain_v, offset_v, gain_a, offset_a)
 
 
 @SIMULATION.order("SIMulate#:SURGe", 1)
