@@ -16,7 +16,7 @@ from benchd.daemon.exporting import Exporting
 from benchd.daemon.file_changes import version_of
 from benchd.daemon.memory import between
 from benchd.daemon.plan_desk import plan_version, plan_view
-from benchd.daemon.power import asked, reduced
+from benchd.daemon.power import PowerAsk, asked, reduced
 from benchd.daemon.power_up import Asked
 from benchd.daemon.quiet import local_time, quiet_refusal
 from benchd.daemon.watch import ChannelWatch
@@ -99,6 +99,14 @@ class Bench(Exporting):
             chosen = reduced(found, voltage_v, limit_a)
         except ValueError as e:
             raise Refused("out-of-range", str(e)) from None
+        _in_nobodys_use(watch, "switch it on")
+        lead_ohm = self._core.leads.ohm(supply, channel)
+        await self.switch_on(watch, Asked(chosen, "", by, lead_ohm), asked(chosen, lead_ohm))
+
+    async def switch_on(self, watch: ChannelWatch, wanted: Asked, ask: PowerAsk) -> None:
+        """Switch on what a plan allows, for a person or for a run of a procedure: never in quiet hours, only once, and
+        only with the consent that its supply needs. Raises Refused."""
+        supply, channel = watch.supply, watch.number
         if told := quiet_refusal(self._core.settings.guard.quiet_hours, self._clock()):
             raise Refused("wrong-state", f"{supply}/{channel}: {told}")
         if watch.on:
@@ -107,12 +115,11 @@ class Bench(Exporting):
             raise Refused("wrong-state", f"{supply}/{channel} is being switched on already; wait for the outcome")
         self._core.starting.add((supply, channel))
         try:
-            await self._switch_on(watch, Asked(chosen, await self._board(), by, settings.lead_ohm))
+            await self._switch_on(watch, wanted._replace(board=await self._board()), ask)
         finally:
             self._core.starting.discard((supply, channel))
 
-    async def _switch_on(self, watch: ChannelWatch, wanted: Asked) -> None:
-        ask = asked(wanted.plan, wanted.lead_ohm)
+    async def _switch_on(self, watch: ChannelWatch, wanted: Asked, ask: PowerAsk) -> None:
         before = watch.plan, watch.asked
         watch.plan, watch.asked = wanted.plan.name, wanted
         try:
@@ -125,6 +132,9 @@ class Bench(Exporting):
                 self._core.meetings.given(watch.supply),
                 before=ask.before,
                 over_current_delay_s=ask.over_current_delay_s,
+                most_voltage_v=ask.most_voltage_v,
+                most_limit_a=ask.most_limit_a,
+                most_before_v=ask.most_before_v,
             )
         except GuardRefused as e:
             watch.plan, watch.asked = before
@@ -142,6 +152,7 @@ class Bench(Exporting):
     async def advance(self, supply: str, channel: int, by: str = "") -> None:
         """See `BenchPort.advance`."""
         watch = self._watch(supply, channel)
+        _in_nobodys_use(watch, "go on with its power-on")
         try:
             await self._guard().advance(supply, channel)
         except GuardRefused as e:
@@ -171,6 +182,9 @@ class Bench(Exporting):
         """See `BenchPort.power_off`."""
         if supply is not None and channel is not None:
             self._watch(supply, channel)
+        for (name, number), watch in self._core.watches.items():
+            if watch.tap is not None and supply in (None, name) and channel in (None, number):
+                watch.tap.off_asked()
         try:
             await self._guard().power_off(supply, channel)
         except GuardRefused as e:
@@ -259,6 +273,17 @@ class Bench(Exporting):
         now = now_ns()
         parts = self._watch(supply, channel).memory.parts()
         return await asyncio.to_thread(between, parts, now - round(seconds * 1e9), now + 10**10)
+
+
+def _in_nobodys_use(watch: ChannelWatch, what: str) -> None:
+    """Raises Refused where a run of a procedure has the output."""
+    if (tap := watch.tap) is None:
+        return
+    raise Refused(
+        "wrong-state",
+        f"{watch.supply}/{watch.number}: to {what} was asked for, but {tap.title} (run {tap.run}) uses it: wait for "
+        "its end, or stop it; switching off works always and ends the run",
+    )
 
 
 def _told(error: PlanError) -> str:

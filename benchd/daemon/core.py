@@ -15,7 +15,8 @@ from benchd.daemon.alarms import Alarms, Event
 from benchd.daemon.filing import FILED_WITHIN_S, Filing
 from benchd.daemon.hub import Hub
 from benchd.daemon.known import Accuracies, Expected
-from benchd.daemon.live_words import live_numbers, samples_message
+from benchd.daemon.leads import LeadBook
+from benchd.daemon.live_words import live_numbers, samples_message, state_of
 from benchd.daemon.meetings import Meetings
 from benchd.daemon.plan_desk import PlanDesk
 from benchd.daemon.watch import ChannelWatch, OpenTrace
@@ -34,6 +35,7 @@ from benchd.supplies.clock import now_ns
 from benchd.traces.cards import CardFolder
 from benchd.traces.samples import Samples
 from benchd.web.port import BenchView
+from benchd.web.procedure_port import ProcedureView
 
 log = logging.getLogger("benchd")
 
@@ -59,6 +61,7 @@ class Core:
         self.meetings = Meetings(consents)
         self.job = current_job
         self.plans = PlanDesk(settings.shelf)
+        self.leads = LeadBook(settings)
         self.starting: set[tuple[str, int]] = set()
         """Outputs that somebody is switching on: `unknown` until that is read back, and no reason to worry."""
         self.guard: GuardClient | None = None
@@ -77,6 +80,8 @@ class Core:
         """The same for those inside the daemon that keep something up to date by what happens."""
         self.checks_open: list[str] = []
         """Checks before power that are open for the job on the bench."""
+        self.procedures: Callable[[], list[ProcedureView]] = list
+        """Runs that go on."""
         self._changed = asyncio.Event()
         self._told_guard = ""
         self.cards = CardFolder(settings.data_path / "cards")
@@ -106,8 +111,8 @@ class Core:
 
     @property
     def idle(self) -> bool:
-        """Nothing is on or being switched on, and no trace is open."""
-        return not self.starting and not any(watch.on or watch.open for watch in self.watches.values())
+        """Nothing is on or being switched on, no trace is open, and no procedure runs."""
+        return not self.starting and not any(w.on or w.open or w.tap for w in self.watches.values())
 
     def restore_latches(self, latched: dict[tuple[str, int], StoredTrip | None]) -> None:
         """Outputs that an earlier daemon left tripped are so still: a new process is not a person who re-arms."""
@@ -126,7 +131,8 @@ class Core:
                 watch = self.watches[report.supply, report.channel]
                 watch.on_block(report)
                 opened = watch.open
-                self.writer.put_block(report, opened.job if opened else self.job, opened.id if opened else None)
+                job = opened.job if opened else watch.tap.job if watch.tap else self.job
+                self.writer.put_block(report, job, opened.id if opened else None)
             case OutputChanged():
                 self._on_output(report)
             case Tripped():
@@ -152,6 +158,7 @@ class Core:
     def _on_output(self, change: OutputChanged) -> None:
         watch = self.watches[change.supply, change.channel]
         opened, was = watch.open, watch.output
+        adjusted = watch.only_adjusted(change)
         watch.on_output(change)
         on = change.state == OutputState.ON
         payload: dict[str, Any] = {
@@ -166,7 +173,8 @@ class Core:
         if asked is not None:
             payload |= {"stage": change.stage, "plan": asked.plan.name, "by": asked.by}
             payload |= {"second_layer": list(change.second_layer)}
-        if change.reason != "switching-on":  # a moment of each power-on, told while it lasts and not worth keeping
+        # Moments that are told while they last, and not worth keeping: each power-on's first, a run's many settings.
+        if change.reason != "switching-on" and not adjusted:
             self.enter("output", payload, change.supply, change.channel, opened)
         unknown = change.state == OutputState.UNKNOWN
         if change.state == OutputState.OFF or (on and change.reason == "asked"):
@@ -239,6 +247,8 @@ class Core:
                 watch.link_up, watch.link_text = change.up, change.text
                 watch.identity = change.identity or watch.identity
                 watch.met = change.met or watch.met
+                if watch.tap is not None and not change.up:
+                    watch.tap.on_link(change.text)
                 self.state_changed(watch)
         met = change.met
         payload = {"up": change.up, "identity": change.identity, "text": change.text}
@@ -302,25 +312,15 @@ class Core:
             hear(kind, payload)
         self._changed.set()
 
+    def tell_soon(self) -> None:
+        """How the bench stands is told with the next beat."""
+        self._changed.set()
+
     def state_changed(self, watch: ChannelWatch) -> None:
         watch.changed()
         if self.on_state is not None:
-            self.on_state(watch.supply, watch.number, self._state_of(watch))
-
-    def _state_of(self, watch: ChannelWatch) -> State:
-        return State(
-            output=str(watch.output),
-            reason=watch.reason,
-            stage=watch.power.stage if watch.on and watch.power is not None else None,
-            latched=watch.latched,
-            link_up=watch.link_up,
-            set_voltage_v=watch.set_voltage_v,
-            limit_a=watch.limit_a,
-            job=self.job,
-            trip=watch.trip,
-            trust=watch.met.trust if watch.met else None,
-            consent_needed=bool(self.meetings.needed(watch.supply)),
-        )
+            needed = bool(self.meetings.needed(watch.supply))
+            self.on_state(watch.supply, watch.number, state_of(watch, self.job, needed))
 
     async def pump(self) -> None:
         """Feeds page clients and the MQTT live numbers until cancelled."""
@@ -382,6 +382,7 @@ class Core:
             alarms=self.alarms.told(),
             plans=self.plans.listed(),
             checks_open=self.checks_open,
+            procedures=self.procedures(),
         )
 
     def _warnings(self, health: dict[str, Any]) -> list[str]:

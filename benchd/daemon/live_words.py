@@ -8,7 +8,7 @@ import numpy as np
 
 from benchd.daemon.watch import MODE_WORDS, ChannelWatch
 from benchd.reading import Mode
-from benchd.store.mqtt_payloads import Reading
+from benchd.store.mqtt_payloads import Reading, State
 from benchd.traces.samples import Samples
 from benchd.traces.thin import thin
 
@@ -43,4 +43,21 @@ def live_numbers(watch: ChannelWatch) -> Reading:
         power_w=round(volts * amps, 6),
         mode=MODE_WORDS[mode],
         trace=watch.open.id if watch.open else None,
+    )
+
+
+def state_of(watch: ChannelWatch, job: str | None, consent_needed: bool) -> State:
+    """How an output stands, for MQTT. `job`: the one on the bench."""
+    return State(
+        output=str(watch.output),
+        reason=watch.reason,
+        stage=watch.power.stage if watch.on and watch.power is not None else None,
+        latched=watch.latched,
+        link_up=watch.link_up,
+        set_voltage_v=watch.set_voltage_v,
+        limit_a=watch.limit_a,
+        job=job,
+        trip=watch.trip,
+        trust=watch.met.trust if watch.met else None,
+        consent_needed=consent_needed,
     )

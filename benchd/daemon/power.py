@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import msgspec
+
 from benchd.guard.rules import charging_s
 from benchd.guard.wire import RuleLimits, Stage
 from benchd.plans.plan import Plan
+from benchd.procedures.hands import Bounds
 
+INJECTION_BEFORE_V = 0.3
+"""At the leads before a shorted rail is fed, V: a diode's drop less, since a short holds nothing. Our choice."""
+FIRST_BEFORE_V = 1.0
+"""At the leads before the first power-on of a run, V: more than an open output floats to, less than any battery of use
+has (common practice, no source)."""
 LEAST_OVER_CURRENT_DELAY_S = 0.5
 """Of the supply's own over-current protection. It is the second layer: the rules come first, and it must not end a
 start that they let through. Our choice."""
@@ -21,11 +29,57 @@ class PowerAsk(NamedTuple):
     rules: RuleLimits
     before: tuple[Stage, ...]
     over_current_delay_s: float | None
+    most_voltage_v: float | None = None
+    """Ceilings of what may be asked for while it is on; None: it stays as it was switched on."""
+    most_limit_a: float | None = None
+    most_before_v: float | None = None
+    """Refused where the output shows more than this while it is still off; None: not looked at."""
 
 
 def asked(plan: Plan, lead_ohm: float = 0.0) -> PowerAsk:
     """What a plan asks of the guard. `lead_ohm`: of both leads together, Ω."""
     return PowerAsk(plan.voltage_v, plan.limit_a, rule_limits(plan), stages(plan, lead_ohm), over_current_delay_s(plan))
+
+
+def within(
+    plan: Plan, voltage_v: float, limit_a: float, bounds: Bounds, lead_ohm: float, first: bool = True
+) -> PowerAsk:
+    """What a run asks of the guard: these settings, and later others up to its bounds, which are the plan's at most.
+
+    Nobody says when a hold is over: in a run it ends by itself. `first`: nothing was switched on in this run before, so
+    that a voltage at the leads is another source's. Raises ValueError for more than the plan or the bounds.
+    """
+    most = reduced(plan, bounds.voltage_v, bounds.limit_a)
+    for name, given, allowed, unit in (("voltage_v", voltage_v, bounds.voltage_v, "V"),
+                                       ("limit_a", limit_a, bounds.limit_a, "A")):  # fmt: skip
+        if not 0 < given <= allowed:
+            raise ValueError(
+                f"{name} = {given:g} {unit} was asked for; the run may set above 0 {unit}, up to {allowed:g} {unit}"
+            )
+    before = stages(reduced(most, voltage_v, limit_a), lead_ohm) if bounds.stages else ()
+    return PowerAsk(
+        voltage_v, limit_a, _rules_within(most, bounds),
+        tuple(msgspec.structs.replace(stage, by_hand=False) for stage in before),
+        over_current_delay_s(most), bounds.voltage_v, bounds.limit_a,
+        INJECTION_BEFORE_V if bounds.injection else FIRST_BEFORE_V if first else None,
+    )  # fmt: skip
+
+
+def _rules_within(most: Plan, bounds: Bounds) -> RuleLimits:
+    rules = rule_limits(most)
+    changed: dict[str, object] = {
+        "energy_j": _least(rules.energy_j, bounds.energy_j),
+        "longest_on_s": _least(rules.longest_on_s, bounds.longest_on_s),
+    }
+    if bounds.power_w is not None:
+        changed["power_w"] = bounds.power_w
+    if bounds.injection:
+        changed["collapse_allowed"] = True
+    return msgspec.structs.replace(rules, **changed)
+
+
+def _least(*given: float | None) -> float | None:
+    return min((each for each in given if each is not None), default=None)
 
 
 def reduced(plan: Plan, voltage_v: float | None = None, limit_a: float | None = None) -> Plan:

@@ -78,7 +78,12 @@ class Records:
             raise Refused("not-found", f"job {job!r} is not in the log")
         await self._core.all_filed()
         for watch in self._core.watches.values():
-            if watch.on or watch.open is not None or (watch.supply, watch.number) in self._core.starting:
+            if (
+                watch.on
+                or watch.tap is not None
+                or watch.open is not None
+                or (watch.supply, watch.number) in self._core.starting
+            ):
                 raise Refused(
                     "wrong-state",
                     f"{watch.supply}/{watch.number} is {watch.output}: switch it off first; the log's file is written "

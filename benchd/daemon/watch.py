@@ -15,6 +15,7 @@ from benchd.daemon.known import Expected
 from benchd.daemon.memory import Memory
 from benchd.daemon.power_up import Asked, PowerUp
 from benchd.daemon.promise import Promise, promise
+from benchd.daemon.tap import Tap
 from benchd.guard.wire import Met, OutputChanged, StageOver, Tripped
 from benchd.plans.plan import Plan
 from benchd.reading import Block, Mode, OutputState
@@ -89,6 +90,8 @@ class ChannelWatch:
         """By the rule that decided, since the daemon was started; like `readings`."""
         self.open: OpenTrace | None = None
         self.last_closed: OpenTrace | None = None
+        self.tap: Tap | None = None
+        """The run of a procedure that uses it."""
         self.memory = Memory(capture.longest_s + capture.pre_roll_s + 30)
         self.pending: list[Samples] = []
         self.version = now_ns() // 1_000_000
@@ -157,10 +160,16 @@ class ChannelWatch:
                 self._powered(change)
             assert self.power is not None
             self.power.changed(change)
-            if change.stage != "probe":
+            if change.stage != "probe" and self._captures:
                 self._under_way(change)
-        elif was == OutputState.ON or self.open:
+        elif (was == OutputState.ON or self.open) and self._captures:
             self._happened(self._capture.output_off(change.t_ns, change.reason))
+        if self.tap is not None:
+            self.tap.on_output(change)
+
+    def only_adjusted(self, change: OutputChanged) -> bool:
+        """A run whose record says all that there is to say has set it otherwise; nothing else is new."""
+        return not self._captures and self.on and change.state == OutputState.ON and change.reason == self.reason
 
     def _powered(self, change: OutputChanged) -> None:
         self.last_closed = None  # of the power-up before: a trip from now on is none of its business
@@ -177,6 +186,11 @@ class ChannelWatch:
             )  # the boot's, once it has come to that
             self.open = dataclasses.replace(opened, conditions=now)
 
+    @property
+    def _captures(self) -> bool:
+        """Power-ups become traces. Not those of a run whose record says all that there is to say of them."""
+        return self.tap is None or self.tap.traces
+
     def on_stage(self, over: StageOver) -> dict[str, Any]:
         """A stage is over. Returns what it has shown."""
         power = self.power = self.power or PowerUp(over.t_ns, self.asked)
@@ -191,10 +205,12 @@ class ChannelWatch:
             self._feed(samples)
         self.trips[trip.rule] += 1
         self.trip = trip_figures(trip, self._accuracy)
-        if trip.stage == "probe":
+        if trip.stage == "probe" and self._captures:
             self._file_probe(trip)
-        else:
+        elif self._captures:
             self._happened(self._capture.tripped(trip.detected_ns, trip.rule))
+        if self.tap is not None:
+            self.tap.on_trip(trip)
         return self.trip
 
     def _file_probe(self, trip: Tripped) -> None:
@@ -223,7 +239,10 @@ class ChannelWatch:
         valid = samples.t_ns[np.isfinite(samples.current_a)]
         if len(valid):
             self._valid_until_ns = int(valid[-1])
-        self._happened(self._capture.feed(samples))
+        if self.tap is not None:
+            self.tap.put(samples)
+        if self._captures:
+            self._happened(self._capture.feed(samples))
 
     def _happened(self, events: list[Any]) -> None:
         for event in events:
@@ -259,6 +278,8 @@ class ChannelWatch:
 
     def filed(self, row: TraceRow) -> None:
         """A power-up was filed; with what it says, unless another one has begun since."""
+        if self.tap is not None:
+            self.tap.on_filed(row)
         if self.open is None:
             self.finding = finding_told(row)
             self.news = True
@@ -274,6 +295,11 @@ class ChannelWatch:
     def latest(self) -> tuple[int, float, float, Mode] | None:
         """Newest reading: t ns, V, A, mode."""
         return self._latest
+
+    @property
+    def conditions(self) -> Conditions:
+        """How well its readings are known, and the settings that it is on with."""
+        return msgspec.structs.replace(self._accuracy, set_voltage_v=self.set_voltage_v, limit_a=self.limit_a)
 
     @property
     def on(self) -> bool:

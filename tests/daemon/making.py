@@ -121,6 +121,9 @@ class FakeGuard:
         self.before: tuple[Stage, ...] = ()
         """The stages of the last power-on."""
         self.over_current_delay_s: float | None = None
+        self.most_voltage_v: float | None = None
+        self.most_limit_a: float | None = None
+        self.most_before_v: float | None = None
 
     def _do(self, *what: Any) -> None:
         self.asked.append(what)
@@ -137,11 +140,19 @@ class FakeGuard:
         consent: str = "",
         before: tuple[Stage, ...] = (),
         over_current_delay_s: float | None = None,
+        most_voltage_v: float | None = None,
+        most_limit_a: float | None = None,
+        most_before_v: float | None = None,
     ) -> None:
         self._do("on", supply, channel, voltage_v, limit_a, rules)
         self.before, self.over_current_delay_s = before, over_current_delay_s
+        self.most_voltage_v, self.most_limit_a, self.most_before_v = most_voltage_v, most_limit_a, most_before_v
         if self.needs != consent:
             raise GuardRefused("nobody has consented", CONSENT_NEEDED)
+        self._core.on_report(on(channel, voltage_v=voltage_v, limit_a=limit_a))
+
+    async def adjust(self, supply: str, channel: int, voltage_v: float, limit_a: float) -> None:
+        self._do("adjust", supply, channel, voltage_v, limit_a)
         self._core.on_report(on(channel, voltage_v=voltage_v, limit_a=limit_a))
 
     async def advance(self, supply: str, channel: int) -> None:
