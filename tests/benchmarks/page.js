@@ -26,6 +26,16 @@ function plotOf(place) {
 
 const frame = () => new Promise((done) => requestAnimationFrame(done));
 const TRACE = "[data-testid=trace-plot]";
+const PATIENCE_MS = 30_000;
+
+/** Look in each frame until it is so. `what`: what is waited for, for the error when it never comes. */
+async function until(look, what) {
+  const begin = performance.now();
+  do {
+    await frame();
+    if (performance.now() - begin > PATIENCE_MS) throw new Error(`waited ${PATIENCE_MS / 1000} s for ${what()}`);
+  } while (!look());
+}
 
 let asking = 0;
 const fetched = window.fetch;
@@ -42,29 +52,30 @@ window.fetch = async (...asked) => {
  * Open a trace; ms until its curve is seen at both ends of the plot. What was asked about the one before has
  * come by then. */
 async function drawn(id) {
-  for (let quiet = 0; quiet < 60; quiet = asking ? 0 : quiet + 1) await frame();
+  let quiet = 0;
+  await until(() => (quiet = asking ? 0 : quiet + 1) >= 60, () => `60 frames in which nothing is asked; now ${asking} are`);
   const before = document.querySelector(TRACE);
   const begin = performance.now();
   location.hash = `#trace/${id}`;
-  for (;;) {
-    await frame();
+  await until(() => {
     const plot = plotOf(TRACE);
-    if (plot === null || document.querySelector(TRACE) === before) continue;
+    if (plot === null || document.querySelector(TRACE) === before) return false;
     const { canvas, left, top, width, height } = plot;
-    if (inked(canvas, left + 1, top, 4, height) && inked(canvas, left + width - 6, top, 4, height)) return performance.now() - begin;
-  }
+    return inked(canvas, left + 1, top, 4, height) && inked(canvas, left + width - 6, top, 4, height);
+  }, () => `the curve of ${id} at both ends of the plot; shown: ${document.querySelector("#part-trace").innerText.slice(0, 300)}`);
+  return performance.now() - begin;
 }
 
 /** Until the plot has not changed for some frames and nothing is being asked. */
 async function settled() {
   let same = 0;
   let before = "";
-  while (same < 12) {
-    await frame();
+  await until(() => {
     const now = `${document.querySelector(TRACE).dataset.from} ${performance.getEntriesByType("resource").length}`;
     same = now === before && !asking ? same + 1 : 0;
     before = now;
-  }
+    return same >= 12;
+  }, () => `12 frames in which the plot stays as it is; now ${before}, ${asking} being asked`);
 }
 
 /** How many of the spikes at these times are in view, and how many of them are not on the canvas. */
@@ -112,27 +123,30 @@ window.WebSocket = class extends Stock {
 };
 
 const LIVE = ".plot.live";
-/** Whether the newest part of the plot shows more than nothing: above the lowest part, where zero is. */
+/**
+ * Whether the newest part of the plot shows more than nothing: above the lowest part, where zero is. Not the highest
+ * part: while capacitors charge, the current is at the limit, so the axis ends a tenth above that, and the limit's
+ * dotted line has the colour of the current too. */
 function upper() {
   const plot = plotOf(LIVE);
   if (plot === null) return false;
   const { canvas, left, top, width, height } = plot;
-  return inked(canvas, left + width - 3, top, 3, height * 0.92);
+  return inked(canvas, left + width - 3, top + height * 0.2, 3, height * 0.72);
 }
 
 /** Until the current is low, and the newest part of the plot shows it. */
 async function low() {
   live.least = Infinity;
   live.at = null;
-  do await frame(); while (live.current === null || live.current > 0.01 || upper());
+  await until(() => live.current !== null && live.current <= 0.01 && !upper(), () => `a low current in the plot; ${seen()}`);
 }
 
 /** Until the newest part of the plot is high; ms from the moment of the first such reading. */
 async function high(least) {
   live.least = least;
-  for (;;) {
-    await frame();
-    if (upper() && live.at !== null) return performance.timeOrigin + performance.now() - live.at;
-  }
+  await until(() => live.at !== null && upper(), () => `a current of ${least} A or more in the plot; ${seen()}`);
+  return performance.timeOrigin + performance.now() - live.at;
 }
+
+const seen = () => `newest reading: ${live.current} A, the plot's newest part is ${upper() ? "high" : "low"}`;
 Object.assign(window, { drawn, spikes, closer, low, high, live, upper });

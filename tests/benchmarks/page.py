@@ -37,6 +37,8 @@ HIGH_A = 0.03
 LIMIT_A = 0.3
 """Its capacitors draw no more while they charge: the axis stays short."""
 SCRIPT = Path(__file__).with_suffix(".js")
+STUCK_S = 60.0
+"""The script in the page gives up by itself and says for what; but not when the page has no frames any more."""
 
 
 def measure(quick: bool = False) -> dict[str, float]:
@@ -54,7 +56,7 @@ async def _measure(traces: int, rises: int, zooms: int) -> dict[str, float]:
                 await page.add_init_script(path=SCRIPT)
                 await page.goto(f"{daemon.url}/#traces")
                 await page.get_by_test_id("trace-row").first.wait_for()
-                drawn = [await page.evaluate("id => drawn(id)", f"T{n}") for n in range(traces)]
+                drawn = [await _ask(page, "id => drawn(id)", f"T{n}") for n in range(traces)]
                 looked, lost = await _lost(page, spikes_s, zooms)
                 await page.goto(f"{daemon.url}/#bench")
                 daemon.call("POST", "supplies/s/channels/1/on", {"limit_a": LIMIT_A})
@@ -109,10 +111,10 @@ async def _lost(page: Page, spikes_s: list[list[float]], zooms: int) -> tuple[in
     for about in (times[3], times[SPIKES // 2]):
         await page.get_by_role("button", name="Whole").click()
         for _ in range(zooms):
-            found: dict[str, Any] = await page.evaluate("times => spikes(times)", times)
+            found: dict[str, Any] = await _ask(page, "times => spikes(times)", times)
             looked += found["looked"]
             lost += found["lost"]
-            await page.evaluate("s => closer(s)", about)
+            await _ask(page, "s => closer(s)", about)
     return looked, lost
 
 
@@ -122,11 +124,20 @@ async def _live(page: Page, sim: SimulatedSupply, rises: int) -> list[float]:
     sim.board(1, "leak-only")
     for n in range(rises):
         await asyncio.to_thread(sim.connect, 1, False)
-        await page.evaluate("() => low()")
+        await _ask(page, "() => low()")
         # Not in step with anything that comes twenty times a second.
         await asyncio.sleep(0.2 + (n * 0.0137) % 0.05)
-        waiting = asyncio.create_task(page.evaluate("least => high(least)", HIGH_A))
+        waiting = asyncio.create_task(_ask(page, "least => high(least)", HIGH_A))
         await asyncio.sleep(0.05)
         await asyncio.to_thread(sim.connect, 1, True)
-        late.append(await asyncio.wait_for(waiting, 20))
+        late.append(await waiting)
     return late
+
+
+async def _ask(page: Page, script: str, argument: object = None) -> Any:
+    """What a function of the script in the page answers. Raises TimeoutError when it does not."""
+    try:
+        async with asyncio.timeout(STUCK_S):
+            return await page.evaluate(script, argument)
+    except TimeoutError:
+        raise TimeoutError(f"the page did not answer {script!r} with {argument!r:.80} within {STUCK_S:.0f} s") from None
