@@ -9,7 +9,6 @@ from pathlib import Path
 from fastapi import FastAPI
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
-from starlette.middleware.gzip import GZipMiddleware
 from starlette.routing import Mount
 
 from benchd import __version__
@@ -78,19 +77,9 @@ def create_app(
     (desks or Desks()).add_to(api)
     describe(api)
     app = Starlette(
-        routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", page_files(root))],
+        routes=[Mount("/api/v1", api), metrics_routes.route(bench), Mount("/", Files(root or web_root()))],
         middleware=[Middleware(Gate, access=access, allowed_hosts=tuple(allowed_hosts))],
     )
     errors.install(api)
     errors.install(app)
     return app
-
-
-SMALL = 1024
-"""Bytes: what is smaller is not worth the time to squeeze it."""
-
-
-def page_files(root: Path | None) -> GZipMiddleware:
-    """The page, squeezed for whoever can read that. The API is not: what was sent and what is secret may stand side by
-    side there, and sizes would tell (the BREACH attack); and live messages are small."""
-    return GZipMiddleware(Files(root or web_root()), minimum_size=SMALL)
