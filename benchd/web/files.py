@@ -6,6 +6,7 @@ and squeezed anew keeps the first numbers waiting.
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 import hashlib
 import mimetypes
@@ -15,7 +16,6 @@ from dataclasses import dataclass
 from email.utils import formatdate
 from pathlib import Path
 
-import anyio.to_thread
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, Response
@@ -95,7 +95,7 @@ class Files(StaticFiles):
             raise HTTPException(404)
         kept = self._kept.get(path)
         if kept is None or not kept.is_current():
-            kept = await anyio.to_thread.run_sync(self._read, path)
+            kept = await asyncio.to_thread(self._read, path)
             self._kept[path] = kept
         asked = Headers(scope=scope)
         form = kept.squeezed if kept.squeezed and "gzip" in asked.get("accept-encoding", "") else kept.plain
