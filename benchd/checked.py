@@ -57,7 +57,8 @@ def _words(err: dict[str, Any], key: str, root: type[BaseModel]) -> str:
     shown = "(not shown)" if named in SECRET_KEYS else _short(given)
     if kind == "extra_forbidden":
         near = _allowed_keys(loc, root)
-        return f"{key}: unknown key; allowed here: {', '.join(near)}" + _unit_hint(str(loc[-1]), near)
+        hint = _unit_hint(str(loc[-1]), near) or _header_hint(str(loc[-1]), root)
+        return f"{key}: unknown key; allowed here: {', '.join(near)}" + hint
     if kind == "missing":
         return f"{key}: missing; it has to be given"
     if kind == "value_error":
@@ -105,6 +106,16 @@ def _allowed_keys(loc: tuple[Any, ...], root: type[BaseModel]) -> list[str]:
         if part in model.model_fields:
             model = _table_in(model.model_fields[part].annotation) or model
     return list(model.model_fields)
+
+
+def _header_hint(name: str, root: type[BaseModel]) -> str:
+    """A key that another table knows: its header is missing above, or still commented out."""
+    there = [
+        table
+        for table, field in root.model_fields.items()
+        if (model := _table_in(field.annotation)) is not None and name in model.model_fields
+    ]
+    return f" (is [{there[0]}] missing above it, or commented out?)" if len(there) == 1 else ""
 
 
 def _table_in(annotation: Any) -> type[BaseModel] | None:

@@ -129,6 +129,12 @@ def test_a_wrong_unit_gets_the_right_key_offered() -> None:
     assert said.endswith("did you mean voltage_v (unit: V)?")
 
 
+def test_a_key_of_another_table_says_whose_header_is_missing() -> None:
+    said = refused(changed("web.discovery", True))
+    assert said.startswith("benchd.toml: web.discovery: unknown key;")
+    assert said.endswith(" (is [mqtt] missing above it, or commented out?)")
+
+
 def test_all_faults_are_told_at_once() -> None:
     raw = changed("plan.0.voltage_v", "4")
     raw["bench"] = "Left Bench"

@@ -9,9 +9,12 @@ import sys
 import threading
 import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from benchd.cli import out, words
+
+if TYPE_CHECKING:
+    from benchd.settings_web import Web
 
 WAITING_LINES = 1000
 
@@ -35,8 +38,11 @@ def run(
     printer = _Printer(json_)
 
     def ready(url: str) -> None:
+        others = _for_others(settings.web, url)
         lets_in = "; `benchd pair` lets a phone in" if settings.web.token else ""
-        printer.start("ready", {"url": url}, f"bench {settings.bench!r}: the page is at {url}{lets_in}")
+        told = f", from other devices at {' or '.join(others)}" if others else ""
+        text = f"bench {settings.bench!r}: the page is at {url}{told}{lets_in}"
+        printer.start("ready", {"url": url, "addresses": others}, text)
 
     with out.errors(StartError), printer:
         confirmed = asyncio.run(Daemon(settings, out.config_path(config).absolute()).run(ready, on_event=printer.event))
@@ -44,6 +50,19 @@ def run(
         printer.put({"event": "done", "outputs_off_confirmed": confirmed}, f"ended: {state}")
     if not confirmed:
         out.fail("ended, but not every output could be confirmed off: check the supply by hand")
+
+
+def _for_others(web: Web, url: str) -> list[str]:
+    """By which addresses other devices reach the page; none where it listens to this machine only."""
+    from urllib.parse import urlsplit
+
+    from benchd.web.addresses import reached_at
+
+    if not web.wide:
+        return []
+    where = urlsplit(url)
+    port = where.port or (443 if where.scheme == "https" else 80)
+    return [each for each in reached_at(web.host, port, web.names, where.scheme == "https") if each != url]
 
 
 class _Printer:

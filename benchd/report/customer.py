@@ -11,7 +11,7 @@ from benchd.report.document import Block, Document, Drawings, Facts, Heading, It
 from benchd.report.gather import Gathered, StepKept, Traced
 from benchd.report.part_course import When, pair
 from benchd.report.texts import Texts
-from benchd.report.words import known_word
+from benchd.report.words import foot, known_word
 
 MOST_STEPS = 10
 MOST_OPEN = 6
@@ -26,7 +26,7 @@ def customer(g: Gathered, texts: Texts, made_ns: int, bench: str) -> Document:
         language=texts.language,
         title=texts("title.customer", job=_short(g.job.id)),
         subtitle=_short(g.job.device),
-        foot=texts("title.foot", job=g.job.id, moment=moment, bench=bench),
+        foot=foot(texts, g.job.id, moment, bench),
         one_page=True,
         page_of="",
         blocks=[

@@ -11,6 +11,7 @@ from benchd.report.part_job import device, found
 from benchd.report.part_traces import traces
 from benchd.report.part_trips import trips
 from benchd.report.texts import Texts
+from benchd.report.words import foot, made
 
 
 def full(g: Gathered, texts: Texts, made_ns: int, bench: str, version: str) -> Document:
@@ -31,8 +32,8 @@ def full(g: Gathered, texts: Texts, made_ns: int, bench: str, version: str) -> D
         language=texts.language,
         title=texts("title.full", job=g.job.id),
         subtitle=" · ".join(w for w in (g.job.device, g.job.board) if w),
-        foot=texts("title.foot", job=g.job.id, moment=moment, bench=bench),
+        foot=foot(texts, g.job.id, moment, bench),
         one_page=False,
         page_of=texts("format.page-of"),
-        blocks=[*blocks, Para(texts("title.made", moment=moment, bench=bench, version=version), "quiet")],
+        blocks=[*blocks, Para(made(texts, moment, bench, version), "quiet")],
     )

@@ -6,6 +6,23 @@ from benchd.report.gather import Traced
 from benchd.report.texts import Texts
 from benchd.traces.trace import Finding
 
+UNNAMED = "bench"
+"""What a bench is called whose settings give it no name."""
+
+
+def foot(texts: Texts, job: str, moment: str, bench: str) -> str:
+    """The line at the foot of each page."""
+    if bench == UNNAMED:
+        return texts("title.foot-unnamed", job=job, moment=moment)
+    return texts("title.foot", job=job, moment=moment, bench=bench)
+
+
+def made(texts: Texts, moment: str, bench: str, version: str) -> str:
+    """When, where and with what the report was made."""
+    if bench == UNNAMED:
+        return texts("title.made-unnamed", moment=moment, version=version)
+    return texts("title.made", moment=moment, bench=bench, version=version)
+
 
 def signature(id: str, texts: Texts) -> str:
     """`low-stall (stalls at a few tens of mA)`; the id alone of a card of one's own."""

@@ -49,7 +49,7 @@ def held(folder: Path) -> Iterator[None]:
 
 def _opened(folder: Path) -> int:
     file = folder / LOCK
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # photos and the log are nobody else's business
     with contextlib.suppress(OSError):
         return os.open(file, os.O_RDWR | os.O_CREAT, 0o644)
     # A folder can be locked like a file.

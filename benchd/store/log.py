@@ -11,6 +11,7 @@ be used from any thread; one call at a time runs.
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import threading
 import time
@@ -68,7 +69,8 @@ class Log:
             if read_only and not path.exists():
                 raise LogDown("no such log; the daemon makes it when it starts")
             if not read_only:
-                path.parent.mkdir(parents=True, exist_ok=True)
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+                _made_private(path)
             uri = path.as_uri() + ("?mode=ro" if read_only else "")
             db = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False)
             _prepare(db, path, read_only)
@@ -339,6 +341,12 @@ class Log:
         """Rows of readings with a seq above `seq`, oldest first: at most `limit` rows and, past the first row, no more
         than `max_readings`."""
         return blocks.after(self.rows, seq, limit, max_readings)
+
+
+def _made_private(path: Path) -> None:
+    """A new log is its owner's only: what people said is in it. SQLite gives the files beside it the same rights."""
+    with contextlib.suppress(OSError):  # it is there, or cannot be made: whoever opens it says so
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
 
 
 def _prepare(db: sqlite3.Connection, path: Path, read_only: bool) -> None:

@@ -118,9 +118,9 @@ def _still_so(view: BenchView, supply: str, ch: int, asked: SeenBody) -> None:
     if (now := _channel_of(view, supply, ch)) is None:
         return  # who is asked knows what to say of that
     present = msgspec.to_builtins(now)
-    if asked.asked_ns is not None and (view.t_ns - asked.asked_ns) / 1e9 > LATE_S:
-        late_s = (view.t_ns - asked.asked_ns) / 1e9
-        told = f"asked {late_s:.1f} s ago by the bench's clock, at most {LATE_S:g} s are allowed"
+    if asked.asked_ns is not None and abs(late_s := (view.t_ns - asked.asked_ns) / 1e9) > LATE_S:
+        when = f"{late_s:.1f} s ago" if late_s > 0 else f"{-late_s:.1f} s ahead"
+        told = f"asked {when} by the bench's clock, at most {LATE_S:g} s are allowed"
         raise Refused("stale", f"{supply}/{ch}: {told}; nothing was done: look at the bench and ask again", present)
     if asked.seen is not None and asked.seen != now.version:
         told = f"asked by state {asked.seen}, and it is at {now.version}: {_standing(now)}"

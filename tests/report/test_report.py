@@ -9,6 +9,9 @@ import pytest
 from benchd.jobs.job import Job
 from benchd.report.document import Document, Drawings, Facts, Heading, Para, Table, Ticks
 from benchd.report.gather import Gathered, NoJob
+from benchd.report.make import document
+from benchd.report.order import Order
+from benchd.report.texts import Texts
 from benchd.store.log import Log
 from tests.report.making import JOB, T0, file, read_job, stalled, step, texts_of, told
 
@@ -31,6 +34,15 @@ def test_its_parts_stand_in_the_order_in_which_they_are_asked_for(full: Document
         "The device", "What was found", "What was done", "Power-ups and their findings", "Trips", "Checklists",
         "Photos", "Cautions", "How it was measured",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("audience", ["technician", "customer"])
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_bench_without_a_name_is_not_named(job: Gathered, audience: str, language: str) -> None:
+    made = document(job, Texts(language), Order(job.job.id, "", audience=audience, bench="bench"), T0)
+    assert "bench bench" not in f"{made.foot} {texts_of(made.blocks)}"
+    assert "Platz bench" not in f"{made.foot} {texts_of(made.blocks)}"
+    assert job.job.id in made.foot
 
 
 def test_what_was_found_first_and_last(full: Document) -> None:

@@ -29,6 +29,22 @@ def log(tmp_path: Path):
         yield log
 
 
+def test_a_new_log_and_its_folder_are_their_owners_only(tmp_path: Path, log: Log) -> None:
+    log.add_job(Job("R-1042"))
+    assert (tmp_path / "deep").stat().st_mode & 0o777 == 0o700
+    files = {path.name: path.stat().st_mode & 0o777 for path in (tmp_path / "deep").iterdir()}
+    assert "log.sqlite-wal" in files
+    assert set(files.values()) == {0o600}
+
+
+def test_a_log_that_is_there_keeps_the_rights_that_somebody_gave_it(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    Log.open(path).close()
+    path.chmod(0o640)
+    Log.open(path).close()
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
 def test_jobs_and_the_one_on_the_bench(log: Log) -> None:
     made = log.add_job(Job("R-1042", "phone, invented", "demo-a", "no start"))
     assert made.created_ns > 0

@@ -118,6 +118,7 @@ async def test_only_the_stage_hold_can_be_ended_by_hand(http: httpx.AsyncClient,
     [
         ({"seen": 6}, "asked by state 6, and it is at 7: output off, tripped"),
         ({"asked_ns": START_NS - 3_100_000_000}, "asked 3.1 s ago by the bench's clock, at most 3 s are allowed"),
+        ({"asked_ns": START_NS + 3_100_000_000}, "asked 3.1 s ahead by the bench's clock, at most 3 s are allowed"),
     ],
 )
 async def test_what_comes_late_or_by_an_old_state_is_not_done(
