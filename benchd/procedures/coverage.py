@@ -1,0 +1,86 @@
+"""The 95 % interval of a value whose uncertainty has several causes, some of them known as limits only. Pure.
+
+A maker's accuracy is a limit: the error lies anywhere within ± a (rectangular, JCGM 100 §4.3.7). Where one such part
+dominates, twice the standard uncertainty states too much: all of the values lie within √3 of them, 95 % within 0.95·a.
+So the interval is taken from the distribution of the sum itself (JCGM 101:2008 §5.9 and §7.7), in closed form.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from itertools import product
+
+PROBABILITY = 0.95
+SMALL = 0.05
+"""A limit below this share of the largest counts as normal with the same variance: it changes the shape no more."""
+MOST_LIMITS = 4
+"""So many of the largest limits keep their shape; three or more together are near normal anyway (central limit)."""
+
+
+def half_width(limits: Iterable[float] = (), sigmas: Iterable[float] = ()) -> float:
+    """Half of the shortest interval about zero with 95 % of a sum of independent parts, in their unit.
+
+    `limits`: ± each, rectangular; `sigmas`: standard deviations, normal. 0 for none. Raises ValueError for what is
+    negative or no number.
+    """
+    ends, deviations = list(limits), list(sigmas)
+    for each in (*ends, *deviations):
+        if not 0 <= each < math.inf:
+            raise ValueError(f"a part of an uncertainty is {each}: allowed is 0 or more")
+    ends = sorted((each for each in ends if each > 0), reverse=True)
+    kept = [each for each in ends[:MOST_LIMITS] if each >= SMALL * ends[0]]
+    variance = sum(each * each for each in deviations) + sum(each * each / 3 for each in ends[len(kept) :])
+    sigma = math.sqrt(variance)
+    if not kept:
+        return 1.959963984540054 * sigma
+    if len(kept) == 1 and sigma <= 1e-6 * kept[0]:
+        return PROBABILITY * kept[0]
+    sigma = max(sigma, 1e-4 * kept[0])  # the closed form has a corner without; a ten thousandth is seen by nobody
+    return _solved(kept, sigma)
+
+
+def _solved(limits: list[float], sigma: float) -> float:
+    """Where the distribution of the sum has its 97.5 % point."""
+    wanted = 0.5 + PROBABILITY / 2
+    low, high = 0.0, sum(limits) + 6 * sigma
+    below, above = 0.5 - wanted, 1.0 - wanted
+    kept = 0
+    for _ in range(60):  # Illinois form of the regula falsi (any text on numerical methods): a handful of rounds
+        at = (low * above - high * below) / (above - below)
+        found = _share_below(at, limits, sigma) - wanted
+        if abs(found) < 1e-9:
+            break
+        if found > 0:
+            high, above = at, found
+            below *= 0.5 if kept > 0 else 1.0
+            kept = 1
+        else:
+            low, below = at, found
+            above *= 0.5 if kept < 0 else 1.0
+            kept = -1
+    return at
+
+
+def _share_below(x: float, limits: list[float], sigma: float) -> float:
+    """The distribution function of the sum at x.
+
+    Each rectangle is the difference of two steps over its width, so the sum's distribution is the alternating sum of
+    the n-fold integral of the normal's, at all corners (convolution, any text on probability).
+    """
+    total = 0.0
+    for signs in product((1.0, -1.0), repeat=len(limits)):
+        corner = x + sum(sign * limit for sign, limit in zip(signs, limits, strict=True))
+        total += math.prod(signs) * _integral(corner, sigma, len(limits))
+    return total / math.prod(2 * limit for limit in limits)
+
+
+def _integral(x: float, sigma: float, times: int) -> float:
+    """The normal distribution function, integrated so many times from minus infinity: Jₙ = (x·Jₙ₋₁ + σ²·Jₙ₋₂)/n, with
+    J₀ the distribution function and J₋₁ the density (integration by parts)."""
+    z = x / sigma
+    before = math.exp(-z * z / 2) / (sigma * math.sqrt(2 * math.pi)) if abs(z) < 38 else 0.0
+    now = 0.5 * math.erfc(-z / math.sqrt(2))
+    for n in range(1, times + 1):
+        before, now = now, (x * now + sigma * sigma * before) / n
+    return now
