@@ -27,8 +27,11 @@ def adjust(switcher: Switcher, channel: Channel) -> Event:
     assert opened is not None
     assert rules is not None
     voltage_v, limit_a = channel.settings_of(channel.coming)
-    # Before the settings are written: a rail that gives way at the first rise is judged by what it should rise to.
-    rules.restage(voltage_v, limit_a, rising=True)
+    if channel.run is not None:
+        # A rail that gives way at the first rise after the stage is judged by what it should rise to.
+        rules.restage(voltage_v, limit_a, rising=True)
+    else:
+        rules.change(voltage_v, limit_a, now_ns())
     tending, refused = switcher.tending, ""
     for _ in range(ADJUST_ATTEMPTS):
         switcher.allow_preparing()
@@ -47,7 +50,7 @@ def adjust(switcher: Switcher, channel: Channel) -> Event:
             switcher.failure = str(error)
             return tending.tripped(channel) or Event.REFUSED
         else:
-            rules.settled()
+            rules.settled(now_ns())
             return tending.tripped(channel) or switcher.unless_off_waits(channel, channel.enter_stage(now_ns()))
         if tripped := tending.tripped(channel):
             return tripped

@@ -140,6 +140,7 @@ class GuardClient:
         over_current_delay_s: float | None = None,
         most_voltage_v: float | None = None,
         most_limit_a: float | None = None,
+        most_before_v: float | None = None,
     ) -> None:
         """Prepare, read back, switch on, confirm; the stages in `before` come first. Raises GuardRefused.
 
@@ -162,6 +163,7 @@ class GuardClient:
             over_current_delay_s,
             most_voltage_v,
             most_limit_a,
+            most_before_v,
         )
         await self._ask(command)
 

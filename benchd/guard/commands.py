@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from benchd.guard.back_feed import voltage_before
+from benchd.guard.channel import Channel
 from benchd.guard.consent import CONSENT_NEEDED, consent_refusal
 from benchd.guard.limits import check_limits
 from benchd.guard.states import POWERED, ChannelState, Event
@@ -14,7 +16,7 @@ from benchd.guard.switcher import Switcher
 from benchd.guard.wire import Adjust, Advance, Answer, PowerOff, PowerOn, Rearm, Report, SupplyErrors
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
-from benchd.supplies.errors import SupplyError
+from benchd.supplies.errors import LinkError, SupplyError
 
 
 class Commands:
@@ -42,6 +44,9 @@ class Commands:
         if self._switcher.opened is not None and (problem := consent_refusal(command, self._switcher.opened.met)):
             self._answer(command.id, problem, CONSENT_NEEDED)
             return
+        if problem := self._fed_from_elsewhere(channel, command):
+            self._answer(command.id, problem)
+            return
         channel.begin(command)
         self._switcher.event(channel, Event.POWER_ON_ASKED, "asked", "")
         failure = self._switcher.failure
@@ -59,6 +64,19 @@ class Commands:
             f"{self._name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked "
             f"for, but {failure or channel.words}; the output is {channel.output.value}",
         )
+
+    def _fed_from_elsewhere(self, channel: Channel, command: PowerOn) -> str:
+        opened, most_v = self._switcher.opened, command.most_before_v
+        if opened is None or most_v is None:
+            return ""
+        place = f"{self._name} channel {channel.number}: {command.voltage_v:g} V at {command.limit_a:g} A was asked for"
+        try:
+            reading = opened.supply.read(channel.number)
+        except (LinkError, SupplyError) as error:
+            return f"{place}, but whether another source is connected could not be read: {error}"
+        margin_v = opened.resolution(channel.number).rise_margin_v
+        found = voltage_before(reading, channel.before, most_v, margin_v)
+        return f"{place}, but {found}" if found else ""
 
     def refuse(self, command: PowerOn, why: str) -> None:
         """Answer a power-on that is not even tried."""

@@ -43,6 +43,14 @@ def check_limits(limits: RuleLimits) -> None:
         ("square_a2s", limits.square_a2s, "A²s"),
         ("fault_j", limits.fault_j, "J"),
         ("longest_on_s", limits.longest_on_s, "s"),
+        ("power_w", limits.power_w, "W"),
     ):
         if value is not None and not 0 < value < float("inf"):
             raise ValueError(f"{name} = {value} {unit}: it must be above 0 {unit} and finite, or left out")
+    if limits.collapse_allowed:
+        missing = [name for name in ("energy_j", "longest_on_s", "power_w") if getattr(limits, name) is None]
+        if missing:
+            raise ValueError(
+                f"collapse_allowed, but {' and '.join(missing)} left out: a rail that may be shorted gets power only "
+                "with a most energy (J), a longest time (s) and a most power (W)"
+            )

@@ -28,6 +28,9 @@ NOISE_STEPS = 2
 """Noise of a voltage reading in steps of its resolution. Makers choose the last digit so that it is nearly steady
 (common practice, no source); a noisier supply only makes `short` wait a little longer."""
 
+UNSTATED_SHARE = 0.02
+"""A product of voltage and current may be wrong by this share where no accuracy is stated. Our choice: 1 % of each."""
+
 RESCUE_DEADLINE_S = 1.0
 
 
@@ -134,7 +137,16 @@ class OpenSupply:
         profile = self.supply.profile
         output = profile.output(channel)
         step = output.read_resolution_v
-        return Resolution(step, output.read_resolution_a, NOISE_STEPS * step, _refresh_s(profile))
+        stated = output.accuracy_fraction_v + output.accuracy_fraction_a
+        return Resolution(
+            step,
+            output.read_resolution_a,
+            NOISE_STEPS * step,
+            _refresh_s(profile),
+            output.accuracy_offset_v,
+            output.accuracy_offset_a,
+            stated or UNSTATED_SHARE,
+        )
 
     def confirm_off(self, channel: int, deadline_s: float) -> OffOutcome:
         """Prove that an output is off, or say that it is unknown."""

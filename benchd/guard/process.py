@@ -31,9 +31,10 @@ from benchd.guard.opening import Opener, longer_s
 from benchd.guard.outbox import Outbox
 from benchd.guard.priority import go_ahead
 from benchd.guard.rescue import Watchdog
-from benchd.guard.sampler import AllOff, End, SupplyThread
+from benchd.guard.sampler import SupplyThread
 from benchd.guard.states import Event
 from benchd.guard.switcher import Opened
+from benchd.guard.waiting import AllOff, End
 from benchd.guard.wire import (
     Adjust,
     Advance,

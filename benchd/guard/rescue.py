@@ -12,7 +12,8 @@ from collections.abc import Callable
 
 from benchd.guard.errand import Errand
 from benchd.guard.opening import make_config_safe
-from benchd.guard.sampler import SupplyThread, TakenOver
+from benchd.guard.sampler import SupplyThread
+from benchd.guard.waiting import TakenOver
 from benchd.guard.wire import OutputChanged, Report, SupplyConfig
 from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns

@@ -38,13 +38,25 @@ Time is the reading's own (`t_ns`), so the rules behave the same at 5 and at 100
 `reverse`
     In limit at a voltage below zero by more than a reading can be wrong: the polarity is reversed, or another source
     is on the leads. At the first reading, since no capacitor that charges shows this. And what `short` would
-    decide with not a single step of voltage, where even LEAST_SHORT_OHM would show some.
+    decide with not a single step of voltage, where even LEAST_SHORT_OHM would show some. And another source that feeds
+    the output: see `back_feed.py`.
 
 `budget`
-    Energy or I²t since the output went on, or energy into one collapsed stretch, above what the plan allows.
+    Energy or I²t since the output went on, or energy into one collapsed stretch, above what the plan allows; power in
+    one reading above it by more than the reading may be wrong.
 
 `stale`
     No valid reading for `stale_s`: see `idle`, which the sampler calls when a reading failed.
+
+Other settings while it is on (`change`, `settled`): from before they are written until they are read back each rule
+goes by the one of the two that decides later. What has begun goes on: somebody who turns the voltage up and down all
+the time must not keep a short from being found. So what charging may take is counted as limit times time, which adds
+up whatever the limit was. Only a start anew, to more than the voltage before could be told from a collapse, begins
+anew to count bounces. Where the voltage falls, the board's capacitors hold the old one: more than is set, which no
+rule takes for anything.
+
+A rail that is known to be shorted (`RuleLimits.collapse_allowed`) gets power for a while: a low voltage decides
+nothing.
 
 Let-through is summed from the onset, the first reading that belongs to the fault; see `let_through.py`.
 """
@@ -53,68 +65,29 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from benchd.guard.back_feed import BackFeed
 from benchd.guard.let_through import NS, LetThrough
-from benchd.guard.limits import LEAST_CHARGING_SHARE, charging_s, charging_share, check_limits
+from benchd.guard.limits import LEAST_CHARGING_SHARE, charging_s, check_limits
+from benchd.guard.resolution import UNKNOWN_REFRESH_S, Resolution
+from benchd.guard.thresholds import OVER_LIMIT_SHARE, PINNED_SHARE, InForce, thresholds
 from benchd.guard.wire import RuleLimits
 from benchd.reading import Mode, Reading
 
-__all__ = ["LEAST_CHARGING_SHARE", "NS", "LetThrough", "Resolution", "Rules", "Verdict", "charging_s", "check_limits"]
+__all__ = [
+    "LEAST_CHARGING_SHARE", "NS", "OVER_LIMIT_SHARE", "PINNED_SHARE", "UNKNOWN_REFRESH_S", "LetThrough", "Resolution",
+    "Rules", "Verdict", "charging_s", "check_limits",
+]  # fmt: skip
 
-IN_LIMIT_SHARE = 0.1
-"""A current within this share of the limit counts as in limit where the voltage has collapsed and the supply does not
-say so itself. Our choice: programming and reading may each be wrong by some percent, and nothing but its limit holds a
-supply that is on at a fraction of its voltage."""
-
-PINNED_SHARE = 0.9
-"""In limit below this share of the setting, the voltage is pulled down by the load. Our choice: a start whose load
-just lets it complete, R = V_set/I_limit, gets here in 2.3 · R · C (1 − e^−t/RC = 0.9), within the 4 · R · C allowed."""
-
-OVER_LIMIT_SHARE = 0.1
 OVER_LIMIT_S = 0.05
-"""Above the limit by more than this share, for longer than this: the limit is not the one that was set. Our choice,
-wider than accuracies and longer than the overshoot of a limiting loop."""
+"""Above the limit for longer than this: the limit is not the one that was set. Our choice, longer than the overshoot of
+a limiting loop."""
 
-UNKNOWN_REFRESH_S = 0.1
-"""Readings are renewed at least so often where nothing is stated, s. Common practice, no source: displays and remote
-readings of bench supplies are renewed some ten times a second or more."""
-
-SOME_SHARE = 0.1
-"""Less current than this share of the limit does not pull a supply's voltage down: it is off, or charging itself."""
+_NEVER = 1 << 63
+"""ns"""
 
 BOUNCES = 4
 BOUNCE_LEAK = 0.25
 """Of the time between collapsed stretches this share is taken off the collapsed time. Our choice."""
-
-LEAST_SHORT_OHM = 0.01
-REVERSED_V = 0.05
-REVERSED_SHARE = 0.01
-"""A voltage below zero by more than this, or this share of the setting, is no error of a reading: offsets in the
-accuracies of the shipped profiles are 2 to 30 mV."""
-
-
-class Resolution(NamedTuple):
-    """What one reading of this supply can tell apart."""
-
-    voltage_v: float = 0.001
-    """One step of a voltage reading, V."""
-    current_a: float = 0.001
-    """One step of a current reading, A."""
-    noise_v: float = 0.002
-    """Noise of a voltage reading, V: largest deviation to be expected, not rms."""
-    refresh_s: float | None = 0.0
-    """The instrument renews its readings this often, s; asked faster, it repeats itself. 0: each is new. None: not
-    known; a reading that is the same as the one before may then be as old as the first of them, up to
-    UNKNOWN_REFRESH_S."""
-
-    @property
-    def oldest_s(self) -> float:
-        """How old what is read may be, s."""
-        return UNKNOWN_REFRESH_S if self.refresh_s is None else self.refresh_s
-
-    @property
-    def rise_margin_v(self) -> float:
-        """Largest error of the difference between two voltage readings, V."""
-        return 2 * (self.voltage_v + self.noise_v)
 
 
 class Verdict(NamedTuple):
@@ -134,50 +107,14 @@ class Rules:
     """
 
     __slots__ = (
-        "_above_ns",
-        "_bounce_most_ns",
-        "_bounce_ns",
-        "_bounces",
-        "_charge_v_per_ns",
-        "_collapse_v",
-        "_energy_j",
-        "_fault_j",
-        "_hold_ns",
-        "_in_limit_a",
-        "_last_ns",
-        "_line_ns",
-        "_line_v",
-        "_margin_v",
-        "_onset_ns",
-        "_over_current_a",
-        "_over_limit_a",
-        "_over_voltage_v",
-        "_pinned_if_v",
-        "_pinned_most_ns",
-        "_pinned_ns",
-        "_pinned_v",
-        "_refresh_ns",
-        "_repeats_ns",
-        "_resolution",
-        "_reversed_v",
-        "_same",
-        "_same_ns",
-        "_seen_down",
-        "_seen_ns",
-        "_some_a",
-        "_square_a2s",
-        "_stale_ns",
-        "_zero_v",
-        "in_limit",
-        "let_through",
-        "limit_a",
-        "limits",
-        "set_voltage_v",
-        "since_on",
-        "started_ns",
-        "until_ns",
-        "was_in_limit",
-    )
+        "_above_ns", "_back", "_bounce_ans", "_bounces", "_charge_v_per_ns", "_collapse_decides", "_collapse_v",
+        "_energy_j", "_fault_j", "_given_ans", "_gives_a", "_hold_ns", "_in_limit_a", "_last_ns", "_line_ns",
+        "_line_v", "_lower_a", "_lower_ns", "_margin_v", "_onset_ns", "_over_current_a", "_over_limit_a",
+        "_over_voltage_v", "_pinned_from_ns", "_pinned_hold_ns", "_pinned_ns", "_pinned_v", "_power_w", "_refresh_ns",
+        "_repeats_ns", "_resolution", "_reversed_v", "_same", "_same_ns", "_seen_down", "_seen_ns", "_some_a",
+        "_square_a2s", "_stale_ns", "_start_ans", "_steepest_v_per_ns", "_zero_v", "in_limit", "let_through",
+        "limit_a", "limits", "set_voltage_v", "since_on", "started_ns", "until_ns", "was_in_limit",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -209,6 +146,7 @@ class Rules:
         self._energy_j = infinity if limits.energy_j is None else limits.energy_j
         self._square_a2s = infinity if limits.square_a2s is None else limits.square_a2s
         self._fault_j = infinity if limits.fault_j is None else limits.fault_j
+        self._power_w = limits.power_w
         self._margin_v = self._resolution.rise_margin_v
         self._hold_ns = round(limits.short_hold_s * NS)
         unknown = self._resolution.refresh_s is None
@@ -219,41 +157,73 @@ class Rules:
         """Since when readings have been the same, and which."""
         self._stale_ns = round(limits.stale_s * NS)
         self._last_ns = started_ns
+        self._pinned_hold_ns = round((limits.limit_hold_s or 0.0) * NS)
+        self._over_limit_a = infinity
+        self._back = BackFeed(limits, self._resolution)
         self.restage(set_voltage_v, limit_a, probing)
 
     def restage(self, set_voltage_v: float, limit_a: float, probing: bool = False, rising: bool = False) -> None:
-        """Other settings hold from now on: what had begun is forgotten, what was summed up since on is not."""
-        infinity = float("inf")
+        """A stage with these settings begins: what had begun is forgotten, what was summed up since on is not.
+
+        `rising`: they are still to be written; until `settled` a voltage that is merely pulled down says nothing.
+        """
+        self._collapse_decides = not (probing or self.limits.collapse_allowed)
         self.set_voltage_v, self.limit_a = set_voltage_v, limit_a
-        step_a = self._resolution.current_a
-        self._collapse_v = -infinity if probing else self.limits.short_voltage_fraction * set_voltage_v
-        near_limit_a = limit_a * (1 - IN_LIMIT_SHARE) - 2 * step_a
-        self._in_limit_a = max(near_limit_a, limit_a / 2)  # a limit of few steps must not make 0 A 'in limit'
-        self._over_limit_a = limit_a * (1 + OVER_LIMIT_SHARE) + 2 * step_a
-        self._some_a = SOME_SHARE * limit_a + step_a
-        self._charge_v_per_ns = charging_share(self.limits) * limit_a / self.limits.harmless_bulk_f / NS
-        charging_ns = charging_s(self.limits, set_voltage_v, limit_a) * NS
-        self._bounce_most_ns = charging_ns + self._hold_ns
-        hold_s = self.limits.limit_hold_s
-        self._pinned_if_v = -infinity if probing or hold_s is None else PINNED_SHARE * set_voltage_v - self._margin_v
-        self._pinned_v = -infinity if rising else self._pinned_if_v
-        self._pinned_most_ns = max((hold_s or 0.0) * NS, self._bounce_most_ns)
-        self._reversed_v = -max(REVERSED_V, REVERSED_SHARE * set_voltage_v, self._margin_v)
-        tells_zero = limit_a * LEAST_SHORT_OHM > self._resolution.voltage_v + self._resolution.noise_v
-        self._zero_v = self._resolution.voltage_v / 2 if tells_zero else -infinity
+        self._take(InForce(set_voltage_v, set_voltage_v, limit_a, limit_a))
+        if rising:
+            self._pinned_v = -float("inf")
         self._onset_ns: int | None = None
-        self._line_ns, self._line_v = 0, 0.0
+        self._line_ns, self._line_v, self._steepest_v_per_ns = 0, 0.0, 0.0
         self._pinned_ns: int | None = None
+        self._pinned_from_ns, self._given_ans = 0, 0.0
         self._above_ns: int | None = None
-        self._bounces = 0
-        self._bounce_ns = 0.0
+        self._bounces, self._bounce_ans = 0, 0.0
         self._seen_ns: int | None = None
         self._seen_down = False
         self.let_through = None
 
-    def settled(self) -> None:
-        """What `restage` with `rising` announced is written: from here on the voltage has to be there."""
-        self._pinned_v = self._pinned_if_v
+    def change(self, set_voltage_v: float, limit_a: float, now_ns: int) -> None:
+        """Other settings are about to be written, and `settled` follows: until then what decides later counts."""
+        was_v, was_a = self.set_voltage_v, self.limit_a
+        self._count_up_to(now_ns)
+        higher_a = self._over_limit_a
+        self._take(
+            InForce(
+                min(was_v, set_voltage_v), max(was_v, set_voltage_v), min(was_a, limit_a), max(was_a, limit_a)
+            )
+        )  # fmt: skip
+        self._over_limit_a = max(self._over_limit_a, higher_a)
+        self.set_voltage_v, self.limit_a = set_voltage_v, limit_a
+        if was_v < self.limits.short_voltage_fraction * set_voltage_v:
+            self._bounces, self._bounce_ans = 0, 0.0
+
+    def settled(self, now_ns: int) -> None:
+        """What `change`, or `restage` with `rising`, announced is written and read back."""
+        self._count_up_to(now_ns)
+        higher_a = self._over_limit_a
+        self._take(InForce(self.set_voltage_v, self.set_voltage_v, self.limit_a, self.limit_a))
+        if higher_a > self._over_limit_a:
+            # A reading may be a mean over the time before, shown until it is renewed.
+            self._lower_a, self._lower_ns = self._over_limit_a, now_ns + round(2 * self._resolution.oldest_s * NS)
+            self._over_limit_a = higher_a
+
+    def _count_up_to(self, now_ns: int) -> None:
+        """What has begun is counted up to now by the settings so far."""
+        if self._onset_ns is not None and now_ns > self._line_ns:
+            self._line_v += self._charge_v_per_ns * (now_ns - self._line_ns)
+            self._line_ns = now_ns
+            self._steepest_v_per_ns = max(self._steepest_v_per_ns, self._charge_v_per_ns)
+        if self._pinned_ns is not None and now_ns > self._pinned_from_ns:
+            self._given_ans += self._gives_a * (now_ns - self._pinned_from_ns)
+            self._pinned_from_ns = now_ns
+
+    def _take(self, now: InForce) -> None:
+        (
+            self._collapse_v, self._pinned_v, self._in_limit_a, self._over_limit_a, self._some_a, self._gives_a,
+            self._start_ans, self._charge_v_per_ns, self._reversed_v, self._zero_v,
+        ) = thresholds(self.limits, self._resolution, now, self._collapse_decides)  # fmt: skip
+        self._lower_a, self._lower_ns = self._over_limit_a, _NEVER
+        self._back.set_to(now.high_v)
 
     def feed(self, reading: Reading) -> Verdict | None:
         """Judge one reading. A reading that is not a number says nothing: it does not count as valid either."""
@@ -265,6 +235,8 @@ class Rules:
             return self._over("over-current", reading, f"{current:.4g} A", f"{self.limits.over_current_a:.4g} A")
         if voltage > self._over_voltage_v:
             return self._over("over-voltage", reading, f"{voltage:.4g} V", f"{self.limits.over_voltage_v:.4g} V")
+        if self._power_w is not None and (verdict := self._over_power(reading, self._power_w)) is not None:
+            return verdict
         if self._repeats_ns:
             self._look_for_repeats(t_ns, voltage, current)
         verdict = self._sum_up(t_ns, voltage, current)
@@ -285,6 +257,8 @@ class Rules:
             verdict = verdict or self._pinned(t_ns, voltage, current)
         else:
             self._pinned_ns = None
+        if t_ns >= self._lower_ns:
+            self._over_limit_a, self._lower_ns = self._lower_a, _NEVER
         if current > self._over_limit_a:
             verdict = verdict or self._above_limit(t_ns, current)
         else:
@@ -297,6 +271,8 @@ class Rules:
         self._seen_ns, self._seen_down = t_ns, down
         if in_limit and voltage < self._reversed_v:
             return self._reversed(t_ns, voltage, current)
+        if verdict is None and (fed := self._back.feed(t_ns, voltage, current)) is not None:
+            return Verdict("reverse", fed[0], fed[1], t_ns)
         return verdict
 
     def idle(self, now_ns: int) -> Verdict | None:
@@ -360,6 +336,17 @@ class Rules:
         onset_ns = t_ns if self._onset_ns is None else self._onset_ns
         return Verdict(rule, f"{found} read, above the threshold of {threshold}", onset_ns, t_ns)
 
+    def _over_power(self, reading: Reading, most_w: float) -> Verdict | None:
+        voltage, current, may = reading.voltage_v, reading.current_a, self._resolution
+        # Setting and reading may each be wrong by the share.
+        wrong_w = abs(voltage) * (may.zero_a + may.current_a) + abs(current) * (
+            may.zero_v + may.voltage_v + may.noise_v
+        )
+        power_w = voltage * current
+        if power_w <= most_w * (1 + 2 * may.share) + wrong_w:
+            return None
+        return self._over("budget", reading, f"{power_w:.4g} W ({voltage:.4g} V, {current:.4g} A)", f"{most_w:.4g} W")
+
     def _above_limit(self, t_ns: int, current: float) -> Verdict | None:
         above_ns = self._above_ns
         if above_ns is None:
@@ -382,9 +369,15 @@ class Rules:
     def _pinned(self, t_ns: int, voltage: float, current: float) -> Verdict | None:
         pinned_ns = self._pinned_ns
         if pinned_ns is None:
-            self._pinned_ns = t_ns
+            self._pinned_ns = self._pinned_from_ns = t_ns
+            self._given_ans = 0.0
             return None
-        if t_ns - pinned_ns - self._refresh_ns <= self._pinned_most_ns:
+        certain_ns = t_ns - self._refresh_ns
+        given_ans = self._given_ans + self._gives_a * (certain_ns - self._pinned_from_ns)
+        if (
+            certain_ns - pinned_ns <= self._pinned_hold_ns
+            or given_ans <= self._start_ans + self._gives_a * self._hold_ns
+        ):
             return None
         text = (
             f"in limit at {current:.4g} A with {voltage:.4g} V of {self.set_voltage_v:.4g} V for "
@@ -397,7 +390,7 @@ class Rules:
         onset_ns = self._onset_ns
         if onset_ns is None:
             self._onset_ns = self._line_ns = t_ns
-            self._line_v = 0.0
+            self._line_v = self._steepest_v_per_ns = 0.0
             return None
         # A repeated reading may be as old as the instrument's refresh: only the time beyond that is certain.
         if t_ns - onset_ns - self._refresh_ns <= self._hold_ns:
@@ -405,7 +398,7 @@ class Rules:
         line_v = self._line_v + self._charge_v_per_ns * (t_ns - self._line_ns)
         if voltage >= line_v:
             self._line_ns, self._line_v = t_ns, voltage
-        least_v = line_v - self._charge_v_per_ns * self._refresh_ns
+        least_v = line_v - max(self._charge_v_per_ns, self._steepest_v_per_ns) * self._refresh_ns
         if voltage + self._margin_v >= least_v:
             return None
         text = (
@@ -420,16 +413,17 @@ class Rules:
     def _bounced(self, t_ns: int, down: bool) -> Verdict | None:
         since_ns = 0 if self._seen_ns is None else t_ns - self._seen_ns
         if down or self._seen_down:
-            self._bounce_ns += since_ns if down and self._seen_down else since_ns / 2
+            self._bounce_ans += self._gives_a * (since_ns if down and self._seen_down else since_ns / 2)
         else:
-            self._bounce_ns -= BOUNCE_LEAK * since_ns
-            if self._bounce_ns <= 0:
-                self._bounce_ns, self._bounces = 0.0, 0
-        certain_ns = self._bounce_ns - self._refresh_ns
-        if self._bounces < BOUNCES or certain_ns <= self._bounce_most_ns:
+            self._bounce_ans -= BOUNCE_LEAK * self._gives_a * since_ns
+            if self._bounce_ans <= 0:
+                self._bounce_ans, self._bounces = 0.0, 0
+        most_ans = self._start_ans + self._gives_a * self._hold_ns
+        if self._bounces < BOUNCES or self._bounce_ans - self._gives_a * self._refresh_ns <= most_ans:
             return None
+        to_ms = 1 / self._gives_a / 1e6
         text = (
-            f"the voltage collapsed {self._bounces} times, together for {self._bounce_ns / 1e6:.4g} ms; "
-            f"charging {self.limits.harmless_bulk_f * 1e6:.4g} µF takes {self._bounce_most_ns / 1e6:.4g} ms at most"
+            f"the voltage collapsed {self._bounces} times, together for {self._bounce_ans * to_ms:.4g} ms; "
+            f"charging {self.limits.harmless_bulk_f * 1e6:.4g} µF takes {most_ans * to_ms:.4g} ms at most"
         )
         return Verdict("short", text, self._onset_ns or t_ns, t_ns)

@@ -20,7 +20,6 @@ import sys
 import threading
 import time
 import traceback
-from collections import deque
 from collections.abc import Callable
 
 import msgspec
@@ -37,6 +36,7 @@ from benchd.guard.rules import Rules
 from benchd.guard.states import POWERED, Event
 from benchd.guard.switcher import Switcher
 from benchd.guard.units import WrongUnit
+from benchd.guard.waiting import AllOff, Orderly, TakenOver, Urgent, Waiting
 from benchd.guard.wire import (
     Adjust,
     Advance,
@@ -44,7 +44,6 @@ from benchd.guard.wire import (
     LinkChanged,
     PowerOff,
     PowerOn,
-    Rearm,
     Report,
     SupplyConfig,
     SupplyErrors,
@@ -61,26 +60,6 @@ IDLE_ROUND_S = 0.05
 """How often a thread without a link comes round when nothing wakes it, s."""
 OPEN_MAY_TAKE_S = 10.0
 """Connecting and identifying, s. No output of ours is on meanwhile that another way could reach sooner."""
-
-
-class AllOff(msgspec.Struct, frozen=True):
-    """The guard process itself wants every output of this supply off."""
-
-    event: Event
-    reason: str
-    text: str = ""
-
-
-class End(msgspec.Struct, frozen=True):
-    """Leave the loop and close the link."""
-
-
-class TakenOver(msgspec.Struct, frozen=True):
-    """The watchdog made this supply safe over a link of its own while this thread was stuck."""
-
-
-Orderly = PowerOn | Rearm | Advance | Adjust
-Urgent = PowerOff | AllOff | TakenOver | End
 
 
 class SupplyThread(threading.Thread):
@@ -116,22 +95,14 @@ class SupplyThread(threading.Thread):
         self._last_resort = last_resort
         self._supply: GuardedSupply | None = None
         """None while there is no link; `_switcher.opened` outlives a lost link, to be reconnected."""
+        self._waiting = Waiting()
         self._switcher = Switcher(
             config.name, config.timeout_s, self.channels, report, self._may_take, self._off_pending,
             config.link_watchdog_s,
         )  # fmt: skip
         self._commands = Commands(self._switcher, report)
-        self._looks = Looks(self.channels, self._switcher, lambda: bool(self._urgent))
-        self._urgent: deque[tuple[int, Urgent]] = deque()
-        self._normal: deque[tuple[int, Orderly]] = deque()
-        self._posted = 0
-        self._post_lock = threading.Lock()
-        self._asleep = threading.Lock()
-        """Held while there is nothing to wake up for. A bare lock: waiting for an Event costs five times as much."""
-        self._asleep.acquire()
-        self._ended = self._reads_first = False
-        """`_reads_first`: a whole round of readings comes before the next command, so that adjusting without end does
-        not keep from looking whether a time is over or an output was switched."""
+        self._looks = Looks(self.channels, self._switcher, lambda: bool(self._waiting.urgent))
+        self._ended = False
         self._good_s = self._retry_at_s = self.round_s
         self._retry_delay_s = self._round_s = 0.0
         self._down_text = ""
@@ -148,14 +119,7 @@ class SupplyThread(threading.Thread):
 
     def post(self, command: Orderly | Urgent) -> None:
         """Hand over a command. The urgent ones overtake the others."""
-        with self._post_lock:
-            self._posted += 1
-            if isinstance(command, Orderly):
-                self._normal.append((self._posted, command))
-            else:
-                self._urgent.append((self._posted, command))
-            if self._asleep.locked():
-                self._asleep.release()
+        self._waiting.put(command)
 
     @property
     def opened(self) -> bool:
@@ -188,10 +152,10 @@ class SupplyThread(threading.Thread):
         self.round_s = now = time.monotonic()
         # A read may have to reopen and identify first; a slow family takes its time for a whole round.
         self.busy_until = now + 4 * self.config.timeout_s + 0.5 + self._round_s
-        if self._urgent or (self._normal and not self._reads_first):
+        if self._waiting.due(now):
             self._obey()
         elif self._supply is None:
-            self._reads_first = False
+            self._waiting.round_done()
             if now >= self._retry_at_s:
                 self._open()
             else:
@@ -202,8 +166,8 @@ class SupplyThread(threading.Thread):
             for channel in self.channels.values() if late_s > 0 else ():
                 channel.meter.late(late_s)
         else:
-            self._reads_first = False
             self._read_all(self._supply, now)
+            self._waiting.round_done()
             if self._read is not None:
                 self._read()
             # What was missed stays missed: a burst of late readings helps nobody.
@@ -212,7 +176,7 @@ class SupplyThread(threading.Thread):
 
     def _pause(self, seconds: float) -> None:
         self._may_take(seconds + 0.5)
-        self._asleep.acquire(timeout=seconds)
+        self._waiting.pause(seconds)
 
     def _may_take(self, seconds: float) -> None:
         self.busy_until = time.monotonic() + seconds
@@ -241,7 +205,7 @@ class SupplyThread(threading.Thread):
                 self._report(channel.meter.report(self.config.name, channel.number))
             self._good_s = now
             odd = odd or channel.contradicts(reading)
-            if self._urgent:
+            if self._waiting.urgent:
                 return
         if self._looks.due(now, odd) and self._looks.look(supply, now):
             self._good_s = now
@@ -277,8 +241,8 @@ class SupplyThread(threading.Thread):
     # ---- commands ---------------------------------------------------------------------------------------------
 
     def _obey(self) -> None:
-        if self._urgent:
-            number, urgent = self._urgent.popleft()
+        if self._waiting.urgent:
+            number, urgent = self._waiting.urgent.popleft()
             if isinstance(urgent, PowerOff):
                 self._refuse_earlier(number, urgent.channel)
                 if self.opened:
@@ -294,7 +258,7 @@ class SupplyThread(threading.Thread):
             else:
                 self._ended = True
             return
-        _, command = self._normal.popleft()
+        command = self._waiting.take()
         if self._supply is None and isinstance(command, PowerOn):
             self._commands.refuse(command, f"there is no link to it ({self._down_text or 'still opening'})")
         elif isinstance(command, PowerOn):
@@ -303,7 +267,7 @@ class SupplyThread(threading.Thread):
             self._commands.advance(command)
         elif isinstance(command, Adjust):
             self._commands.adjust(command)
-            self._reads_first = True
+            self._hold_back(command.channel)
         else:
             self._commands.rearm(command)
 
@@ -326,21 +290,19 @@ class SupplyThread(threading.Thread):
 
     def _refuse_earlier(self, number: int, channel: int | None) -> None:
         """A power-on that was asked for before this OFF must not run after it."""
-        with self._post_lock:
-            waiting = list(self._normal)
-            self._normal.clear()
-            for posted, command in waiting:
-                chosen = isinstance(command, PowerOn) and channel in (None, command.channel)
-                if not chosen or posted > number:
-                    self._normal.append((posted, command))
-        for posted, command in waiting:
-            if isinstance(command, PowerOn) and channel in (None, command.channel) and posted < number:
-                self._commands.refuse(command, "an off was asked for after it")
+        for command in self._waiting.void(number, channel):
+            self._commands.refuse(command, "an off was asked for after it")
+
+    def _hold_back(self, number: int) -> None:
+        """Nothing else is changed until readings of the settings just written could be judged."""
+        channel, opened = self.channels.get(number), self._switcher.opened
+        if channel is not None and channel.rules is not None and opened is not None:
+            # What is read may be a mean over so long, and be shown for as long again.
+            wait_s = 2 * opened.resolution(number).oldest_s + channel.rules.limits.short_hold_s
+            self._waiting.hold_back(time.monotonic() + wait_s)
 
     def _off_pending(self, channel: int) -> bool:
-        return self.being_rescued or any(
-            not isinstance(urgent, PowerOff) or urgent.channel in (None, channel) for _, urgent in list(self._urgent)
-        )
+        return self.being_rescued or self._waiting.off_for(channel)
 
     # ---- the link ---------------------------------------------------------------------------------------------
 

@@ -38,6 +38,11 @@ class RuleLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Most energy into one collapsed stretch, J, however it rises: rule `budget`."""
     longest_on_s: float | None = None
     """Switched off after this long, s. Not a trip: nothing is wrong, but nobody is looking either."""
+    power_w: float | None = None
+    """Most power, W: more in one reading, by more than it may be wrong, is rule `budget`."""
+    collapse_allowed: bool = False
+    """The rail is known to be shorted: a collapsed voltage decides nothing. Only with `energy_j`, `longest_on_s` and
+    `power_w`, and with settings that cannot give more than that power."""
 
 
 class Stage(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -129,6 +134,9 @@ class PowerOn(msgspec.Struct, frozen=True, tag=True):
     """Ceiling of what `Adjust` may ask for later, V. None: `voltage_v`."""
     most_limit_a: float | None = None
     """The same for the current limit, A. None: `limit_a`."""
+    most_before_v: float | None = None
+    """Refused where the output, still off, shows more than this at its terminals, V: a battery or another source is on
+    them. None: not looked at, since a board that was on a moment ago holds its charge for a while."""
 
 
 class PowerOff(msgspec.Struct, frozen=True, tag=True):

@@ -26,6 +26,8 @@ class FakeSupply:
         self.set_v = {1: 0.0, 2: 0.0}
         self.limit_a = {1: 0.0, 2: 0.0}
         self.load_a = {1: 0.1, 2: 0.1}
+        self.fed_v = {1: 0.0, 2: 0.0}
+        """What another source holds at its terminals while it is off."""
         self.shorted: set[int] = set()
         self.deaf = False
         """OFF is ignored."""
@@ -126,7 +128,7 @@ class FakeSupply:
             self.blocked.wait(10)
         time.sleep(0.0005)
         if not self.on[channel] or channel in self.dead_but_says_on:
-            voltage, current, mode = 0.0, 0.0, Mode.OFF
+            voltage, current, mode = self.fed_v[channel], 0.0, Mode.OFF
         elif channel in self.shorted:
             voltage, current, mode = 0.2 * self.limit_a[channel], self.limit_a[channel], Mode.CC
         else:
@@ -230,7 +232,7 @@ class Bench:
         return self
 
     def __exit__(self, *_: object) -> None:
-        from benchd.guard.sampler import End
+        from benchd.guard.waiting import End
 
         if self.fake.blocked is not None:
             self.fake.blocked.set()

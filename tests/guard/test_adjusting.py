@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.guard.channel import check_envelope
+from benchd.guard.envelope import check_envelope
 from benchd.guard.states import ChannelState
 from benchd.guard.wire import (
     Adjust,

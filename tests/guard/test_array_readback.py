@@ -6,8 +6,9 @@ import time
 import pytest
 
 from benchd.guard.opening import Opener
-from benchd.guard.sampler import End, SupplyThread
+from benchd.guard.sampler import SupplyThread
 from benchd.guard.states import ChannelState
+from benchd.guard.waiting import End
 from benchd.guard.wire import Answer, ChannelConfig, PowerOn, RuleLimits, SupplyConfig, Tripped
 from tests.simulated import SimulatedSupply
 

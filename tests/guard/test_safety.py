@@ -7,8 +7,9 @@ import time
 
 import pytest
 
-from benchd.guard.sampler import End, SupplyThread, TakenOver
+from benchd.guard.sampler import SupplyThread
 from benchd.guard.states import ChannelState
+from benchd.guard.waiting import End, TakenOver
 from benchd.guard.wire import (
     ChannelConfig,
     LinkChanged,

@@ -6,8 +6,8 @@ import time
 
 import pytest
 
-from benchd.guard.sampler import AllOff
 from benchd.guard.states import REASONS, ChannelState, Event
+from benchd.guard.waiting import AllOff
 from benchd.guard.wire import (
     Answer,
     LinkChanged,

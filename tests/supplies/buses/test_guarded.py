@@ -6,7 +6,8 @@ import time
 import pytest
 
 from benchd.guard.opening import Opener
-from benchd.guard.sampler import End, SupplyThread
+from benchd.guard.sampler import SupplyThread
+from benchd.guard.waiting import End
 from benchd.guard.wire import (
     Answer,
     ChannelConfig,
