@@ -9,6 +9,7 @@ import typing
 from typing import Any, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 
 SECRET_KEYS = {"token", "password", "hash"}
 """Never shown. A hash is no token, but whoever has it can try tokens against it."""
@@ -39,8 +40,41 @@ def faults(error: ValidationError, root: type[BaseModel]) -> list[Fault]:
 
 
 def _fault(err: dict[str, Any], root: type[BaseModel]) -> Fault:
-    loc = err["loc"]
-    return Fault(_key(loc), _words(err, _key(loc) or "(whole file)", root))
+    loc, table = _followed(err["loc"], root, err["type"] in ("extra_forbidden", "missing"))
+    return Fault(_key(loc), _words({**err, "loc": loc}, _key(loc) or "(whole file)", root, table))
+
+
+def _followed(
+    loc: tuple[Any, ...], root: type[BaseModel], ends_in_key: bool
+) -> tuple[tuple[Any, ...], type[BaseModel]]:
+    """The place as a person reads it, without the words by which pydantic says which of several tables it took; and the
+    innermost table. `ends_in_key`: its last part is a key, known or not."""
+    found: list[Any] = []
+    table, may_be, keyed = root, [root], False
+    for number, part in enumerate(loc):
+        field = _field(table, part) if len(may_be) == 1 else None
+        if isinstance(part, int) or (ends_in_key and number == len(loc) - 1) or keyed:
+            found.append(part)
+            keyed = False
+        elif field is not None:
+            found.append(part)
+            may_be = _tables_in(field.annotation) or [table]
+            table = may_be[0]
+            keyed = typing.get_origin(field.annotation) is dict
+        else:  # which one of several it is
+            may_be = [each for each in may_be if _says(each, part)] or may_be[:1]
+            table = may_be[0]
+    return tuple(found), table
+
+
+def _field(table: type[BaseModel], part: Any) -> FieldInfo | None:
+    by_alias = (field for field in table.model_fields.values() if field.alias == part)
+    return table.model_fields.get(part) or next(by_alias, None)
+
+
+def _says(table: type[BaseModel], word: Any) -> bool:
+    """Whether one of its keys has this word as its only value, as tables of one list have that differ in kind."""
+    return any(typing.get_args(field.annotation) == (word,) for field in table.model_fields.values())
 
 
 def _key(loc: tuple[Any, ...]) -> str:
@@ -50,17 +84,22 @@ def _key(loc: tuple[Any, ...]) -> str:
     return out
 
 
-def _words(err: dict[str, Any], key: str, root: type[BaseModel]) -> str:
+def _words(err: dict[str, Any], key: str, root: type[BaseModel], table: type[BaseModel]) -> str:
     loc, kind, ctx = err["loc"], err["type"], err.get("ctx", {})
     given = err.get("input")
     named = next((part for part in reversed(loc) if isinstance(part, str)), "")
     shown = "(not shown)" if named in SECRET_KEYS else _short(given)
     if kind == "extra_forbidden":
-        near = _allowed_keys(loc, root)
+        near = [field.alias or name for name, field in table.model_fields.items()]
         hint = _unit_hint(str(loc[-1]), near) or _header_hint(str(loc[-1]), root)
         return f"{key}: unknown key; allowed here: {', '.join(near)}" + hint
     if kind == "missing":
         return f"{key}: missing; it has to be given"
+    if kind == "union_tag_invalid":  # one of several tables, told apart by a key
+        told_by = str(ctx["discriminator"]).strip("'")
+        return f"{key}.{told_by} = {_short(ctx['tag'])}: allowed: {ctx['expected_tags']}"
+    if kind == "union_tag_not_found":
+        return f"{key}.{str(ctx['discriminator']).strip(chr(39))}: missing; it has to be given"
     if kind == "value_error":
         detail = str(ctx.get("error", err["msg"]))
         if not loc:  # a rule between tables: its words name them
@@ -100,26 +139,18 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _allowed_keys(loc: tuple[Any, ...], root: type[BaseModel]) -> list[str]:
-    model = root
-    for part in loc[:-1]:
-        if part in model.model_fields:
-            model = _table_in(model.model_fields[part].annotation) or model
-    return list(model.model_fields)
-
-
 def _header_hint(name: str, root: type[BaseModel]) -> str:
     """A key that another table knows: its header is missing above, or still commented out."""
     there = [
         table
         for table, field in root.model_fields.items()
-        if (model := _table_in(field.annotation)) is not None and name in model.model_fields
+        if any(name in model.model_fields for model in _tables_in(field.annotation))
     ]
     return f" (is [{there[0]}] missing above it, or commented out?)" if len(there) == 1 else ""
 
 
-def _table_in(annotation: Any) -> type[BaseModel] | None:
-    """The table in `Table`, `Table | None`, `list[Table]`."""
+def _tables_in(annotation: Any) -> list[type[BaseModel]]:
+    """The tables in `Table`, `Table | None`, `list[Table]`, `list[One | Other]`."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next(filter(None, map(_table_in, typing.get_args(annotation))), None)
+        return [annotation]
+    return [table for each in typing.get_args(annotation) for table in _tables_in(each)]

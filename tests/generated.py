@@ -1,5 +1,5 @@
-"""What is made from the code: the JSON Schemas of profiles, signature cards, checklists and kinds of steps; in
-drivers/README.md the list of the profiles' keys, and the table of the supplies with how well each is verified; in
+"""What is made from the code: the JSON Schemas of profiles, signature cards, checklists, kinds of steps and procedures;
+in drivers/README.md the list of the profiles' keys, and the table of the supplies with how well each is verified; in
 DEVELOPERS.md the picture of the guard's states; benchd/store/MQTT.md, the topics and payloads; benchd/store/LINES.md,
 the measurements and fields.
 
@@ -17,6 +17,7 @@ from typing import Any
 from benchd.guard.states import diagram
 from benchd.jobs.checklist import checklist_schema
 from benchd.jobs.steps import steps_schema
+from benchd.procedures.card import card_schema as procedure_schema
 from benchd.supplies.profile import load_profile, profile_names, profile_schema
 from benchd.supplies.profile_tables import Profile
 from benchd.supplies.recording_text import Dialogue, parse
@@ -31,6 +32,7 @@ README = DRIVERS / "README.md"
 DEVELOPERS = TESTS.parent / "DEVELOPERS.md"
 MQTT = TESTS.parent / "benchd" / "store" / "MQTT.md"
 LINES = TESTS.parent / "benchd" / "store" / "LINES.md"
+PROCEDURES = TESTS.parent / "benchd" / "procedures" / "shipped"
 CARD_SCHEMA = TESTS.parent / "benchd" / "traces" / "cards" / "card.schema.json"
 JOBS = TESTS.parent / "benchd" / "jobs"
 
@@ -150,6 +152,7 @@ def files() -> dict[Path, Callable[[], str]]:
     return {
         SCHEMA: schema_text(profile_schema), CARD_SCHEMA: schema_text(card_schema),
         JOBS / "checklists" / "checklist.schema.json": schema_text(checklist_schema),
+        PROCEDURES / "procedure.schema.json": schema_text(procedure_schema),
         JOBS / "steps.schema.json": schema_text(steps_schema), README: readme_text, DEVELOPERS: developers_text,
         MQTT: reference_text, LINES: lines_reference.reference_text,
     }  # fmt: skip

@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 Verdict = Literal["", "good", "bad", "unclear"]
 
 LEAST_POINTS = 5
+LEAST_NOISE_A = 1e-7
+"""No bench supply tells less. Our choice: nothing may be weighed as if it were exact."""
 FITS_CHI2 = 4.0
 """A reduced chi-square up to this is a fit. Our choice: twice the scatter that the readings explain."""
 FITS_R2 = 0.995
@@ -74,21 +76,36 @@ def analyse(taken: Taken) -> Analysed:
 def _points(taken: Taken, late: list[Measured]) -> Points:
     late = sorted(late, key=lambda each: each.voltage_v.value)
     lead_ohm = {side: leads.ohm if leads is not None else 0.0 for side, leads in taken.leads.items()}
-    board_v = [each.voltage_v.value - each.current_a.value * lead_ohm.get(each.side, 0.0) for each in late]
-    noise_a = []
-    for each in late:
-        conditions = taken.accuracy.get(each.side)
-        step_a = (conditions.resolution_a if conditions is not None else None) or 0.0
-        scatter_a = each.current_a.sigma / math.sqrt(max(each.readings, 1))
-        noise_a.append(max(math.hypot(scatter_a, from_step(step_a) / math.sqrt(max(each.readings, 1))), 1e-7))
+    board_v = np.array([each.voltage_v.value - each.current_a.value * lead_ohm.get(each.side, 0.0) for each in late])
+    amps = np.array([each.current_a.value for each in late])
     return Points(
-        np.array(board_v),
+        board_v,
         np.array([each.voltage_v.u for each in late]),
-        np.array([each.current_a.value for each in late]),
+        amps,
         np.array([each.current_a.u for each in late]),
-        np.array(noise_a),
+        _noise_a(taken, late, board_v, amps),
         np.array([each.in_limit for each in late]),
     )
+
+
+def _noise_a(taken: Taken, late: list[Measured], board_v: Floats, amps: Floats) -> Floats:
+    """What each point is off by, by itself: scatter of both readings, the voltage's by way of the slope, and a step of
+    each, which does not average away where the noise is smaller than it. Root sum of squares (JCGM 100 §5.1.2)."""
+    slope_s = np.abs(np.gradient(amps, board_v)) if np.all(np.diff(board_v) > 0) else np.zeros(len(late))
+    found = []
+    for each, slope in zip(late, slope_s.tolist(), strict=True):
+        conditions = taken.accuracy[each.side]
+        n = math.sqrt(max(each.readings, 1))
+        found.append(
+            math.hypot(
+                each.current_a.sigma / n,
+                from_step(conditions.resolution_a or 0.0),
+                slope * each.voltage_v.sigma / n,
+                slope * from_step(conditions.resolution_v or 0.0),
+            )
+        )
+    noise_a: Floats = np.maximum(np.array(found), LEAST_NOISE_A)
+    return noise_a
 
 
 def _kind(taken: Taken, points: Points) -> tuple[str, list[Fit]]:

@@ -1,0 +1,31 @@
+"""The analyses and live measurements that a card may name, each imported when it is first used."""
+
+from __future__ import annotations
+
+import importlib
+from typing import cast
+
+from benchd.procedures.taken import Analysis, Maker
+
+ANALYSES = {
+    "cycles": "benchd.procedures.cycles:analyse",
+    "leak-curve": "benchd.procedures.leak_curve:analyse",
+}
+"""Name -> module:function."""
+LIVES: dict[str, str] = {}
+"""Name -> module:class."""
+
+
+def analysis(name: str) -> Analysis:
+    """The analysis of that name. Raises KeyError."""
+    return cast(Analysis, _loaded(ANALYSES[name]))
+
+
+def live(name: str) -> Maker:
+    """The live measurement of that name. Raises KeyError."""
+    return cast(Maker, _loaded(LIVES[name]))
+
+
+def _loaded(where: str) -> object:
+    module, _, name = where.partition(":")
+    return getattr(importlib.import_module(module), name)

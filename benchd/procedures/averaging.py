@@ -1,0 +1,99 @@
+"""From readings as they come in to means with their uncertainty."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.procedures.hands import Hands
+from benchd.procedures.record import Value
+from benchd.procedures.taken import Mean, Measured
+from benchd.reading import Mode
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions
+from benchd.traces.trip_words import quantity
+from benchd.traces.uncertainty import Known
+
+Quantity = Literal["voltage_v", "current_a", "power_w"]
+
+
+class Labelled(NamedTuple):
+    """What a measurement is called, and what was set."""
+
+    name: str
+    side: str
+    labels: dict[str, Value]
+    set_voltage_v: float
+    limit_a: float
+
+
+async def collected(hands: Hands, side: str, seconds: float, settle_s: float, least: int) -> Samples:
+    """Valid readings for so long, from when the settings have settled; at least so many. Raises Cut."""
+    parts: list[Samples] = []
+    from_ns, count = None, 0
+    async for fresh in hands.readings(side):
+        if not len(fresh):
+            continue
+        if from_ns is None:
+            from_ns = int(fresh.t_ns[0]) + round(settle_s * 1e9)
+        part = fresh.between(from_ns, 1 << 62)
+        part = part.where(np.isfinite(part.current_a) & np.isfinite(part.voltage_v))
+        if not len(part):
+            continue
+        parts.append(part)
+        count += len(part)
+        if count >= least and (int(part.t_ns[-1]) - from_ns) / 1e9 >= seconds:
+            break
+    return Samples.concat(parts)
+
+
+async def reached(
+    hands: Hands, side: str, what: Quantity, level: float, is_above: bool, for_s: float, timeout_s: float
+) -> bool:
+    """Whether readings come above (below) a level and stay there for so long, before the time is over. Raises Cut."""
+    end_ns = hands.now_ns() + round(timeout_s * 1e9)
+    since_ns = None
+    async for part in hands.readings(side):
+        for t_ns, value in zip(part.t_ns.tolist(), _values(part, what).tolist(), strict=True):
+            holds = value > level if is_above else value < level
+            since_ns = (t_ns if since_ns is None else since_ns) if holds else None
+            if since_ns is not None and (t_ns - since_ns) / 1e9 >= for_s:
+                return True
+        if hands.now_ns() >= end_ns:
+            break
+    return False
+
+
+def mean_of(samples: Samples, said: Labelled, conditions: Conditions) -> Measured:
+    """Means of voltage and current with expanded uncertainties (k = 2; see `traces.uncertainty`)."""
+    known, n = Known.of(conditions), len(samples)
+    sigma_v, sigma_a = (
+        float(np.std(each, ddof=1)) if n > 1 else 0.0 for each in (samples.voltage_v, samples.current_a)
+    )
+    mean_v, mean_a = float(np.mean(samples.voltage_v)), float(np.mean(samples.current_a))
+    return Measured(
+        said.name,
+        said.side,
+        said.labels,
+        (int(samples.t_ns[0]) + int(samples.t_ns[-1])) // 2,
+        n,
+        Mean(mean_v, sigma_v, known.voltage_u(mean_v, conditions.resolution_v or 0.0, sigma_v, n)),
+        Mean(mean_a, sigma_a, known.current_u(mean_a, conditions.resolution_a or 0.0, sigma_a, n)),
+        bool(np.mean(samples.mode == Mode.CC) > 0.5),
+        said.set_voltage_v,
+        said.limit_a,
+    )
+
+
+def shown(measured: Measured) -> str:
+    """A measurement in words."""
+    volts, amps = measured.voltage_v, measured.current_a
+    return f"{quantity(volts.value, 'V', volts.u)}, {quantity(amps.value, 'A', amps.u)}"
+
+
+def _values(part: Samples, what: Quantity) -> NDArray[np.float64]:
+    if what == "power_w":
+        return part.voltage_v * part.current_a
+    return part.voltage_v if what == "voltage_v" else part.current_a
