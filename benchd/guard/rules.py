@@ -31,9 +31,7 @@ Time is the reading's own (`t_ns`), so the rules behave the same at 5 and at 100
     to nothing there, so no slope is asked for; but a start that completes is through after the time in which the
     harmless capacitance charges from zero at the least share. Longer than that and than `limit_hold_s`: `short`.
 
-    Bouncing: a short that lets go again and again, so that each episode ends before its hold. Time with the voltage
-    collapsed is summed up, and a quarter of the time in between taken off again. A start uses up no more of it than
-    charging takes, so more than that, in BOUNCES episodes or more, is no start.
+    Bouncing: a short that lets go again and again, see `bounces.py`.
 
 `reverse`
     In limit at a voltage below zero by more than a reading can be wrong: the polarity is reversed, or another source
@@ -66,6 +64,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from benchd.guard.back_feed import BackFeed
+from benchd.guard.bounces import Bounces
 from benchd.guard.let_through import NS, LetThrough
 from benchd.guard.limits import LEAST_CHARGING_SHARE, charging_s, check_limits
 from benchd.guard.resolution import UNKNOWN_REFRESH_S, Resolution
@@ -85,10 +84,6 @@ a limiting loop."""
 _NEVER = 1 << 63
 """ns"""
 
-BOUNCES = 4
-BOUNCE_LEAK = 0.25
-"""Of the time between collapsed stretches this share is taken off the collapsed time. Our choice."""
-
 
 class Verdict(NamedTuple):
     """A rule has decided: trip."""
@@ -107,13 +102,13 @@ class Rules:
     """
 
     __slots__ = (
-        "_above_ns", "_back", "_bounce_ans", "_bounces", "_charge_v_per_ns", "_collapse_decides", "_collapse_v",
-        "_energy_j", "_fault_j", "_given_ans", "_gives_a", "_hold_ns", "_in_limit_a", "_last_ns", "_line_ns",
-        "_line_v", "_lower_a", "_lower_ns", "_margin_v", "_onset_ns", "_over_current_a", "_over_limit_a",
-        "_over_voltage_v", "_pinned_from_ns", "_pinned_hold_ns", "_pinned_ns", "_pinned_v", "_power_w", "_refresh_ns",
-        "_repeats_ns", "_resolution", "_reversed_v", "_same", "_same_ns", "_seen_down", "_seen_ns", "_some_a",
-        "_square_a2s", "_stale_ns", "_start_ans", "_steepest_v_per_ns", "_zero_v", "in_limit", "let_through",
-        "limit_a", "limits", "set_voltage_v", "since_on", "started_ns", "until_ns", "was_in_limit",
+        "_above_ns", "_back", "_bounces", "_charge_v_per_ns", "_collapse_decides", "_collapse_v", "_energy_j",
+        "_fault_j", "_given_ans", "_gives_a", "_hold_ns", "_in_limit_a", "_last_ns", "_line_ns", "_line_v",
+        "_lower_a", "_lower_ns", "_margin_v", "_onset_ns", "_over_current_a", "_over_limit_a", "_over_voltage_v",
+        "_pinned_from_ns", "_pinned_hold_ns", "_pinned_ns", "_pinned_v", "_power_w", "_refresh_ns", "_repeats_ns",
+        "_resolution", "_reversed_v", "_same", "_same_ns", "_some_a", "_square_a2s", "_stale_ns", "_start_ans",
+        "_steepest_v_per_ns", "_zero_v", "in_limit", "let_through", "limit_a", "limits", "set_voltage_v", "since_on",
+        "started_ns", "until_ns", "was_in_limit",
     )  # fmt: skip
 
     def __init__(
@@ -177,9 +172,7 @@ class Rules:
         self._pinned_ns: int | None = None
         self._pinned_from_ns, self._given_ans = 0, 0.0
         self._above_ns: int | None = None
-        self._bounces, self._bounce_ans = 0, 0.0
-        self._seen_ns: int | None = None
-        self._seen_down = False
+        self._bounces = Bounces()
         self.let_through = None
 
     def change(self, set_voltage_v: float, limit_a: float, now_ns: int) -> None:
@@ -195,7 +188,7 @@ class Rules:
         self._over_limit_a = max(self._over_limit_a, higher_a)
         self.set_voltage_v, self.limit_a = set_voltage_v, limit_a
         if was_v < self.limits.short_voltage_fraction * set_voltage_v:
-            self._bounces, self._bounce_ans = 0, 0.0
+            self._bounces.forget()
 
     def settled(self, now_ns: int) -> None:
         """What `change`, or `restage` with `rising`, announced is written and read back."""
@@ -264,11 +257,8 @@ class Rules:
         else:
             self._above_ns = None
         down = draws and voltage < self._collapse_v
-        if down and not self._seen_down:
-            self._bounces += 1
-        if self._bounces:
-            verdict = verdict or self._bounced(t_ns, down)
-        self._seen_ns, self._seen_down = t_ns, down
+        bounced = self._bounced(t_ns, down)
+        verdict = verdict or bounced
         if in_limit and voltage < self._reversed_v:
             return self._reversed(t_ns, voltage, current)
         if verdict is None and (fed := self._back.feed(t_ns, voltage, current)) is not None:
@@ -411,19 +401,13 @@ class Rules:
         return Verdict("short", text, onset_ns, t_ns)
 
     def _bounced(self, t_ns: int, down: bool) -> Verdict | None:
-        since_ns = 0 if self._seen_ns is None else t_ns - self._seen_ns
-        if down or self._seen_down:
-            self._bounce_ans += self._gives_a * (since_ns if down and self._seen_down else since_ns / 2)
-        else:
-            self._bounce_ans -= BOUNCE_LEAK * self._gives_a * since_ns
-            if self._bounce_ans <= 0:
-                self._bounce_ans, self._bounces = 0.0, 0
         most_ans = self._start_ans + self._gives_a * self._hold_ns
-        if self._bounces < BOUNCES or self._bounce_ans - self._gives_a * self._refresh_ns <= most_ans:
+        found = self._bounces.feed(t_ns, down, self._gives_a, most_ans, self._refresh_ns)
+        if found is None:
             return None
         to_ms = 1 / self._gives_a / 1e6
         text = (
-            f"the voltage collapsed {self._bounces} times, together for {self._bounce_ans * to_ms:.4g} ms; "
+            f"the voltage collapsed {found[0]} times, together for {found[1] * to_ms:.4g} ms; "
             f"charging {self.limits.harmless_bulk_f * 1e6:.4g} µF takes {most_ans * to_ms:.4g} ms at most"
         )
         return Verdict("short", text, self._onset_ns or t_ns, t_ns)
