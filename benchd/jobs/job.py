@@ -74,7 +74,7 @@ class JournalEntry(msgspec.Struct, frozen=True):
     """trace, finding, mark, reference, trip, re-arm, probe, leak, advance, promise, quiet-hours, plan, note,
     job-created, job-changed, job-state, job-chosen, photo, photo-removed, step, step-taken-back, check, output, link,
     instrument-error, consent, settings, files, access, unpacked, thinned, forgotten, backup, repaired,
-    readings-lost"""
+    readings-lost, procedure, lead"""
     job: str | None
     supply: str | None
     channel: int | None

@@ -18,7 +18,7 @@ TYPED_OF_JOB = ("device", "symptom", "history", "wanted_back", "accessories")
 OURS = frozenset(
     ("trace", "finding", "mark", "trip", "re-arm", "probe", "leak", "advance", "promise", "quiet-hours", "plan",
      "job-chosen", "job-changed", "job-state", "photo-removed", "step-taken-back", "output", "link",
-     "instrument-error", "settings", "forgotten", "thinned")
+     "instrument-error", "settings", "forgotten", "thinned", "lead")
 )  # fmt: skip
 """Kinds of entries in which nothing is free text of a person; who of the workshop did it (`by`) is none."""
 
@@ -62,6 +62,11 @@ def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] |
             return {key: value for key, value in payload.items() if key != "packed_as"} | {"text": text}
         case "consent":
             return payload | {"who": ""}
+        case "procedure":
+            # What came of it is in the run itself; here it may stand beside what somebody typed.
+            return {
+                key: payload[key] for key in ("run", "card", "title", "outcome", "began_ns", "by") if key in payload
+            }
         case _ if kind in OURS:
             return payload
         case _:

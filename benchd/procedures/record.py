@@ -127,3 +127,43 @@ class LeadSet(msgspec.Struct, frozen=True):
     run: str = ""
     by: str = ""
     sense: Literal["two-wire", "remote"] = "two-wire"
+
+
+TYPED_MOMENTS = ("answer", "point", "mark")
+"""Moments whose words a person may have typed."""
+
+
+def typed_in(run: Run) -> list[str]:
+    """What people typed in a run: answers, names of points, parameters that are text."""
+    said = [value for value in run.parameters.values() if isinstance(value, str)]
+    for moment in run.happened:
+        if moment.kind in TYPED_MOMENTS:
+            said += [moment.text, *(value for value in moment.values.values() if isinstance(value, str))]
+    return [text for text in said if text]
+
+
+def run_without_person(run: Run) -> Run:
+    """A run with its figures, and without what people typed, also where results repeat it."""
+    typed = typed_in(run)
+
+    def told(text: str) -> str:
+        return "" if any(each in text for each in typed) else text
+
+    def clean(result: Result) -> Result:
+        value = told(result.value) if isinstance(result.value, str) else result.value
+        return msgspec.structs.replace(result, value=value, title=told(result.title), text=told(result.text))
+
+    def words_out(moment: Happened) -> Happened:
+        if moment.kind not in TYPED_MOMENTS:
+            return msgspec.structs.replace(moment, text=told(moment.text))
+        figures = {key: value for key, value in moment.values.items() if not isinstance(value, str)}
+        return msgspec.structs.replace(moment, text="", values=figures, photo="")
+
+    return msgspec.structs.replace(
+        run,
+        parameters={key: value for key, value in run.parameters.items() if not isinstance(value, str)},
+        results=tuple(clean(result) for result in run.results),
+        happened=tuple(words_out(moment) for moment in run.happened),
+        text=told(run.text),
+        compared=told(run.compared),
+    )

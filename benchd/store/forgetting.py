@@ -20,11 +20,13 @@ import msgspec
 
 from benchd.jobs.job import Job
 from benchd.jobs.personal import TYPED, TYPED_OF_JOB, entry_without_person, job_without_person, typed
+from benchd.procedures.record import run_without_person, typed_in
 from benchd.store import job_rows
 from benchd.store.compacting import OWED
 from benchd.store.errors import LogError
 from benchd.store.job_words import Words
 from benchd.store.log import Log
+from benchd.store.procedure_rows import data_of, decoded, runs
 
 NEW_ID = "forgotten-"
 SAMPLE_BYTES, MOST_SAMPLES = 48, 20
@@ -64,6 +66,7 @@ def personal(log: Log, job: str) -> Personal:
     if found is None:
         raise LogError(f"job {job!r} is not in this log; `benchd job list` shows what is")
     notes = [text for e in log.journal(job=job, limit=-1, kinds=TYPED.keys()) for text in typed(e.kind, e.payload)]
+    notes += [text for run in runs(log, job, limit=-1) for text in typed_in(run)]
     (traces,), (rows,), (photos,) = (
         log.rows(f"SELECT count(*) FROM {table} WHERE job = ?", (job,))[0]  # noqa: S608
         for table in ("traces", "blocks", "photos")
@@ -118,6 +121,9 @@ def _blank(db: sqlite3.Connection, job: Job) -> None:
     job_rows.update(db, job_without_person(job))
     db.execute("DELETE FROM photos WHERE job = ?", (job.id,))
     db.execute("UPDATE board_references SET note = '' WHERE trace IN (SELECT id FROM traces WHERE job = ?)", (job.id,))
+    for seq, data in db.execute("SELECT seq, data FROM runs WHERE job = ?", (job.id,)).fetchall():
+        clean = data_of(run_without_person(decoded(data, None)))
+        db.execute("UPDATE runs SET data = ?, state = NULL WHERE seq = ?", (clean, seq))
     rows = db.execute("SELECT seq, kind, payload FROM journal WHERE job = ?", (job.id,)).fetchall()
     for seq, kind, payload in rows:
         left = entry_without_person(kind, msgspec.json.decode(payload))
@@ -147,7 +153,7 @@ def _clean_journal(db: sqlite3.Connection, new: str, words: Words) -> None:
             told["packed_as"] = new  # what another bench calls it leads to the same person
         if kind != "job-state" and (clean := _json(words.payload(told))) != payload:
             db.execute("UPDATE journal SET payload = ? WHERE seq = ?", (clean, seq))
-    for table, columns in (("jobs", TYPED_OF_JOB), ("board_references", ("note",))):
+    for table, columns in (("jobs", TYPED_OF_JOB), ("board_references", ("note",)), ("runs", ("data",))):
         for column in columns:
             _renamed(db, table, column, words.said, old)
     for column in ("item", "reason"):

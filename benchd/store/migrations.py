@@ -110,7 +110,25 @@ CREATE INDEX photos_job ON photos (job, id);
 """
 # `consent`: a JSON list of the ids of risks. The picture stands last in its row: what lists read comes before it.
 
-STEPS = (_V1, _V2, _V3, _V4, _V5, _V6)
+_V7 = """
+CREATE TABLE runs (
+  seq INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE, card TEXT NOT NULL, job TEXT,
+  began_ns INTEGER NOT NULL, ended_ns INTEGER, outcome TEXT NOT NULL, reference TEXT NOT NULL DEFAULT '',
+  data TEXT NOT NULL, state TEXT);
+CREATE INDEX runs_job ON runs (job, began_ns);
+CREATE INDEX runs_card ON runs (card, began_ns);
+CREATE INDEX runs_began ON runs (began_ns);
+CREATE INDEX runs_reference ON runs (reference, card) WHERE reference != '';
+CREATE INDEX runs_running ON runs (began_ns) WHERE outcome = 'running';
+CREATE TABLE leads (
+  id INTEGER PRIMARY KEY AUTOINCREMENT, t_ns INTEGER NOT NULL, supply TEXT NOT NULL, channel INTEGER NOT NULL,
+  name TEXT NOT NULL, data TEXT NOT NULL);
+CREATE INDEX leads_of ON leads (supply, channel, name, t_ns);
+"""
+# `data`: a run, or what leads have, as JSON; the job of a run stands in its column alone. `state`: what a live
+# measurement goes on from. `reference`: the kind of board that a run is a good one of.
+
+STEPS = (_V1, _V2, _V3, _V4, _V5, _V6, _V7)
 """Step n takes a file from version n to n + 1. Add at the end; never change one that has been released."""
 
 

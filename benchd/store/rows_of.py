@@ -9,6 +9,7 @@ import msgspec
 
 from benchd.guard.wire import Tripped
 from benchd.jobs.jpeg import plain_size
+from benchd.procedures.record import LeadSet, Run
 from benchd.store import codec, job_rows
 from benchd.store.readable import Row
 from benchd.traces.trace import Conditions, Finding, Mark
@@ -18,6 +19,8 @@ _CONDITIONS = msgspec.json.Decoder(Conditions)
 _MARKS = msgspec.json.Decoder(list[Mark])
 _FINDING = msgspec.json.Decoder(Finding)
 _TRIPPED = msgspec.msgpack.Decoder(Tripped)
+_RUN = msgspec.json.Decoder(Run)
+_LEADS = msgspec.json.Decoder(LeadSet)
 _RISKS = msgspec.json.Decoder(list[str])
 _OBJECT = msgspec.json.Decoder(dict[str, Any])
 
@@ -57,6 +60,12 @@ TABLES = {
     "consents": Shape("id, t_ns, supply, profile, maker, model, key, who, text", times=(2, 2)),
     "forgotten": Shape("job, t_ns", "job"),
     "photos": Shape("id, t_ns, job, caption, width, height, added_by, thumbnail, jpeg", times=(2, 2), job=3),
+    "runs": Shape(
+        "seq, began_ns, job, id, card, ended_ns, outcome, reference, data, state",
+        times=(2, 2),
+        job=3,
+    ),
+    "leads": Shape("id, t_ns, supply, channel, name, data", times=(2, 2)),
     "unpacked": Shape("id, t_ns, job, from_bench, from_log, checksum", times=(2, 2), job=3),
 }
 """In an order in which what is referred to comes before what refers to it."""
@@ -115,6 +124,20 @@ def _photo(row: Row) -> str:
     return "" if holds == (width, height) else f"it says {width} × {height} pixels, and holds {holds[0]} × {holds[1]}"
 
 
+def _run(row: Row) -> str:
+    run = _RUN.decode(row[9])
+    if row[10]:
+        _OBJECT.decode(row[10])
+    told, holds = (row[4], row[5], row[2], row[6], row[7]), (run.id, run.card, run.began_ns, run.ended_ns, run.outcome)
+    return "" if told == holds else f"it says {told}, and holds {holds}"
+
+
+def _lead(row: Row) -> str:
+    holds = _LEADS.decode(row[6])
+    told = row[2:6]
+    return "" if told == (holds.t_ns, holds.supply, holds.channel, holds.name) else f"it says {told}, and holds {holds}"
+
+
 def _trip(row: Row) -> str:
     _TRIPPED.decode(row[8])
     if row[9]:
@@ -126,7 +149,9 @@ _LOOKS: dict[str, Callable[[Row], str]] = {
     "blocks": _block,
     "jobs": _job,
     "journal": _journal,
+    "leads": _lead,
     "photos": _photo,
+    "runs": _run,
     "traces": _trace,
     "trips": _trip,
 }

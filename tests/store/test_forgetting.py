@@ -330,7 +330,7 @@ def test_a_copy_forgets_the_same(log: Log, tmp_path: Path) -> None:
 
 def test_a_copy_of_an_older_version_forgets_and_a_damaged_one_is_left(log: Log, tmp_path: Path) -> None:
     done = forget(log, "R-1042", T0)
-    old = tmp_path / "copies" / "benchd.sqlite.before-v6"
+    old = tmp_path / "copies" / "benchd.sqlite.before-v7"
     old.parent.mkdir()
     with sqlite3.connect(old) as db:
         db.executescript("".join(migrations.STEPS[:4]))
@@ -342,6 +342,6 @@ def test_a_copy_of_an_older_version_forgets_and_a_damaged_one_is_left(log: Log, 
     assert holding(old.parent, *SECRETS) == set()
     assert [file.name for file in old.parent.iterdir()] == [old.name]
     old.write_bytes(b"no database" * 1000)
-    with pytest.raises(LogError, match="before-v6"):
+    with pytest.raises(LogError, match="before-v7"):
         forget_in_copy(old, "R-1042", done)
     assert old.read_bytes() == b"no database" * 1000

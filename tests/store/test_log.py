@@ -382,7 +382,7 @@ def test_a_newer_file_is_refused_and_left_alone(tmp_path: Path) -> None:
     db.close()
     before = path.read_bytes()
     for read_only in (False, True):
-        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 6"):
+        with pytest.raises(LogError, match=r"l\.sqlite: the log has version 99, this benchd knows up to 7"):
             Log.open(path, read_only)
     assert path.read_bytes() == before
 

@@ -54,7 +54,8 @@ def old_log(path: Path, version: int) -> Path:
         )
         for sql, *args in (
             ("INSERT INTO bench VALUES ('log', 'abc123'), ('current-job', 'R-1')",),
-            ("INSERT INTO jobs VALUES ('R-1', 'phone; blue', 'demo-a', 'no \"start\"', 5)",),
+            ("INSERT INTO jobs (id, device, board, symptom, created_ns)"
+             " VALUES ('R-1', 'phone; blue', 'demo-a', 'no \"start\"', 5)",),
             ("INSERT INTO journal (t_ns, kind, job, payload) VALUES (7, 'note', 'R-1', '{\"text\":\"a; b\"}')",),
             ("INSERT INTO traces VALUES ('T', 'R-1', 'psu-a', 1, ?, ?, 'off', ?, '[]', ?, 500, 0.1, 0.2, 0.3)",
              T0, T0 + 10**9, conditions, finding),
@@ -67,6 +68,8 @@ def old_log(path: Path, version: int) -> Path:
             ("INSERT INTO settings_changes (t_ns, settings) VALUES (1, '{}')",),
         ):  # fmt: skip
             db.execute(sql, args)
+        if version >= 6:
+            db.execute("UPDATE jobs SET changed_ns = created_ns")  # as whoever made it did
     return path
 
 
@@ -255,7 +258,7 @@ def test_a_reader_does_not_take_it_forward_but_says_what_does(tmp_path: Path) ->
     run = CliRunner()
     told = run.invoke(app, ["job", "list", "--data-dir", str(tmp_path)])
     assert told.exit_code == 1
-    assert "the log has version 4, this benchd reads version 6; `benchd log upgrade` takes it forward" in told.stderr
+    assert "the log has version 4, this benchd reads version 7; `benchd log upgrade` takes it forward" in told.stderr
     assert version(path) == 4
     done = run.invoke(app, ["log", "upgrade", "--data-dir", str(tmp_path), "--json"])
     copy = str(migrations.copy_before(path))
