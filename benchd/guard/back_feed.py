@@ -32,17 +32,21 @@ FALLS_LEAST_S, FALLS_MOST_S = 0.1, 1.0
 
 
 class BackFeed:
-    """Of one output since it went on."""
+    """Of one output since it went on. A reading that is not above `above_v`, with no current back, may be left out
+    unless something has `begun`.
+    """
 
     __slots__ = (
-        "_above_ns", "_above_v", "_back_a", "_back_as", "_back_ns", "_bulk_f", "_high_v", "_last", "_refresh_ns",
+        "_above_ns", "_back_a", "_back_as", "_back_ns", "_bulk_f", "_high_v", "_last", "_refresh_ns",
+        "above_v", "begun",
     )  # fmt: skip
 
     def __init__(self, limits: RuleLimits, resolution: Resolution) -> None:
         self._bulk_f = limits.harmless_bulk_f
         self._back_a = max(BACK_A, resolution.zero_a + 2 * resolution.current_a)
         self._refresh_ns = round(resolution.oldest_s * NS)
-        self._above_v = self._high_v = 0.0
+        self.above_v = self._high_v = 0.0
+        self.begun = False
         self._above_ns: int | None = None
         self._back_ns: int | None = None
         self._back_as = 0.0
@@ -52,11 +56,12 @@ class BackFeed:
         """This voltage is set from now on, V."""
         if voltage_v > self._high_v:
             self._high_v = voltage_v
-            self._above_v = ABOVE_SHARE * voltage_v + ABOVE_V
+            self.above_v = ABOVE_SHARE * voltage_v + ABOVE_V
 
     def feed(self, t_ns: int, voltage_v: float, current_a: float) -> tuple[str, int] | None:
         """Take a reading; the sentence, and since when, where something else feeds the output."""
-        if voltage_v <= self._above_v:
+        self.begun = voltage_v > self.above_v or current_a < -self._back_a
+        if voltage_v <= self.above_v:
             self._above_ns = None
         elif self._above_ns is None:
             self._above_ns = t_ns

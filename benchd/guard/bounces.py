@@ -15,35 +15,33 @@ BOUNCE_LEAK = 0.25
 class Bounces:
     """Of one output."""
 
-    __slots__ = ("_ans", "_count", "_down", "_seen_ns")
+    __slots__ = ("_ans", "_down", "count")
 
     def __init__(self) -> None:
-        self._seen_ns: int | None = None
-        self._down = False
         self.forget()
 
     def forget(self) -> None:
-        """Count anew from here."""
-        self._count, self._ans = 0, 0.0
+        """Begin anew from here."""
+        self.count, self._ans, self._down = 0, 0.0, False
 
-    def feed(self, t_ns: int, down: bool, gives_a: float, most_ans: float, refresh_ns: int) -> tuple[int, float] | None:
+    def feed(
+        self, since_ns: int, down: bool, gives_a: float, most_ans: float, refresh_ns: int
+    ) -> tuple[int, float] | None:
         """Take a reading; how often and for how many A·ns it has been down, where that is no start.
 
+        One that is not down may be left out while `count` is 0. `since_ns`: from the reading before, 0 without one.
         `gives_a`: the limit, A. `most_ans`: what a start may take. `refresh_ns`: how old the reading may be.
         """
-        was_down, seen_ns = self._down, self._seen_ns
-        self._seen_ns, self._down = t_ns, down
+        was_down, self._down = self._down, down
         if down and not was_down:
-            self._count += 1
-        if not self._count:
-            return None
-        since_ans = 0.0 if seen_ns is None else gives_a * (t_ns - seen_ns)
+            self.count += 1
+        since_ans = gives_a * since_ns
         if down or was_down:
             self._ans += since_ans if down and was_down else since_ans / 2
         else:
             self._ans -= BOUNCE_LEAK * since_ans
             if self._ans <= 0:
                 self.forget()
-        if self._count < BOUNCES or self._ans - gives_a * refresh_ns <= most_ans:
+        if self.count < BOUNCES or self._ans - gives_a * refresh_ns <= most_ans:
             return None
-        return self._count, self._ans
+        return self.count, self._ans

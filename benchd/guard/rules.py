@@ -106,9 +106,9 @@ class Rules:
         "_fault_j", "_given_ans", "_gives_a", "_hold_ns", "_in_limit_a", "_last_ns", "_line_ns", "_line_v",
         "_lower_a", "_lower_ns", "_margin_v", "_onset_ns", "_over_current_a", "_over_limit_a", "_over_voltage_v",
         "_pinned_from_ns", "_pinned_hold_ns", "_pinned_ns", "_pinned_v", "_power_w", "_refresh_ns", "_repeats_ns",
-        "_resolution", "_reversed_v", "_same", "_same_ns", "_some_a", "_square_a2s", "_stale_ns", "_start_ans",
-        "_steepest_v_per_ns", "_zero_v", "in_limit", "let_through", "limit_a", "limits", "set_voltage_v", "since_on",
-        "started_ns", "until_ns", "was_in_limit",
+        "_resolution", "_reversed_v", "_same", "_same_ns", "_seen_ns", "_some_a", "_square_a2s", "_stale_ns",
+        "_start_ans", "_steepest_v_per_ns", "_zero_v", "in_limit", "let_through", "limit_a", "limits",
+        "set_voltage_v", "since_on", "started_ns", "until_ns", "was_in_limit",
     )  # fmt: skip
 
     def __init__(
@@ -173,6 +173,7 @@ class Rules:
         self._pinned_from_ns, self._given_ans = 0, 0.0
         self._above_ns: int | None = None
         self._bounces = Bounces()
+        self._seen_ns: int | None = None
         self.let_through = None
 
     def change(self, set_voltage_v: float, limit_a: float, now_ns: int) -> None:
@@ -257,12 +258,16 @@ class Rules:
         else:
             self._above_ns = None
         down = draws and voltage < self._collapse_v
-        bounced = self._bounced(t_ns, down)
-        verdict = verdict or bounced
+        if down or self._bounces.count:
+            verdict = verdict or self._bounced(t_ns, down)
+        self._seen_ns = t_ns
         if in_limit and voltage < self._reversed_v:
             return self._reversed(t_ns, voltage, current)
-        if verdict is None and (fed := self._back.feed(t_ns, voltage, current)) is not None:
-            return Verdict("reverse", fed[0], fed[1], t_ns)
+        back = self._back
+        if current < 0 or voltage > back.above_v or back.begun:
+            fed = back.feed(t_ns, voltage, current)
+            if fed is not None:
+                return verdict or Verdict("reverse", fed[0], fed[1], t_ns)
         return verdict
 
     def idle(self, now_ns: int) -> Verdict | None:
@@ -402,7 +407,8 @@ class Rules:
 
     def _bounced(self, t_ns: int, down: bool) -> Verdict | None:
         most_ans = self._start_ans + self._gives_a * self._hold_ns
-        found = self._bounces.feed(t_ns, down, self._gives_a, most_ans, self._refresh_ns)
+        since_ns = 0 if self._seen_ns is None else t_ns - self._seen_ns
+        found = self._bounces.feed(since_ns, down, self._gives_a, most_ans, self._refresh_ns)
         if found is None:
             return None
         to_ms = 1 / self._gives_a / 1e6
