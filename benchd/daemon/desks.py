@@ -7,6 +7,7 @@ from pathlib import Path
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.files_desk import FilesDesk
+from benchd.daemon.procedure_desk import ProcedureDesk
 from benchd.daemon.record_desk import RecordDesk
 from benchd.daemon.report_desk import ReportDesk
 from benchd.daemon.step_desk import StepDesk
@@ -21,10 +22,12 @@ def desks_of(core: Core, bench: Bench, config: Path | None = None) -> Desks:
     """
     steps = StepDesk(core, bench)
     steps.look()
+    procedures = ProcedureDesk(core, bench)
     return Desks(
         records=RecordDesk(core, bench),
         steps=steps,
         reports=ReportDesk(core, bench),
         windows=WindowDesk(core, bench),
-        files=FilesDesk(core, bench, steps, config),
+        files=FilesDesk(core, bench, steps, config, procedures.folder),
+        procedures=procedures,
     )

@@ -13,8 +13,11 @@ from benchd.jobs.checklist_folder import ChecklistFolder
 from benchd.jobs.steps import StepsFile
 from benchd.plans.shelf import PlanError, plan_of
 from benchd.plans.shelf import Shelf as Plans
+from benchd.procedures.card import Card
+from benchd.procedures.shelf import shipped as procedures
 from benchd.settings_edit import Placed, with_lines
 from benchd.toml_file import FileFault
+from benchd.toml_folder import TomlFolder
 from benchd.traces import cards
 from benchd.traces.cards import CardError, CardFolder
 from benchd.web.files_port import FileKind, FileOrigin, FileRow
@@ -166,6 +169,40 @@ class ChecklistKind(Kind):
         if (self._folder.folder / f"{name}.toml").exists():
             return Said(self._folder.text(name), "own")
         return Said(self._folder.text(name), "shipped") if name in checklist_folder.shipped() else None
+
+    def refuse(self, name: str, text: str) -> None:
+        """See `Kind`."""
+        self._folder.check(name, text)
+
+    def write(self, name: str, text: str) -> None:
+        """See `Kind`."""
+        self._folder.save(name, text)
+
+    def delete(self, name: str) -> None:
+        """See `Kind`."""
+        self._folder.delete(name)
+
+
+class ProcedureKind(Kind):
+    """Cards of procedures."""
+
+    def __init__(self, folder: TomlFolder[Card]) -> None:
+        self._folder = folder
+
+    def rows(self) -> list[FileRow]:
+        """See `Kind`."""
+        found = self._folder.read()
+        rows = {
+            each.card.name: FileRow("procedure", each.card.name, each.card.title, each.origin, each.overrides, [])
+            for each in found.found
+        }
+        return _with_faults("procedure", rows, found.faults)
+
+    def said(self, name: str) -> Said | None:
+        """See `Kind`."""
+        if (self._folder.folder / f"{name}.toml").exists():
+            return Said(self._folder.text(name), "own")
+        return Said(self._folder.text(name), "shipped") if name in procedures() else None
 
     def refuse(self, name: str, text: str) -> None:
         """See `Kind`."""

@@ -13,15 +13,18 @@ from benchd.daemon.bench import Bench
 from benchd.daemon.bench_file import BenchFile, said
 from benchd.daemon.core import Core
 from benchd.daemon.file_changes import KINDS, What, change_of, payload, version_of
-from benchd.daemon.file_kinds import ERRORS, CardKind, ChecklistKind, Kind, PlanKind, Said, StepsKind
+from benchd.daemon.file_kinds import ERRORS, CardKind, ChecklistKind, Kind, PlanKind, ProcedureKind, Said, StepsKind
 from benchd.daemon.step_desk import StepDesk
 from benchd.hidden import HiddenError
 from benchd.jobs.checklist import NAME, NAME_WORDS
 from benchd.jobs.job import JournalEntry
+from benchd.procedures.card import Card
+from benchd.procedures.shelf import FOLDER, procedure_folder
 from benchd.settings_edit import Placed, Read, defaults
 from benchd.store.log import Log
 from benchd.supplies.profile import profile_names
 from benchd.toml_edit import EditError
+from benchd.toml_folder import TomlFolder
 from benchd.web.files_port import BenchForm, FileChange, FileChecked, FileFault, FileKind, FileRow, FileView
 from benchd.web.port import Refused
 
@@ -34,7 +37,14 @@ LOOKED_AT = 200
 class FilesDesk:
     """Implements `benchd.web.files_port.FilesPort`. Lives in the event loop; `config`: the settings file, if any."""
 
-    def __init__(self, core: Core, bench: Bench, steps: StepDesk, config: Path | None = None) -> None:
+    def __init__(
+        self,
+        core: Core,
+        bench: Bench,
+        steps: StepDesk,
+        config: Path | None = None,
+        procedures: TomlFolder[Card] | None = None,
+    ) -> None:
         self._core = core
         self._bench = bench
         self._file = BenchFile(config, core.settings)
@@ -43,6 +53,7 @@ class FilesDesk:
             "card": CardKind(core.cards),
             "checklist": ChecklistKind(steps.lists),
             "steps": StepsKind(steps.steps),
+            "procedure": ProcedureKind(procedures or procedure_folder(core.settings.data_path / FOLDER)),
         }
         self._one_at_a_time = asyncio.Lock()
         self._has_file = config is not None

@@ -113,12 +113,13 @@ class Daemon:
         admission = self._admission(folder, core)
         address: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         benches = _all_benches(self._settings)
+        desks = desks_of(core, bench, self._config)
         app = create_app(
             bench,
             bench_name=self._settings.bench,
             allowed_hosts=web.called,
             benches=benches,
-            desks=desks_of(core, bench, self._config),
+            desks=desks,
             access=admission.access,
         )
         serving = serve(app, web.host, web.port, address.set_result, admission.tls)
@@ -154,6 +155,8 @@ class Daemon:
         finally:
             manager.stopping()
             confirmed = await guard.stop()
+            if desks.procedures is not None:
+                await desks.procedures.close()
             # A supply that was never reached holds nothing of ours, but nobody has read back that it is off.
             confirmed = confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
             with contextlib.suppress(OSError):

@@ -257,6 +257,9 @@ class ProcedurePort(Protocol):
     async def type_leads(self, leads: LeadSet) -> Leads:
         """What the leads of an output were measured to have elsewhere."""
 
+    async def close(self) -> None:
+        """The daemon ends: runs that go on are ended and kept. Their outputs are off by then."""
+
 
 def row_of(run: Run, may_resume: bool = False) -> RunRow:
     """A run as lists show it."""

@@ -81,10 +81,10 @@ class Load(Board):
             return False
         return super().would_change(board_v)
 
-    def see_voltage(self, board_v: float) -> None:
+    def see_voltage(self, board_v: float, now_s: float) -> None:
         """Take the change, if it is one."""
         if self.would_change(board_v):
-            super().see_voltage(board_v)
+            super().see_voltage(board_v, now_s)
 
     def _enter(self, index: int, now_s: float) -> None:
         super()._enter(index, now_s)

@@ -234,7 +234,7 @@ async def test_a_broken_file_is_listed_shown_and_can_be_mended(desk: FilesDesk, 
 async def test_what_is_not_there_or_has_no_file_is_told(core: Core, desk: FilesDesk, log: Log) -> None:
     bench = Bench(core, log.path)
     without = FilesDesk(core, bench, StepDesk(core, bench))
-    assert {row.file for row in await without.files()} == {"plan", "card", "checklist", "steps"}
+    assert {row.file for row in await without.files()} == {"plan", "card", "checklist", "steps", "procedure"}
     with pytest.raises(Refused, match="runs without a settings file"):
         await without.bench_form()
     for name in ("no-such", ".."):

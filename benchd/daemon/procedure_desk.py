@@ -1,0 +1,367 @@
+"""Procedures as people ask for them: cards, checks, runs and what is said to them, leads.
+
+One run uses an output at a time. Its engine is a task of the event loop; the guard knows nothing of runs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import time
+from concurrent.futures import Future
+from typing import Any
+
+import msgspec
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.daemon.leads import LeadBook
+from benchd.daemon.procedure_hands import ProcedureHands, SideInUse
+from benchd.daemon.procedure_running import Running
+from benchd.daemon.procedure_views import card_view, lead_view
+from benchd.daemon.tap import Tap
+from benchd.plans.plan import Plan
+from benchd.procedures.card import Card, Watch
+from benchd.procedures.check import Checked, Output, check
+from benchd.procedures.comparing import compared
+from benchd.procedures.engine import RunAsked, run
+from benchd.procedures.hands import Cut
+from benchd.procedures.record import Curve, LeadSet, Run, Side, Value
+from benchd.procedures.shelf import FOLDER, procedure_folder
+from benchd.settings import Channel, check_plan
+from benchd.store import lead_rows, procedure_rows
+from benchd.store.log import Log
+from benchd.supplies.clock import now_ns
+from benchd.toml_folder import Kept
+from benchd.web.port import Refused
+from benchd.web.procedure_port import (
+    Leads,
+    MostSet,
+    ProcedureCard,
+    ProcedureChecked,
+    Procedures,
+    ProcedureView,
+    RunAsk,
+    RunBins,
+    RunRow,
+    RunView,
+    SideChosen,
+    row_of,
+)
+
+log = logging.getLogger("benchd")
+
+
+class ProcedureDesk:
+    """Implements `benchd.web.procedure_port.ProcedurePort`. Lives in the event loop."""
+
+    def __init__(self, core: Core, bench: Bench) -> None:
+        self._core = core
+        self._bench = bench
+        self.folder = procedure_folder(core.settings.data_path / FOLDER)
+        self.book = LeadBook(core.settings)
+        self._running: dict[str, Running] = {}
+        core.procedures = self.views
+        self._starting = asyncio.get_running_loop().create_task(self._started(), name="runs of an earlier daemon")
+
+    def views(self) -> list[ProcedureView]:
+        """Runs that go on, the oldest first."""
+        return [each.view() for each in self._running.values()]
+
+    async def _started(self) -> None:
+        """Leads as they were measured last; runs that an earlier daemon left are told as what they are."""
+        with contextlib.suppress(Refused):
+            for leads in await self._bench.read(lead_rows.newest):
+                self.book.take(leads)
+            for left in await self._bench.read(procedure_rows.left_running):
+                text = "benchd ended in the middle of it; what was on was switched off by whoever was left"
+                ended = msgspec.structs.replace(left, outcome="interrupted", text=text, ended_ns=now_ns())
+                await self._bench.write(lambda db, ended=ended: procedure_rows.end_run(db, ended))  # type: ignore[misc]
+
+    async def close(self) -> None:
+        """The daemon ends: runs that go on end as interrupted. Their outputs are the guard's to switch off."""
+        await asyncio.gather(
+            *(each.stop(Cut("interrupted", "benchd was ended")) for each in list(self._running.values()))
+        )
+
+    # ---- cards ---------------------------------------------------------------------------------------------------
+
+    async def procedures(self) -> Procedures:
+        """See `ProcedurePort`."""
+        found = await asyncio.to_thread(self.folder.read)
+        return Procedures([card_view(each) for each in found.found], list(found.faults))
+
+    async def procedure(self, name: str) -> ProcedureCard:
+        """See `ProcedurePort`."""
+        return card_view(await self._card(name))
+
+    async def _card(self, name: str) -> Kept[Card]:
+        found = await asyncio.to_thread(self.folder.read)
+        if (kept := found.find(name)) is None:
+            raise Refused("not-found", f"procedure {name!r} is not there; there are: {', '.join(found.names)}")
+        return kept
+
+    # ---- before a run --------------------------------------------------------------------------------------------
+
+    async def check_run(self, ask: RunAsk) -> ProcedureChecked:
+        """See `ProcedurePort`."""
+        card = (await self._card(ask.card)).card
+        try:
+            outputs = await self._outputs(card, ask.sides)
+        except Refused as e:
+            if e.code == "not-found":
+                raise
+            return ProcedureChecked(e.message.splitlines(), [], None, list(card.cautions), {})
+        return _checked_view(ask.sides, outputs, check(card, ask.parameters, outputs))
+
+    async def _outputs(self, card: Card, sides: tuple[SideChosen, ...]) -> dict[str, Output]:
+        """What each side may have. Raises Refused."""
+        found: dict[str, Output] = {}
+        for side in sides:
+            if side.role in found:
+                raise Refused("out-of-range", f"side {side.role}: stands twice; each side takes one output")
+            if any((each.supply, each.channel) == (side.supply, side.channel) for each in sides if each is not side):
+                raise Refused("out-of-range", f"{side.supply}/{side.channel}: each side takes an output of its own")
+            channel = self._channel(side)
+            plan = await self._plan(side, channel, side.plan or card.plan or None)
+            found[side.role] = Output(plan, channel.max_voltage_v, channel.max_limit_a)
+        return found
+
+    def _channel(self, side: SideChosen) -> Channel:
+        for supply in self._core.settings.supply:
+            for channel in supply.channel:
+                if (supply.name, channel.number) == (side.supply, side.channel):
+                    return channel
+        there = ", ".join(f"{s}/{c}" for s, c in self._core.watches)
+        raise Refused("not-found", f"{side.supply}/{side.channel} is not on this bench; there are: {there}")
+
+    async def _plan(self, side: SideChosen, channel: Channel, name: str | None) -> Plan:
+        try:
+            return await asyncio.to_thread(
+                check_plan, self._core.settings, side.supply, channel, name, self._core.plans.shelf
+            )
+        except ValueError as e:
+            raise Refused("out-of-range", str(e)) from None
+
+    # ---- runs ----------------------------------------------------------------------------------------------------
+
+    async def begin(self, ask: RunAsk) -> ProcedureView:
+        """See `ProcedurePort`."""
+        card = (await self._card(ask.card)).card
+        outputs = await self._outputs(card, ask.sides)
+        checked = check(card, ask.parameters, outputs)
+        if checked.faults:
+            raise Refused("out-of-range", "\n".join(checked.faults))
+        if card.cautions and not ask.accepted:
+            told = f"procedure {card.name}: its cautions were not accepted (accept_cautions): read them first"
+            raise Refused("cautions", told, list(card.cautions))
+        job = self._core.job
+        reference = await self._reference(card, job)
+        self._free(ask.sides)
+        sides = tuple(Side(each.role, each.supply, each.channel) for each in ask.sides)
+        record = Run(
+            _new_id(), card.name, card.version, card.title, job, now_ns(), sides,
+            next(iter(outputs.values())).plan.name, checked.parameters, ask.by, cautions=tuple(card.cautions),
+        )  # fmt: skip
+        return self._begun(card, record, outputs, reference).view()
+
+    async def _reference(self, card: Card, job: str | None) -> dict[str, tuple[Curve, ...]]:
+        if job is None:
+            return {}
+
+        def look(db: Log) -> dict[str, tuple[Curve, ...]]:
+            known = db.job(job)
+            return procedure_rows.reference_curves(db, card.name, known.board if known else "")
+
+        return await self._bench.read(look)
+
+    def _free(self, sides: tuple[SideChosen, ...]) -> None:
+        """Raises Refused where an output is in use, on, or not to be used."""
+        for side in sides:
+            watch = self._core.watches[side.supply, side.channel]
+            place = f"{side.supply}/{side.channel}"
+            if watch.tap is not None:
+                using = (each for each in self._running.values() if each.uses(side.supply, side.channel))
+                present = next((each.view() for each in using), None)
+                told = f"{place}: {watch.tap.title} (run {watch.tap.run}) uses it: wait for its end, or stop it"
+                raise Refused("wrong-state", told, msgspec.to_builtins(present))
+            if watch.on or (side.supply, side.channel) in self._core.starting:
+                raise Refused("wrong-state", f"{place} is on: switch it off first; a procedure begins with it off")
+            if watch.latched:
+                raise Refused("wrong-state", f"{place} has tripped: find the cause, then re-arm")
+
+    def _begun(
+        self, card: Card, record: Run, outputs: dict[str, Output], reference: dict[str, tuple[Curve, ...]]
+    ) -> Running:
+        taps = {
+            side.role: Tap(f"{side.supply}/{side.channel}", record.id, record.title, record.job, card.traces)
+            for side in record.sides
+        }
+        uses = {
+            side.role: SideInUse(
+                side.role,
+                self._core.watches[side.supply, side.channel],
+                outputs[side.role].plan,
+                taps[side.role],
+                self.book.of(side.supply, side.channel),
+            )
+            for side in record.sides
+        }
+        asked = RunAsked(record.id, record.job, record.sides, outputs, record.parameters, record.by, reference)
+
+        async def engine(hands: ProcedureHands) -> Run:
+            finished = await run(card, asked, hands)
+            for leads in finished.leads:
+                await self._take_leads(_placed(leads, finished.run))
+            return finished.run
+
+        live = any(isinstance(step, Watch) for _, _, step in card.steps())
+        running = Running(self._core, self._bench, record, uses, self._keep, engine, self._over, live)
+        self._running[record.id] = running
+        self._core.event("procedure", {"run": record.id, "card": record.card, "title": record.title, "what": "began"})
+        return running
+
+    def _keep(self, run: Run, state: dict[str, object] | None) -> None:
+        """How a run stands, into the log, without being waited for."""
+        if run.outcome != "running":
+            return  # its end is written with the entry of the journal
+
+        def done(future: Future[None]) -> None:
+            if not future.cancelled() and (error := future.exception()) is not None:
+                log.error("the log did not take run %s: %s", run.id, error)
+
+        self._core.writer.submit(lambda db: procedure_rows.keep_run(db, run, state)).add_done_callback(done)
+
+    async def _over(self, run: Run) -> None:
+        """It has ended, and its outputs are looked after."""
+        try:
+            with contextlib.suppress(Refused):
+                earlier = await self._bench.read(lambda db: procedure_rows.earlier_run(db, run))
+                if earlier is not None and run.outcome in ("passed", "failed", "done", "unclear"):
+                    run = msgspec.structs.replace(run, earlier=earlier.id, compared=compared(earlier, run))
+            await asyncio.wrap_future(self._core.writer.submit(lambda db: procedure_rows.end_run(db, run)))
+        except Exception:
+            log.exception("the log did not take the end of run %s", run.id)
+            self._core.alarm(f"{run.title} (run {run.id}) has ended ({run.outcome}), and the log did not take it")
+        finally:
+            self._running.pop(run.id, None)
+            told: dict[str, Any] = {"run": run.id, "card": run.card, "title": run.title, "what": "ended"}
+            self._core.event("procedure", told | {"outcome": run.outcome, "text": run.text})
+            self._core.event("journal", {"job": run.job})
+
+    async def runs(self, job: str | None, card: str | None, limit: int) -> list[RunRow]:
+        """See `ProcedurePort`."""
+        found = await self._bench.read(lambda db: procedure_rows.runs(db, job, card, limit))
+        return [row_of(self._running[each.id].run if each.id in self._running else each) for each in found]
+
+    async def run(self, id: str) -> RunView:
+        """See `ProcedurePort`."""
+        if (running := self._running.get(id)) is not None:
+            return RunView(running.run, running.view())
+        found, reference = await self._bench.read(
+            lambda db: (procedure_rows.run_of(db, id), procedure_rows.reference_of(db, id))
+        )
+        if found is None:
+            raise Refused("not-found", f"run {id!r} is not in the log")
+        return RunView(found, None, False, reference)
+
+    async def bins(self, id: str, role: str, columns: int) -> RunBins:
+        """See `ProcedurePort`."""
+        run = (await self.run(id)).run
+        raise Refused("wrong-state", f"run {run.id} ({run.title}) has no course that is kept in columns")
+
+    # ---- what is said to a run -----------------------------------------------------------------------------------
+
+    def _going_on(self, id: str) -> Running:
+        running = self._running.get(id)
+        if running is None:
+            raise Refused("wrong-state", f"run {id!r} does not go on (any more)")
+        return running
+
+    async def answer(self, id: str, name: str, value: Value, by: str = "") -> ProcedureView:
+        """See `ProcedurePort`."""
+        running = self._going_on(id)
+        running.hands.answer(name, value)
+        return running.view()
+
+    async def point(self, id: str, text: str, photo: str, by: str = "") -> ProcedureView:
+        """See `ProcedurePort`."""
+        running = self._going_on(id)
+        running.hands.command("point", text, photo)
+        return running.view()
+
+    async def done(self, id: str, by: str = "") -> ProcedureView:
+        """See `ProcedurePort`."""
+        running = self._going_on(id)
+        running.hands.command("done")
+        return running.view()
+
+    async def stop(self, id: str, by: str = "") -> RunView:
+        """See `ProcedurePort`."""
+        if (running := self._running.get(id)) is not None:
+            await running.stop(Cut("stopped", f"stopped by {by}" if by else "stopped"))
+        return await self.run(id)
+
+    async def resume(self, id: str, accepted: bool, by: str = "") -> ProcedureView:
+        """See `ProcedurePort`."""
+        run = (await self.run(id)).run
+        raise Refused("wrong-state", f"run {run.id} ({run.title}) cannot go on where it was: begin another one")
+
+    async def make_reference(self, id: str, board: str, note: str, by: str = "") -> RunView:
+        """See `ProcedurePort`."""
+        found = (await self.run(id)).run
+        if found.outcome not in ("passed", "failed", "done", "unclear") or not found.curves:
+            raise Refused("wrong-state", f"run {id} ({found.title}) has no curve of a run that came to its end")
+        known = None if found.job is None else await self._bench.read(lambda db: db.job(str(found.job)))
+        board = board or (known.board if known is not None else "")
+        if not board:
+            raise Refused("out-of-range", f"run {id}: say for which kind of board; its job has none")
+        await self._bench.write(lambda db: procedure_rows.set_reference(db, id, board, note, by))
+        self._core.event("journal", {"job": found.job})
+        return await self.run(id)
+
+    # ---- leads ---------------------------------------------------------------------------------------------------
+
+    async def leads(self) -> Leads:
+        """See `ProcedurePort`."""
+        now = time.time_ns()
+        shown = [
+            lead_view(supply, channel, self.book.of(supply, channel), self.book.origin(supply, channel), now)
+            for supply, channel in self._core.watches
+        ]
+        return Leads(shown, await self._bench.read(lead_rows.leads))
+
+    async def type_leads(self, leads: LeadSet) -> Leads:
+        """See `ProcedurePort`."""
+        if (leads.supply, leads.channel) not in self._core.watches:
+            raise Refused("not-found", f"{leads.supply}/{leads.channel} is not on this bench")
+        await self._take_leads(leads)
+        return await self.leads()
+
+    async def _take_leads(self, leads: LeadSet) -> None:
+        await self._bench.write(lambda db: lead_rows.add_leads(db, leads))
+        self.book.take(leads)
+        self._core.event("journal", {"job": None})
+
+
+def _new_id() -> str:
+    return f"P{time.strftime('%y%m%d-%H%M%S', time.gmtime())}-{secrets.token_hex(2)}"
+
+
+def _placed(leads: LeadSet, run: Run) -> LeadSet:
+    """With supply and channel: an analysis knows the role of a side only."""
+    side = next(each for each in run.sides if each.role == leads.supply)
+    return msgspec.structs.replace(leads, supply=side.supply, channel=side.channel)
+
+
+def _checked_view(sides: tuple[SideChosen, ...], outputs: dict[str, Output], checked: Checked) -> ProcedureChecked:
+    most = [
+        MostSet(side.role, side.supply, side.channel, outputs[side.role].plan.name,
+                found.voltage_v or None, found.limit_a or None, found.power_w, found.energy_j)
+        for side in sides
+        if (found := checked.most.get(side.role)) is not None
+    ]  # fmt: skip
+    seconds = checked.seconds if not checked.faults else None
+    return ProcedureChecked(checked.faults, most, seconds, checked.cautions, checked.parameters)

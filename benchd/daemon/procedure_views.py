@@ -1,0 +1,80 @@
+"""Cards and leads in the shapes that the web room shows. Pure."""
+
+from __future__ import annotations
+
+from benchd.procedures.card import Card, Parameter, Repeat, Step, Worked
+from benchd.procedures.record import LeadSet
+from benchd.toml_folder import Kept
+from benchd.traces.trip_words import quantity
+from benchd.web.procedure_port import LeadView, ParameterView, ProcedureCard, SideOf
+
+OLD_S = 30 * 86400.0
+"""Leads that were measured so long ago are measured again. Our choice: clips wear, and connectors oxidise."""
+STEP_WORDS = {
+    "on": "switch on", "off": "switch off", "set": "change the settings", "wait": "wait", "measure": "measure",
+    "compare": "compare", "ask": "ask you", "mark": "mark", "record": "record", "repeat": "repeat",
+    "watch": "measure until you say done", "analyse": "work it out", "end": "end",
+}  # fmt: skip
+
+
+def card_view(kept: Kept[Card]) -> ProcedureCard:
+    """A card, as it is offered."""
+    card = kept.card
+    return ProcedureCard(
+        card.name,
+        card.title,
+        card.version,
+        kept.origin,
+        kept.overrides,
+        card.what,
+        list(card.cautions),
+        [SideOf(role, side.title, side.text) for role, side in card.sides.items()],
+        [_parameter(name, parameter) for name, parameter in card.parameter.items()],
+        [_step(step) for step in card.step],
+        card.plan,
+        card.traces,
+        card.resumes,
+    )
+
+
+def _step(step: Step) -> str:
+    words = step.title or STEP_WORDS[getattr(step, "do", "end")]
+    return f"{words} (again and again)" if isinstance(step, Repeat) else words
+
+
+def _parameter(name: str, parameter: Parameter) -> ParameterView:
+    worked = isinstance(parameter.default, Worked)
+    return ParameterView(
+        name,
+        parameter.title,
+        parameter.unit,
+        parameter.kind,
+        None if isinstance(parameter.default, Worked) else parameter.default,
+        _worked(parameter.default) if isinstance(parameter.default, Worked) else parameter.help,
+        parameter.low,
+        parameter.high,
+        list(parameter.choices),
+        not worked and parameter.default is None and not parameter.optional,
+    )
+
+
+def _worked(worked: Worked) -> str:
+    told = f"{worked.of} × {worked.times:g}" if worked.times != 1 else worked.of
+    told += f" + {worked.plus:g}" if worked.plus else ""
+    told += f", at least {worked.at_least}" if worked.at_least is not None else ""
+    return told + (f", at most {worked.at_most}" if worked.at_most is not None else "")
+
+
+def lead_view(supply: str, channel: int, leads: LeadSet | None, origin: str, now_ns: int) -> LeadView:
+    """What is known of the leads of an output, in a sentence."""
+    if leads is None:
+        text = "nothing is known of these leads: the procedure lead-resistance measures them"
+        return LeadView(supply, channel, None, "", text)
+    told = quantity(leads.ohm, "Ω", leads.u_ohm)
+    if origin == "settings":
+        return LeadView(supply, channel, leads, "settings", f"{told}, by length and gauge: contacts are not in it")
+    age_s = (now_ns - leads.t_ns) / 1e9
+    days = f"{age_s / 86400:.0f} days ago" if age_s >= 86400 else "today"
+    old = age_s > OLD_S
+    again = "; measure them again: clips wear and connectors oxidise" if old else ""
+    return LeadView(supply, channel, leads, origin, f"{told}, {origin} {days}{again}", old)  # type: ignore[arg-type]

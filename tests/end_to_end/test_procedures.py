@@ -1,0 +1,96 @@
+"""Runs of procedures through a whole daemon: over HTTP, with the guard and a simulated supply."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.running import Bench, Running, running, until
+from tests.simulated import SimulatedSupply
+
+SIDE = {"role": "main", "supply": "s", "channel": 1}
+DIODE = {"start_v": 0.1, "stop_v": 0.7, "step_v": 0.1, "limit_a": 0.2, "rest_s": 0.05}
+
+
+@pytest.fixture(scope="module")
+def sim() -> Iterator[SimulatedSupply]:
+    with SimulatedSupply() as supply:
+        yield supply
+
+
+@pytest.fixture(scope="module")
+def daemon(sim: SimulatedSupply) -> Iterator[Running]:
+    with running({"s": Bench(sim.resource, 5.0, "benchd-sim")}) as daemon:
+        daemon.until_guarded()
+        yield daemon
+
+
+def begun(daemon: Running, card: str, parameters: dict[str, Any]) -> str:
+    body = {"card": card, "sides": [SIDE], "parameters": parameters, "accept_cautions": True}
+    return str(daemon.call("POST", "runs", body)["run"])
+
+
+def carried_out(daemon: Running, run: str) -> dict[str, Any]:
+    """Says yes to whatever is asked; the run when it has ended."""
+
+    def look() -> dict[str, Any]:
+        seen: dict[str, Any] = daemon.call("GET", f"runs/{run}")
+        if (now := seen.get("now")) is not None and now.get("question"):
+            daemon.call("POST", f"runs/{run}/answer", {"name": now["question"]["name"], "value": True})
+        return seen
+
+    return until(look, over, f"the end of run {run}", 60)["run"]  # type: ignore[no-any-return]
+
+
+def over(seen: dict[str, Any]) -> bool:
+    return seen.get("now") is None
+
+
+def refused(daemon: Running, method: str, path: str, body: dict[str, Any]) -> str:
+    with pytest.raises(OSError, match=f"{method} {path}: 4") as told:
+        daemon.call(method, path, body)
+    return str(told.value)
+
+
+def test_a_leak_curve_is_measured_kept_and_compared_with_the_run_before(daemon: Running, sim: SimulatedSupply) -> None:
+    daemon.call("POST", "jobs", {"id": "R-1", "board": "blue"})
+    daemon.call("PUT", "bench/job", {"job": "R-1"})
+    sim.board(1, "diode-leak")
+    first = carried_out(daemon, begun(daemon, "leak-curve", DIODE))
+    kind = next(row for row in first["results"] if row["name"] == "kind")
+    assert (first["outcome"], kind["value"], first["job"]) == ("done", "diode-like", "R-1")
+    assert len(first["curves"][0]["columns"][0]["values"]) == 7
+    assert sim.truth(1).output is False
+    sim.board(1, "leak-only")
+    second = carried_out(daemon, begun(daemon, "leak-curve", DIODE))
+    assert second["earlier"] == first["id"]
+    assert "Kind of leak: ohmic, was diode-like." in second["compared"]
+    entries = [e for e in daemon.call("GET", "journal?job=R-1")["entries"] if e["kind"] == "procedure"]
+    assert [e["payload"]["run"] for e in entries] == [second["id"], first["id"]]
+    assert daemon.call("GET", "traces?job=R-1")["traces"] == []  # a curve is no power-up
+
+
+def test_an_output_in_use_is_nobody_elses_and_off_ends_the_run(daemon: Running, sim: SimulatedSupply) -> None:
+    sim.board(1, "leak-only")
+    run = begun(daemon, "leak-curve", {**DIODE, "rest_s": 5.0})
+    until(lambda: daemon.call("GET", f"runs/{run}")["now"]["question"], bool, "a question")
+    daemon.call("POST", f"runs/{run}/answer", {"name": "ready", "value": True})
+    until(lambda: sim.truth(1).output, bool, "the output on")
+    assert "uses it" in refused(daemon, "POST", "supplies/s/channels/1/on", {})
+    assert run in refused(daemon, "POST", "runs", {"card": "leak-curve", "sides": [SIDE], "accept_cautions": True})
+    daemon.off("s")
+    ended = until(lambda: daemon.call("GET", f"runs/{run}"), over, "the run's end")["run"]
+    assert ended["outcome"] == "stopped"
+    assert sim.truth(1).output is False
+
+
+def test_what_leaves_the_plan_and_cautions_that_nobody_read_are_refused(daemon: Running, sim: SimulatedSupply) -> None:
+    beyond = {"card": "leak-curve", "sides": [SIDE], "parameters": {"stop_v": 6.0}, "accept_cautions": True}
+    told = refused(daemon, "POST", "runs", beyond)
+    assert "most_voltage_v: 6 V would be set; allowed is above 0 V up to" in told
+    told = refused(daemon, "POST", "runs", {"card": "leak-curve", "sides": [SIDE]})
+    assert '"code":"cautions"' in told
+    assert "Disconnect the battery before feeding its terminals." in told
+    assert sim.truth(1).output is False
