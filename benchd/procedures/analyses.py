@@ -9,6 +9,7 @@ from benchd.procedures.taken import Analysis, Maker
 
 ANALYSES = {
     "cycles": "benchd.procedures.cycles:analyse",
+    "lead-resistance": "benchd.procedures.lead_resistance:analyse",
     "leak-curve": "benchd.procedures.leak_curve:analyse",
 }
 """Name -> module:function."""
