@@ -13,7 +13,7 @@ ANALYSES = {
     "leak-curve": "benchd.procedures.leak_curve:analyse",
 }
 """Name -> module:function."""
-LIVES: dict[str, str] = {}
+LIVES = {"short": "benchd.procedures.short_live:ShortLive"}
 """Name -> module:class."""
 
 
