@@ -72,6 +72,35 @@ def test_a_leak_curve_is_measured_kept_and_compared_with_the_run_before(daemon: 
     assert daemon.call("GET", "traces?job=R-1")["traces"] == []  # a curve is no power-up
 
 
+def test_a_short_is_found_beside_the_leads_that_were_measured_before(daemon: Running, sim: SimulatedSupply) -> None:
+    """The simulated leads have 50 mΩ; the rail 120, 40 and 15 mΩ from three places."""
+    sim.board(1, "leads")
+    leads = carried_out(daemon, begun(daemon, "lead-resistance", {"celsius": 21.0}))
+    assert leads["results"][0]["value"] == pytest.approx(0.0501, abs=0.001)
+    known = next(each for each in daemon.call("GET", "leads")["now"] if each["supply"] == "s")
+    assert (known["origin"], known["leads"]["run"], known["leads"]["supply"]) == ("measured", leads["id"], "s")
+    sim.board(1, "dead-short")
+    run = begun(daemon, "find-short", {"rail_v": 1.1, "limit_a": 1.0})
+    until(lambda: daemon.call("GET", f"runs/{run}")["now"]["question"], bool, "a question")
+    daemon.call("POST", f"runs/{run}/answer", {"name": "ready", "value": True})
+    until(lambda: sim.truth(1).output, bool, "the output on")
+    for name, ohm in (("coil", 0.120), ("C12", 0.040), ("C14", 0.015)):
+        sim.bridge(1, ohm)
+        until(
+            lambda: daemon.call("GET", f"runs/{run}")["now"]["told"] or {"values": {}},
+            lambda told, ohm=ohm: abs((told["values"].get("resistance_ohm") or 9) - ohm) < 0.002,
+            f"{ohm} Ω",
+        )
+        daemon.call("POST", f"runs/{run}/point", {"text": name})
+    daemon.call("POST", f"runs/{run}/done")
+    found = until(lambda: daemon.call("GET", f"runs/{run}"), over, "the run's end")["run"]
+    assert found["outcome"] == "done"
+    assert "less than at C12: the short is nearest there." in found["text"]
+    assert [row["title"] for row in found["results"][:3]] == ["C14", "C12", "coil"]
+    assert sim.truth(1).output is False
+    assert daemon.channel("s")["latched"] is False
+
+
 def test_an_output_in_use_is_nobody_elses_and_off_ends_the_run(daemon: Running, sim: SimulatedSupply) -> None:
     sim.board(1, "leak-only")
     run = begun(daemon, "leak-curve", {**DIODE, "rest_s": 5.0})
