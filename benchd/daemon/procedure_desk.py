@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import dataclasses
 import logging
-import secrets
 import time
 from concurrent.futures import Future
 from typing import Any
@@ -17,14 +17,15 @@ import msgspec
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
-from benchd.daemon.leads import LeadBook
+from benchd.daemon.procedure_course import course
 from benchd.daemon.procedure_hands import ProcedureHands, SideInUse
+from benchd.daemon.procedure_restart import end_left, left_of, may_resume, wrapped
 from benchd.daemon.procedure_running import Running
-from benchd.daemon.procedure_views import card_view, lead_view
+from benchd.daemon.procedure_views import card_view, checked_view, lead_view, new_id, placed
 from benchd.daemon.tap import Tap
 from benchd.plans.plan import Plan
 from benchd.procedures.card import Card, Watch
-from benchd.procedures.check import Checked, Output, check
+from benchd.procedures.check import Output, check
 from benchd.procedures.comparing import compared
 from benchd.procedures.engine import RunAsked, run
 from benchd.procedures.hands import Cut
@@ -38,7 +39,6 @@ from benchd.toml_folder import Kept
 from benchd.web.port import Refused
 from benchd.web.procedure_port import (
     Leads,
-    MostSet,
     ProcedureCard,
     ProcedureChecked,
     Procedures,
@@ -53,6 +53,9 @@ from benchd.web.procedure_port import (
 
 log = logging.getLogger("benchd")
 
+END_WITHIN_S = 5.0
+"""For runs to end when benchd does: their outputs are off by then, and a log that is down may stay so for days."""
+
 
 class ProcedureDesk:
     """Implements `benchd.web.procedure_port.ProcedurePort`. Lives in the event loop."""
@@ -61,7 +64,7 @@ class ProcedureDesk:
         self._core = core
         self._bench = bench
         self.folder = procedure_folder(core.settings.data_path / FOLDER)
-        self.book = LeadBook(core.settings)
+        self.book = core.leads
         self._running: dict[str, Running] = {}
         core.procedures = self.views
         self._starting = asyncio.get_running_loop().create_task(self._started(), name="runs of an earlier daemon")
@@ -75,16 +78,23 @@ class ProcedureDesk:
         with contextlib.suppress(Refused):
             for leads in await self._bench.read(lead_rows.newest):
                 self.book.take(leads)
-            for left in await self._bench.read(procedure_rows.left_running):
-                text = "benchd ended in the middle of it; what was on was switched off by whoever was left"
-                ended = msgspec.structs.replace(left, outcome="interrupted", text=text, ended_ns=now_ns())
-                await self._bench.write(lambda db, ended=ended: procedure_rows.end_run(db, ended))  # type: ignore[misc]
+            for left in await self._bench.write(lambda db: end_left(db, now_ns(), frozenset(self._running))):
+                self._core.alarm(f"{left.title} (run {left.id}) was interrupted: {left.text}")
+
+    def ending(self) -> None:
+        """The daemon ends: no run asks for anything any more."""
+        for each in self._running.values():
+            each.hands.cut(Cut("interrupted", "benchd was ended"))
 
     async def close(self) -> None:
-        """The daemon ends: runs that go on end as interrupted. Their outputs are the guard's to switch off."""
-        await asyncio.gather(
-            *(each.stop(Cut("interrupted", "benchd was ended")) for each in list(self._running.values()))
-        )
+        """Wait until the runs are kept. For after the outputs are off."""
+        self.ending()
+        self._starting.cancel()
+        tasks = [each.task for each in self._running.values()]
+        if tasks:
+            _, late = await asyncio.wait(tasks, timeout=END_WITHIN_S)
+            for task in late:
+                task.cancel()
 
     # ---- cards ---------------------------------------------------------------------------------------------------
 
@@ -114,7 +124,7 @@ class ProcedureDesk:
             if e.code == "not-found":
                 raise
             return ProcedureChecked(e.message.splitlines(), [], None, list(card.cautions), {})
-        return _checked_view(ask.sides, outputs, check(card, ask.parameters, outputs))
+        return checked_view(ask.sides, outputs, check(card, ask.parameters, outputs))
 
     async def _outputs(self, card: Card, sides: tuple[SideChosen, ...]) -> dict[str, Output]:
         """What each side may have. Raises Refused."""
@@ -159,10 +169,11 @@ class ProcedureDesk:
             raise Refused("cautions", told, list(card.cautions))
         job = self._core.job
         reference = await self._reference(card, job)
+        await asyncio.wait({self._starting})  # what an earlier daemon left is told apart by then
         self._free(ask.sides)
         sides = tuple(Side(each.role, each.supply, each.channel) for each in ask.sides)
         record = Run(
-            _new_id(), card.name, card.version, card.title, job, now_ns(), sides,
+            new_id(), card.name, card.version, card.title, job, now_ns(), sides,
             next(iter(outputs.values())).plan.name, checked.parameters, ask.by, cautions=tuple(card.cautions),
         )  # fmt: skip
         return self._begun(card, record, outputs, reference).view()
@@ -175,7 +186,9 @@ class ProcedureDesk:
             known = db.job(job)
             return procedure_rows.reference_curves(db, card.name, known.board if known else "")
 
-        return await self._bench.read(look)
+        with contextlib.suppress(Refused):  # a log that is down keeps nobody from measuring
+            return await self._bench.read(look)
+        return {}
 
     def _free(self, sides: tuple[SideChosen, ...]) -> None:
         """Raises Refused where an output is in use, on, or not to be used."""
@@ -193,8 +206,14 @@ class ProcedureDesk:
                 raise Refused("wrong-state", f"{place} has tripped: find the cause, then re-arm")
 
     def _begun(
-        self, card: Card, record: Run, outputs: dict[str, Output], reference: dict[str, tuple[Curve, ...]]
+        self,
+        card: Card,
+        record: Run,
+        outputs: dict[str, Output],
+        reference: dict[str, tuple[Curve, ...]],
+        state: dict[str, object] | None = None,
     ) -> Running:
+        """`state`: of the live measurement of an interrupted run, which goes on."""
         taps = {
             side.role: Tap(f"{side.supply}/{side.channel}", record.id, record.title, record.job, card.traces)
             for side in record.sides
@@ -210,15 +229,25 @@ class ProcedureDesk:
             for side in record.sides
         }
         asked = RunAsked(record.id, record.job, record.sides, outputs, record.parameters, record.by, reference)
+        if state is not None:
+            gap = (record.ended_ns or record.began_ns, now_ns())
+            asked = dataclasses.replace(asked, earlier=record, state=state, gap=gap)
+        plans = {role: output.plan.name for role, output in outputs.items()}
+
+        def keep(kept: Run, live_state: dict[str, object] | None) -> None:
+            self._keep(kept, None if live_state is None else wrapped(live_state, plans))
 
         async def engine(hands: ProcedureHands) -> Run:
             finished = await run(card, asked, hands)
             for leads in finished.leads:
-                await self._take_leads(_placed(leads, finished.run))
+                try:
+                    await self._take_leads(placed(leads, finished.run))
+                except Refused as e:
+                    self._core.alarm(f"what the leads have holds until benchd ends, and is not in the log: {e.message}")
             return finished.run
 
         live = any(isinstance(step, Watch) for _, _, step in card.steps())
-        running = Running(self._core, self._bench, record, uses, self._keep, engine, self._over, live)
+        running = Running(self._core, self._bench, record, uses, keep, engine, self._over, live)
         self._running[record.id] = running
         self._core.event("procedure", {"run": record.id, "card": record.card, "title": record.title, "what": "began"})
         return running
@@ -253,24 +282,35 @@ class ProcedureDesk:
 
     async def runs(self, job: str | None, card: str | None, limit: int) -> list[RunRow]:
         """See `ProcedurePort`."""
-        found = await self._bench.read(lambda db: procedure_rows.runs(db, job, card, limit))
-        return [row_of(self._running[each.id].run if each.id in self._running else each) for each in found]
+        found = await self._bench.read(
+            lambda db: [(each, may_resume(db, each)) for each in procedure_rows.runs(db, job, card, limit)]
+        )
+        return [
+            row_of(self._running[each.id].run, False) if each.id in self._running else row_of(each, resumable)
+            for each, resumable in found
+        ]
 
     async def run(self, id: str) -> RunView:
         """See `ProcedurePort`."""
         if (running := self._running.get(id)) is not None:
             return RunView(running.run, running.view())
-        found, reference = await self._bench.read(
-            lambda db: (procedure_rows.run_of(db, id), procedure_rows.reference_of(db, id))
-        )
-        if found is None:
+
+        def look(db: Log) -> RunView | None:
+            found = procedure_rows.run_of(db, id)
+            return (
+                None
+                if found is None
+                else RunView(found, None, may_resume(db, found), procedure_rows.reference_of(db, id))
+            )
+
+        if (view := await self._bench.read(look)) is None:
             raise Refused("not-found", f"run {id!r} is not in the log")
-        return RunView(found, None, False, reference)
+        return view
 
     async def bins(self, id: str, role: str, columns: int) -> RunBins:
         """See `ProcedurePort`."""
         run = (await self.run(id)).run
-        raise Refused("wrong-state", f"run {run.id} ({run.title}) has no course that is kept in columns")
+        return await self._bench.read(lambda db: course(db, run, role, columns, now_ns()))
 
     # ---- what is said to a run -----------------------------------------------------------------------------------
 
@@ -306,8 +346,19 @@ class ProcedureDesk:
 
     async def resume(self, id: str, accepted: bool, by: str = "") -> ProcedureView:
         """See `ProcedurePort`."""
-        run = (await self.run(id)).run
-        raise Refused("wrong-state", f"run {run.id} ({run.title}) cannot go on where it was: begin another one")
+        record = (await self.run(id)).run
+        card = (await self._card(record.card)).card
+        left = await self._bench.read(lambda db: left_of(db, record, card, self._core.job))
+        if card.cautions and not accepted:
+            told = f"procedure {card.name}: its cautions were not accepted (accept_cautions): read them first"
+            raise Refused("cautions", told, list(card.cautions))
+        sides = tuple(SideChosen(s.role, s.supply, s.channel, left.plans.get(s.role)) for s in record.sides)
+        outputs = await self._outputs(card, sides)
+        reference = await self._reference(card, record.job)
+        if id in self._running:
+            raise Refused("wrong-state", f"run {id} ({record.title}) goes on already")
+        self._free(sides)
+        return self._begun(card, record, outputs, reference, left.state).view()
 
     async def make_reference(self, id: str, board: str, note: str, by: str = "") -> RunView:
         """See `ProcedurePort`."""
@@ -341,27 +392,6 @@ class ProcedureDesk:
         return await self.leads()
 
     async def _take_leads(self, leads: LeadSet) -> None:
-        await self._bench.write(lambda db: lead_rows.add_leads(db, leads))
         self.book.take(leads)
+        await self._bench.write(lambda db: lead_rows.add_leads(db, leads))
         self._core.event("journal", {"job": None})
-
-
-def _new_id() -> str:
-    return f"P{time.strftime('%y%m%d-%H%M%S', time.gmtime())}-{secrets.token_hex(2)}"
-
-
-def _placed(leads: LeadSet, run: Run) -> LeadSet:
-    """With supply and channel: an analysis knows the role of a side only."""
-    side = next(each for each in run.sides if each.role == leads.supply)
-    return msgspec.structs.replace(leads, supply=side.supply, channel=side.channel)
-
-
-def _checked_view(sides: tuple[SideChosen, ...], outputs: dict[str, Output], checked: Checked) -> ProcedureChecked:
-    most = [
-        MostSet(side.role, side.supply, side.channel, outputs[side.role].plan.name,
-                found.voltage_v or None, found.limit_a or None, found.power_w, found.energy_j)
-        for side in sides
-        if (found := checked.most.get(side.role)) is not None
-    ]  # fmt: skip
-    seconds = checked.seconds if not checked.faults else None
-    return ProcedureChecked(checked.faults, most, seconds, checked.cautions, checked.parameters)

@@ -1,12 +1,26 @@
-"""Cards and leads in the shapes that the web room shows. Pure."""
+"""Cards, checks and leads in the shapes that the web room shows; ids of runs."""
 
 from __future__ import annotations
 
+import secrets
+import time
+
+import msgspec
+
 from benchd.procedures.card import Card, Parameter, Repeat, Step, Worked
-from benchd.procedures.record import LeadSet
+from benchd.procedures.check import Checked, Output
+from benchd.procedures.record import LeadSet, Run
 from benchd.toml_folder import Kept
 from benchd.traces.trip_words import quantity
-from benchd.web.procedure_port import LeadView, ParameterView, ProcedureCard, SideOf
+from benchd.web.procedure_port import (
+    LeadView,
+    MostSet,
+    ParameterView,
+    ProcedureCard,
+    ProcedureChecked,
+    SideChosen,
+    SideOf,
+)
 
 OLD_S = 30 * 86400.0
 """Leads that were measured so long ago are measured again. Our choice: clips wear, and connectors oxidise."""
@@ -78,3 +92,26 @@ def lead_view(supply: str, channel: int, leads: LeadSet | None, origin: str, now
     old = age_s > OLD_S
     again = "; measure them again: clips wear and connectors oxidise" if old else ""
     return LeadView(supply, channel, leads, origin, f"{told}, {origin} {days}{again}", old)  # type: ignore[arg-type]
+
+
+def new_id() -> str:
+    """Of a run: sorts by time (UTC), and no two are alike."""
+    return f"P{time.strftime('%y%m%d-%H%M%S', time.gmtime())}-{secrets.token_hex(2)}"
+
+
+def placed(leads: LeadSet, run: Run) -> LeadSet:
+    """With supply and channel: an analysis knows the role of a side only."""
+    side = next(each for each in run.sides if each.role == leads.supply)
+    return msgspec.structs.replace(leads, supply=side.supply, channel=side.channel)
+
+
+def checked_view(sides: tuple[SideChosen, ...], outputs: dict[str, Output], checked: Checked) -> ProcedureChecked:
+    """What a run would be."""
+    most = [
+        MostSet(side.role, side.supply, side.channel, outputs[side.role].plan.name,
+                found.voltage_v or None, found.limit_a or None, found.power_w, found.energy_j)
+        for side in sides
+        if (found := checked.most.get(side.role)) is not None
+    ]  # fmt: skip
+    seconds = checked.seconds if not checked.faults else None
+    return ProcedureChecked(checked.faults, most, seconds, checked.cautions, checked.parameters)

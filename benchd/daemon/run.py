@@ -154,6 +154,8 @@ class Daemon:
             stopped.cancel()
         finally:
             manager.stopping()
+            if desks.procedures is not None:
+                desks.procedures.ending()
             confirmed = await guard.stop()
             if desks.procedures is not None:
                 await desks.procedures.close()

@@ -257,6 +257,9 @@ class ProcedurePort(Protocol):
     async def type_leads(self, leads: LeadSet) -> Leads:
         """What the leads of an output were measured to have elsewhere."""
 
+    def ending(self) -> None:
+        """The daemon ends, and its outputs go off: runs ask for nothing any more."""
+
     async def close(self) -> None:
         """The daemon ends: runs that go on are ended and kept. Their outputs are off by then."""
 

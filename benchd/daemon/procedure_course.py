@@ -1,0 +1,51 @@
+"""The course of a run in columns, from the readings in the log. For any thread."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.procedures.record import Run
+from benchd.store.log import Log
+from benchd.web.port import Refused
+from benchd.web.procedure_port import RunBins
+
+GAP_S = 5.0
+"""Longer without a reading is a gap of its own. Our choice: no supply that is on pauses as long."""
+
+
+def course(log: Log, run: Run, role: str, columns: int, now_ns: int) -> RunBins:
+    """Least, mean and largest current of each column. Raises Refused for a role that the run does not have."""
+    side = next((each for each in run.sides if each.role == role), None)
+    if side is None:
+        there = ", ".join(each.role for each in run.sides)
+        raise Refused("not-found", f"run {run.id} has no side {role!r}; it has {there}")
+    begin, end = run.began_ns, max(run.ended_ns or now_ns, run.began_ns + 1)
+    width_ns = max(1, -(-(end - begin) // columns))
+    low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
+    total, count = np.zeros(columns), np.zeros(columns, np.int64)
+    gaps: list[tuple[float, float]] = []
+    last_ns: int | None = None
+    for part in log.stream_samples(side.supply, side.channel, begin, end):
+        t = part.t_ns if last_ns is None else np.concatenate(([last_ns], part.t_ns))
+        gaps += _gaps(t, begin)
+        last_ns = int(part.t_ns[-1])
+        valid = np.isfinite(part.current_a)
+        at, amps = (part.t_ns[valid] - begin) // width_ns, part.current_a[valid]
+        np.minimum.at(low, at, amps)
+        np.maximum.at(high, at, amps)
+        total += np.bincount(at, amps, columns)
+        count += np.bincount(at, minlength=columns)
+    middle = (np.arange(columns) + 0.5) * width_ns / 1e9
+    mean = total / np.maximum(count, 1)
+    shown = [_known(each, count) for each in (low, mean, high)]
+    return RunBins(run.id, role, begin, np.round(middle, 3).tolist(), shown[0], shown[1], shown[2], gaps)
+
+
+def _gaps(t_ns: NDArray[np.int64], begin: int) -> list[tuple[float, float]]:
+    wide = np.flatnonzero(np.diff(t_ns) > GAP_S * 1e9)
+    return [(float(t_ns[n] - begin) / 1e9, float(t_ns[n + 1] - begin) / 1e9) for n in wide]
+
+
+def _known(values: NDArray[np.float64], count: NDArray[np.int64]) -> list[float | None]:
+    return [round(float(v), 9) if n else None for v, n in zip(values, count, strict=True)]
