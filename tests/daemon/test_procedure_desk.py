@@ -1,0 +1,198 @@
+"""Runs over a restart of the daemon, their course, and a log that is down."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+
+from benchd.daemon.bench import Bench
+from benchd.daemon.core import Core
+from benchd.daemon.procedure_course import course
+from benchd.daemon.procedure_desk import ProcedureDesk
+from benchd.daemon.procedure_restart import end_left, left_of, may_resume, wrapped
+from benchd.jobs.job import Job
+from benchd.procedures.record import LeadSet, Run, Side
+from benchd.store import lead_rows, procedure_rows
+from benchd.store.log import Log
+from benchd.web.port import Refused
+from benchd.web.procedure_port import RunAsk, SideChosen
+from tests.daemon.making import FakeGuard, FakeWriter, S, off, past, readings
+
+CARD = """
+format = 1
+name = "hold"
+title = "Held at a voltage"
+version = 1
+what = "Switches on and waits."
+cautions = ["Stay with it."]
+resumes = {resumes}
+
+[sides.main]
+title = "Board"
+
+[[step]]
+do = "on"
+voltage_v = 2.0
+limit_a = 0.1
+
+[[step]]
+do = "wait"
+seconds = 60.0
+
+[[step]]
+do = "off"
+"""
+SIDES = (SideChosen("main", "psu-a", 1),)
+ASK = RunAsk("hold", SIDES, accepted=True)
+
+
+def left(began_ns: int, **more: Any) -> Run:
+    run = Run("P1", "hold", 1, "Held at a voltage", "R-1", began_ns, (Side("main", "psu-a", 1),), "phone", {})
+    return msgspec.structs.replace(run, **more)
+
+
+@pytest.fixture
+def cards(tmp_path: Path) -> Path:
+    folder = tmp_path / "procedures"
+    folder.mkdir()
+    (folder / "hold.toml").write_text(CARD.format(resumes="true"))
+    return folder
+
+
+@pytest.fixture
+async def desk(core: Core, bench: Bench, log: Log, cards: Path) -> Any:
+    log.add_job(Job("R-1", 1))
+    core.job = "R-1"
+    for number in (1, 2):
+        core.on_report(off(number))
+    made = ProcedureDesk(core, bench)
+    yield made
+    await made.close()
+
+
+async def ended(desk: ProcedureDesk) -> None:
+    async with asyncio.timeout(10):
+        while desk.views():  # noqa: ASYNC110
+            await asyncio.sleep(0.01)
+
+
+async def test_a_run_that_was_left_ends_at_its_last_reading(core: Core, bench: Bench, log: Log, cards: Path) -> None:
+    log.add_job(Job("R-1", 1))
+    began = past(100.0)
+    procedure_rows.keep_run(log, left(began))
+    log.add_block(readings(began + 1 * S, [0.1] * 10))
+    desk = ProcedureDesk(core, bench)
+    await asyncio.wait({desk._starting})
+    run = (await desk.run("P1")).run
+    assert (run.outcome, run.ended_ns) == ("interrupted", began + 1 * S + 90_000_000)
+    assert "Its last reading is of" in run.text
+    assert any("was interrupted" in alarm["text"] for alarm in core.alarms.told())
+    assert [e.payload["outcome"] for e in log.journal(job="R-1", kinds=("procedure",))] == ["interrupted"]
+    assert not core.watches["psu-a", 1].on, "nothing is switched on by itself"
+    with pytest.raises(Refused, match="cannot go on where it was"):
+        await desk.resume("P1", True)
+
+
+def test_only_what_was_left_with_a_state_by_the_same_card_for_the_job_on_the_bench_goes_on(
+    log: Log, core: Core, bench: Bench, cards: Path
+) -> None:
+    log.add_job(Job("R-1", 1))
+    procedure_rows.keep_run(log, left(past(100.0)), wrapped({"n": 3}, {"main": "soak"}))
+    (run,) = end_left(log, past(0.0))
+    assert may_resume(log, run)
+    from benchd.procedures.shelf import procedure_folder
+
+    kept = procedure_folder(cards).read().find("hold")
+    assert kept is not None
+    assert left_of(log, run, kept.card, "R-1")[1:] == ({"n": 3}, {"main": "soak"})
+    for card, job, words in (
+        (kept.card.model_copy(update={"resumes": False}), "R-1", "cannot go on where it was"),
+        (kept.card.model_copy(update={"version": 2}), "R-1", "begun with version 1 of its card, which is 2 now"),
+        (kept.card, "R-2", "is of job R-1, and R-2 is on the bench"),
+        (kept.card, None, "and none is on the bench"),
+    ):
+        with pytest.raises(Refused, match=words):
+            left_of(log, run, card, job)
+    assert end_left(log, past(0.0)) == []
+
+
+async def test_a_resumed_run_tells_its_gap_and_is_the_same_run(
+    desk: ProcedureDesk, log: Log, guard: FakeGuard, core: Core
+) -> None:
+    procedure_rows.keep_run(log, left(past(100.0), outcome="interrupted", ended_ns=past(90.0)), wrapped({}, {}))
+    assert [row.may_resume for row in await desk.runs(None, None, 5)] == [True]
+    with pytest.raises(Refused) as told:
+        await desk.resume("P1", False)
+    assert (told.value.code, told.value.present) == ("cautions", ["Stay with it."])
+    assert guard.asked == []
+    view = await desk.resume("P1", True)
+    assert view.run == "P1"
+    with pytest.raises(Refused):
+        await desk.resume("P1", True)
+    await desk.stop("P1", "page")
+    run = (await desk.run("P1")).run
+    assert (run.outcome, run.text) == ("stopped", "stopped by page")
+    (gap,) = (moment for moment in run.happened if moment.kind == "gap")
+    assert "nothing was recorded for 90 s" in gap.text
+    assert core.watches["psu-a", 1].tap is None
+
+
+async def test_one_run_an_output_and_its_end_is_kept_though_nobody_waits(
+    desk: ProcedureDesk, bench: Bench, guard: FakeGuard, log: Log, core: Core
+) -> None:
+    first = await desk.begin(ASK)
+    with pytest.raises(Refused) as told:
+        await desk.begin(ASK)
+    assert (told.value.code, told.value.present["run"]) == ("wrong-state", first.run)
+    assert [view.run for view in core.view().procedures] == [first.run]
+    while not core.watches["psu-a", 1].on:  # noqa: ASYNC110
+        await asyncio.sleep(0.01)
+    await bench.power_off("psu-a", 1)
+    await ended(desk)
+    run = (await desk.run(first.run)).run
+    assert (run.outcome, run.text) == ("stopped", "psu-a/1 was switched off by hand")
+    assert [e.payload["run"] for e in log.journal(job="R-1", kinds=("procedure",))] == [first.run]
+    assert (await desk.stop(first.run)).run == run, "again is safe"
+
+
+async def test_a_log_that_is_down_keeps_no_daemon_from_ending(
+    desk: ProcedureDesk, writer: FakeWriter, guard: FakeGuard, core: Core, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchd.daemon.procedure_desk.END_WITHIN_S", 0.2)
+    await asyncio.wait({desk._starting})
+    writer.down = True
+    await desk.begin(ASK)
+    while not core.watches["psu-a", 1].on:  # noqa: ASYNC110
+        await asyncio.sleep(0.01)
+    await asyncio.wait_for(desk.close(), 5)
+    assert guard.asked[-1] == ("off", "psu-a", 1)
+    assert core.watches["psu-a", 1].tap is None
+
+
+async def test_leads_that_were_measured_count_for_every_power_on(
+    desk: ProcedureDesk, bench: Bench, guard: FakeGuard, log: Log
+) -> None:
+    """The probe's least resistance grows by them: the supply sees both in line."""
+    shown = await desk.type_leads(LeadSet("psu-a", 1, "", 0.07, 0.01, 0.0, None, past(1.0)))
+    assert (shown.now[0].origin, shown.now[1].origin) == ("typed", "")
+    assert lead_rows.leads(log)[0].ohm == 0.07
+    await bench.power_on("psu-a", 1, "staged")
+    assert guard.before[0].least_ohm == pytest.approx(2.07)
+
+
+def test_the_course_of_a_run_keeps_spikes_and_shows_gaps(log: Log) -> None:
+    began = past(100.0)
+    log.add_block(readings(began, [0.1] * 99 + [0.9]))
+    log.add_block(readings(began + 50 * S, [0.2] * 100))
+    found = course(log, left(began, ended_ns=began + 100 * S), "main", 10, 0)
+    assert found.t_s[:2] == [5.0, 15.0]
+    assert (found.low_a[0], found.high_a[0]) == (0.1, 0.9)
+    assert found.mean_a[0] == pytest.approx(0.108)
+    assert (found.high_a[1], found.mean_a[5]) == (None, pytest.approx(0.2))
+    assert found.gaps == [(pytest.approx(0.99), pytest.approx(50.0))]
+    with pytest.raises(Refused, match="has no side 'usb'; it has main"):
+        course(log, left(began), "usb", 10, 0)
