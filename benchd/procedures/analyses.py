@@ -14,7 +14,10 @@ ANALYSES = {
     "thresholds": "benchd.procedures.thresholds:analyse",
 }
 """Name -> module:function."""
-LIVES = {"short": "benchd.procedures.short_live:ShortLive"}
+LIVES = {
+    "short": "benchd.procedures.short_live:ShortLive",
+    "sleep": "benchd.procedures.sleep_live:SleepLive",
+}
 """Name -> module:class."""
 
 

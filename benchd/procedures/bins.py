@@ -1,0 +1,97 @@
+"""A long course of current in bins that are long where nothing happens and short where something does.
+
+Each bin knows how many readings it has, their least, mean and largest current. Neighbours that are alike are joined, so
+that hours of sleep take as little room as a minute of work; no spike is ever lost, since the extremes stay.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable
+
+SHORTEST_S = 1.0
+LONGEST_S = 60.0
+"""A quiet bin holds a minute at most: a picture of two days has 2880 of them. Our choice."""
+ALIKE_SHARE = 0.05
+"""Means within this share of each other are alike ..."""
+ALIKE_A = 2e-4
+"""... or within this, A. Our choice: what a picture of sleep shows."""
+MOST_BINS = 20_000
+"""More are joined two by two: the course gets coarser, and keeps its extremes."""
+
+
+@dataclasses.dataclass(slots=True)
+class Bin:
+    """Readings from `t0_ns` to `t1_ns`, A."""
+
+    t0_ns: int
+    t1_ns: int
+    n: int
+    mean_a: float
+    low_a: float
+    high_a: float
+
+    @property
+    def seconds(self) -> float:
+        """How long it is, s."""
+        return (self.t1_ns - self.t0_ns) / 1e9
+
+    def joined(self, other: Bin) -> Bin:
+        """With its later neighbour."""
+        n = self.n + other.n
+        mean_a = (self.mean_a * self.n + other.mean_a * other.n) / n
+        return Bin(self.t0_ns, other.t1_ns, n, mean_a, min(self.low_a, other.low_a), max(self.high_a, other.high_a))
+
+    def alike(self, other: Bin) -> bool:
+        """Whether nothing is lost to the eye when the two are one: means alike, and extremes as close."""
+        near = max(ALIKE_A, ALIKE_SHARE * abs(self.mean_a))
+        return (
+            abs(self.mean_a - other.mean_a) <= near
+            and abs(self.high_a - other.high_a) <= 2 * near
+            and abs(self.low_a - other.low_a) <= 2 * near
+        )
+
+
+class Bins:
+    """The course so far."""
+
+    def __init__(self, bins: Iterable[Bin] = ()) -> None:
+        self._done: list[Bin] = list(bins)
+        self._open: Bin | None = None
+        self._broken = True
+        """The next bin begins after a gap, so it is never joined with the one before."""
+
+    def add(self, t_ns: int, amps: float) -> None:
+        """One reading, later than those before; no number is left out."""
+        if not math.isfinite(amps):
+            return
+        if self._open is None:
+            self._open = Bin(t_ns, t_ns, 1, amps, amps, amps)
+            return
+        self._open = self._open.joined(Bin(t_ns, t_ns, 1, amps, amps, amps))
+        if self._open.seconds >= SHORTEST_S:
+            self._close()
+
+    def gap(self) -> None:
+        """Nothing was read for a while: what comes is another part."""
+        if self._open is not None:
+            self._close()
+        self._broken = True
+
+    def all(self) -> list[Bin]:
+        """The course, in order."""
+        return [*self._done, self._open] if self._open is not None else list(self._done)
+
+    def _close(self) -> None:
+        done, self._open = self._open, None
+        assert done is not None
+        last = self._done[-1] if self._done and not self._broken else None
+        self._broken = False
+        if last is not None and last.alike(done) and last.seconds + done.seconds <= LONGEST_S:
+            self._done[-1] = last.joined(done)
+            return
+        self._done.append(done)
+        if len(self._done) > MOST_BINS:
+            pairs = [self._done[n : n + 2] for n in range(0, len(self._done), 2)]
+            self._done = [pair[0] if len(pair) == 1 else pair[0].joined(pair[1]) for pair in pairs]
