@@ -13,6 +13,8 @@ from benchd.store import procedure_rows
 from benchd.store.log import Log
 from benchd.web.port import Refused
 
+LONGEST_ROW_NS = 3600 * 10**9
+"""A row of readings that were joined may have begun so long before its last one, at most."""
 NOBODY_LEFT = "benchd ended in the middle of it; what was on was switched off by whoever was left"
 
 
@@ -51,7 +53,7 @@ def last_reading_ns(log: Log, run: Run, now_ns: int) -> int:
     for side in run.sides:
         ((found,),) = log.rows(
             "SELECT max(t1_ns) FROM blocks WHERE supply = ? AND channel = ? AND t0_ns >= ? AND t0_ns < ?",
-            (side.supply, side.channel, run.began_ns, now_ns),
+            (side.supply, side.channel, run.began_ns - LONGEST_ROW_NS, now_ns),
         )
         newest = max(newest, found or 0)
     return newest

@@ -9,7 +9,21 @@ import platform
 import signal
 import sys
 
-from tests.benchmarks import clients, follow, identify, idle, kills, log, page, rate, read, report, trip, year
+from tests.benchmarks import (
+    clients,
+    follow,
+    identify,
+    idle,
+    kills,
+    log,
+    page,
+    procedure,
+    rate,
+    read,
+    report,
+    trip,
+    year,
+)
 
 NAMES = {
     "trip": trip.measure,
@@ -23,6 +37,7 @@ NAMES = {
     "identify": identify.measure,
     "log": log.measure,
     "page": page.measure,
+    "procedure": procedure.measure,
     "year": year.measure,
 }
 

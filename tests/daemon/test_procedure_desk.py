@@ -196,3 +196,11 @@ def test_the_course_of_a_run_keeps_spikes_and_shows_gaps(log: Log) -> None:
     assert found.gaps == [(pytest.approx(0.99), pytest.approx(50.0))]
     with pytest.raises(Refused, match="has no side 'usb'; it has main"):
         course(log, left(began), "usb", 10, 0)
+
+
+def test_readings_that_were_joined_with_earlier_ones_count_as_the_runs_last(log: Log) -> None:
+    began = past(100.0)
+    log.add_job(Job("R-1", 1))
+    procedure_rows.keep_run(log, left(began))
+    log.add_block(readings(began - 1 * S, [0.1] * 200))
+    assert end_left(log, past(0.0))[0].ended_ns == began + 1 * S - 10_000_000
