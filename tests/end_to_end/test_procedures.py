@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -123,3 +125,23 @@ def test_what_leaves_the_plan_and_cautions_that_nobody_read_are_refused(daemon: 
     assert '"code":"cautions"' in told
     assert "Disconnect the battery before feeding its terminals." in told
     assert sim.truth(1).output is False
+
+
+def test_a_daemon_that_is_killed_in_a_run_leaves_it_off_and_the_next_one_says_so(
+    sim: SimulatedSupply, tmp_path: Path
+) -> None:
+    bench = {"s": Bench(sim.resource, 5.0, "benchd-sim")}
+    sim.board(1, "leak-only")
+    with running(bench, folder=tmp_path) as first:
+        run = begun(first, "leak-curve", {**DIODE, "rest_s": 5.0})
+        until(lambda: first.call("GET", f"runs/{run}")["now"]["question"], bool, "a question")
+        first.call("POST", f"runs/{run}/answer", {"name": "ready", "value": True})
+        until(lambda: sim.truth(1).output, bool, "the output on")
+        first.process.kill()
+        until(lambda: sim.truth(1).output, lambda on: on is False, "the guard to switch off")
+    with running(bench, folder=tmp_path) as second:
+        left = until(lambda: second.call("GET", f"runs/{run}"), lambda seen: seen["run"]["outcome"] != "running", "it")
+        assert (left["run"]["outcome"], left["now"], left["may_resume"]) == ("interrupted", None, False)
+        assert "benchd ended in the middle of it" in left["run"]["text"]
+        assert left["run"]["began_ns"] < left["run"]["ended_ns"] < time.time_ns()
+        assert sim.truth(1).output is False
