@@ -235,7 +235,8 @@ class ProcedureDesk:
         plans = {role: output.plan.name for role, output in outputs.items()}
 
         def keep(kept: Run, live_state: dict[str, object] | None) -> None:
-            self._keep(kept, None if live_state is None else wrapped(live_state, plans))
+            resumable = live_state is not None and card.resumes
+            self._keep(kept, wrapped(live_state or {}, plans) if resumable else None)
 
         async def engine(hands: ProcedureHands) -> Run:
             finished = await run(card, asked, hands)
