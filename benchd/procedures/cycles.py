@@ -157,11 +157,9 @@ def _curves(cycles: dict[int, TraceSeen | None]) -> list[Curve]:
     there = [(number, seen) for number, seen in cycles.items() if seen is not None]
     if not there:
         return []
-    nan = float("nan")
 
     def column(name: str, title: str, unit: str) -> Column:
-        values = tuple(nan if (value := getattr(seen, name)) is None else value for _, seen in there)
-        return Column(name, title, unit, values)
+        return Column(name, title, unit, tuple(getattr(seen, name) for _, seen in there))
 
     numbers = Column("cycle", "Start", "", tuple(float(number) for number, _ in there))
     columns = (

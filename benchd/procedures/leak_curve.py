@@ -210,15 +210,16 @@ def _capacitance(taken: Taken) -> list[Result]:
 
 def _against(taken: Taken, points: Points) -> Result | None:
     """The current at the highest voltage that good boards were measured at, against theirs."""
-    good = [curve for curves in taken.reference.values() for curve in curves if curve.name == "leak"]
+    good = [curve for curves in taken.reference.values() for curve in curves if curve.name == "leak" and curve.points()]
     expected_a = taken.plan.expected_leak_a
     at_v, amps, u_a = float(points.board_v[-1]), float(points.current_a[-1]), float(points.u_a[-1])
     if good:
-        at_v = min(at_v, *(max(curve.columns[0].values) for curve in good))
+        drawn = [np.array(curve.points()) for curve in good]
+        at_v = min(at_v, *(float(each[:, 0].max()) for each in drawn))
         amps = float(np.interp(at_v, points.board_v, points.current_a))
         u_a = float(np.interp(at_v, points.board_v, points.u_a))
-        of_good = [float(np.interp(at_v, curve.columns[0].values, curve.columns[1].values)) for curve in good]
-        u_good = max((max(curve.columns[1].u, default=0.0) for curve in good), default=0.0)
+        of_good = [float(np.interp(at_v, each[:, 0], each[:, 1])) for each in drawn]
+        u_good = max(float(each[:, 2].max()) for each in drawn)
         most_a, whose = max(of_good), f"{len(good)} good board{'s' * (len(good) > 1)} of this kind"
         reach = math.hypot(u_a, u_good)
     elif expected_a is not None and at_v >= 0.9 * taken.plan.voltage_v:
@@ -247,10 +248,10 @@ def _outcome(kind: str, results: list[Result]) -> Outcome:
 
 
 def _curve(points: Points, fit: Fit | None) -> Curve:
-    fitted: tuple[float, ...] = ()
+    fitted: tuple[float | None, ...] = ()
     if fit is not None:
         free = iter(fit.fitted_a.tolist())
-        fitted = tuple(math.nan if limited else next(free) for limited in points.limited.tolist())
+        fitted = tuple(None if limited else next(free) for limited in points.limited.tolist())
     volts = Column("voltage_v", "Voltage at the board", "V", tuple(points.board_v.tolist()), tuple(points.u_v.tolist()))
     amps = Column("current_a", "Current", "A", tuple(points.current_a.tolist()), tuple(points.u_a.tolist()))
     return Curve("leak", "Leak over voltage", (volts, amps), fitted)

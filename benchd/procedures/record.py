@@ -54,7 +54,8 @@ class Column(msgspec.Struct, frozen=True):
     name: str
     title: str
     unit: str
-    values: tuple[float, ...]
+    values: tuple[float | None, ...]
+    """None: not known there."""
     u: tuple[float, ...] = ()
 
 
@@ -64,8 +65,17 @@ class Curve(msgspec.Struct, frozen=True):
     name: str
     title: str
     columns: tuple[Column, ...]
-    fitted: tuple[float, ...] = ()
-    """What the best model says at each abscissa, in the unit of the second column."""
+    fitted: tuple[float | None, ...] = ()
+    """What the best model says at each abscissa, in the unit of the second column; None: it was not fitted there."""
+
+    def points(self) -> list[tuple[float, float, float]]:
+        """Abscissa, value of the second column and its uncertainty (0: not known), where both are known."""
+        across, up = self.columns[0], self.columns[1]
+        return [
+            (x, y, up.u[n] if n < len(up.u) else 0.0)
+            for n, (x, y) in enumerate(zip(across.values, up.values, strict=True))
+            if x is not None and y is not None
+        ]
 
 
 class Happened(msgspec.Struct, frozen=True):

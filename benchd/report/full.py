@@ -8,6 +8,7 @@ from benchd.report.part_checks import cautions, checks, photos
 from benchd.report.part_conditions import conditions
 from benchd.report.part_course import course
 from benchd.report.part_job import device, found
+from benchd.report.part_runs import runs
 from benchd.report.part_traces import traces
 from benchd.report.part_trips import trips
 from benchd.report.texts import Texts
@@ -23,6 +24,7 @@ def full(g: Gathered, texts: Texts, made_ns: int, bench: str, version: str) -> D
         *course(g, texts),
         *traces(g, texts),
         *trips(g, texts),
+        *runs(g, texts),
         *checks(g, texts),
         *photos(g, texts),
         *cautions(g, texts),

@@ -13,8 +13,10 @@ from benchd.jobs.checklist_folder import Lists
 from benchd.jobs.job import Job, JournalEntry
 from benchd.jobs.photo import Photo
 from benchd.jobs.ticks import ListState
+from benchd.procedures.record import Run
 from benchd.store.log import Log, StoredTrip, TraceRow
 from benchd.store.photo_rows import photos, picture
+from benchd.store.procedure_rows import runs
 from benchd.store.reference_rows import Bands, band_for, references
 from benchd.store.step_entries import states_of
 from benchd.traces.picture import Pictured, Scene, scene
@@ -26,6 +28,7 @@ MOST_ENTRIES = 5000
 MOST_DRAWN = 40
 """Newest traces that are drawn; earlier ones are listed. Our choice: more fill a folder, not a report."""
 MOST_PHOTOS = 24
+MOST_RUNS = 50
 PHOTO_SIDE, PHOTO_QUALITY = 900, 80
 """Pixels, and of JPEG's 100: 6 cm on paper at some 400 dots an inch, about 100 kB each."""
 COLUMNS = 260
@@ -97,6 +100,8 @@ class Gathered:
     """By name: identity, profile, trust, as it was met last; empty where that is not known."""
     references: int
     """Of its kind of board."""
+    runs: tuple[Run, ...] = ()
+    """Procedures, oldest first; those that go on are none of them."""
 
     def trace(self, number: int | None) -> Traced | None:
         """The trace of that number."""
@@ -123,6 +128,7 @@ def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
         tuple(states_of(db, job, lists)),
         _supplies(db, [t.row.supply for t in traces] + [t.supply for t in trips]),
         len(references(db, job.board)) if job.board else 0,
+        tuple(each for each in runs(db, job_id, limit=MOST_RUNS)[::-1] if each.outcome != "running"),
     )
 
 

@@ -99,7 +99,7 @@ def test_what_the_limit_holds_back_is_not_fitted() -> None:
     assert row(done, "kind").value == "ohmic"
     assert row(done, "resistance").value == pytest.approx(20, rel=0.05)
     assert "it would draw more" in row(done, "current_at_top").text
-    assert math.isnan(done.curves[0].fitted[-1])
+    assert done.curves[0].fitted[-1] is None
 
 
 def test_too_much_in_limit_is_no_curve() -> None:

@@ -155,7 +155,7 @@ export interface Column {
   name: string;
   title: string;
   unit: string;
-  values: Array<number>;
+  values: Array<number | null>;
   u: Array<number>;
 }
 
@@ -201,7 +201,7 @@ export interface Curve {
   name: string;
   title: string;
   columns: Array<Column>;
-  fitted: Array<number>;
+  fitted: Array<number | null>;
 }
 
 /** Where a trace first leaves the band of its references. */

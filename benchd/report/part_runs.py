@@ -1,0 +1,87 @@
+"""The part of a report that tells of bench procedures: what was measured, how well it is known, and against what."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchd.procedures.record import Outcome, Result, Run
+from benchd.report.chart import chart
+from benchd.report.document import Block, Drawing, Drawings, Facts, Heading, Para, Table
+from benchd.report.gather import Gathered
+from benchd.report.texts import Texts
+
+VERDICTS = {
+    "": "runs.verdict-none",
+    "good": "runs.verdict-good",
+    "bad": "runs.verdict-bad",
+    "unclear": "runs.verdict-unclear",
+}
+OUTCOMES: dict[Outcome, str] = {
+    "running": "runs.outcome-interrupted",
+    "passed": "runs.outcome-passed",
+    "failed": "runs.outcome-failed",
+    "done": "runs.outcome-done",
+    "unclear": "runs.outcome-unclear",
+    "stopped": "runs.outcome-stopped",
+    "timed-out": "runs.outcome-timed-out",
+    "tripped": "runs.outcome-tripped",
+    "refused": "runs.outcome-refused",
+    "interrupted": "runs.outcome-interrupted",
+}
+
+
+def runs(g: Gathered, texts: Texts) -> Iterator[Block]:
+    """Each run with its results, curves, and the run before it; those that ended early with the reason."""
+    if not g.runs:
+        return
+    yield Heading(texts("runs.heading"))
+    for number, run in enumerate(g.runs, 1):
+        yield Heading(texts("runs.title", number=number, title=texts.said(run.title)), 2)
+        sides = ", ".join(f"{side.supply} {side.channel}" for side in run.sides)
+        where = texts("runs.facts", moment=texts.moment(run.began_ns), sides=sides, plan=run.plan)
+        yield Para(where, "quiet")
+        yield Para(f"{texts(OUTCOMES[run.outcome])} {texts.said(run.text)}", "lead")
+        if run.compared:
+            yield Para(texts.said(run.compared))
+        yield from _results(run, texts)
+        yield from _curves(run, texts)
+        if run.parameters:
+            yield Facts([(key, _shown(value, texts)) for key, value in run.parameters.items()])
+
+
+def _results(run: Run, texts: Texts) -> Iterator[Block]:
+    rows = [
+        [texts.said(result.title), _figure(result, texts), texts(VERDICTS[result.verdict])] for result in run.results
+    ]
+    if rows:
+        yield Table([texts("runs.what"), texts("runs.value"), texts("runs.verdict")], rows)
+
+
+def _figure(result: Result, texts: Texts) -> str:
+    from benchd.traces.trip_words import quantity
+
+    if result.value is None:
+        return texts.said(result.text) if result.text else texts("format.not-known")
+    if isinstance(result.value, str):
+        return texts.said(result.value)
+    if result.low is not None and result.high is not None:
+        ends = texts.plain(result.low), texts.plain(result.high)
+        return texts("runs.interval", value=texts.plain(result.value), low=ends[0], high=ends[1], unit=result.unit)
+    text = texts.numbers(quantity(float(result.value), result.unit, result.u))
+    return f"{text} (k = 2)" if result.u is not None else text
+
+
+def _curves(run: Run, texts: Texts) -> Iterator[Block]:
+    drawn = [
+        Drawing(svg, texts.said(curve.title), texts("runs.curve-alt", title=texts.said(curve.title)))
+        for curve in run.curves
+        if (svg := chart(curve, texts, texts("runs.curve-alt", title=texts.said(curve.title))))
+    ]
+    if drawn:
+        yield Drawings(drawn, wide=True)
+
+
+def _shown(value: float | str | bool | None, texts: Texts) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return str(value)
+    return texts.plain(value)

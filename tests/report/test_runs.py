@@ -1,0 +1,76 @@
+"""Bench procedures in the report: results with their uncertainty, curves, what they are compared with, cautions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.job import Job
+from benchd.procedures.record import Column, Curve, Result, Run, Side
+from benchd.report.chart import chart
+from benchd.report.document import Document, Drawings, Table
+from benchd.report.gather import gathered
+from benchd.report.page import page
+from benchd.report.pdf import pdf
+from benchd.report.texts import Texts
+from benchd.store.log import Log
+from benchd.store.procedure_rows import end_run, keep_run
+from tests.report.making import EVIL, JOB, T0, texts_of, told
+
+CURVE = Curve(
+    "leak", "Leak over voltage",
+    (Column("voltage_v", "Voltage at the board", "V", (0.1, 0.2, 0.3, 0.4)),
+     Column("current_a", "Current", "A", (0.001, 0.002, None, 0.004), (0.0005, 0.0005, 0.0005, 0.0005))),
+    (0.001, 0.002, 0.003, 0.004),
+)  # fmt: skip
+RUN = Run(
+    "P1", "leak-curve", 1, "Leak curve", JOB, T0, (Side("main", "psu", 1),), "phone-cell",
+    {"limit_a": 0.1, "set": EVIL}, "anna", T0 + 5, "failed", "Ohmic: 88.9 Ω.",
+    (Result("resistance", "Resistance to ground", 88.9, "Ω", 0.4, verdict="bad"),
+     Result("kind", "Kind of leak", "ohmic"), Result("share", "Starts that passed", 0.95, "", None, 0.76, 0.99),
+     Result("none", "Nothing", None, text="it did not start")),
+    (CURVE,), cautions=("Hands off the board's button.",), compared="Against the run before: lower.",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Document:
+    folder: Path = tmp_path_factory.mktemp("runs")
+    with Log.open(folder / "log.sqlite") as log:
+        log.add_job(Job(JOB, "tablet", "blue"))
+        end_run(log, RUN)
+        keep_run(log, msgspec.structs.replace(RUN, id="P2", outcome="running", began_ns=T0 + 9))
+        return told(gathered(log, JOB, ChecklistFolder(folder / "checklists").read()))
+
+
+def test_a_run_has_its_sentence_its_results_and_its_cautions(measured: Document) -> None:
+    words = texts_of(measured.blocks)
+    assert "Measurements" in words
+    assert words.count("Measurement 1: Leak curve") == 1
+    assert not any("Measurement 2" in text for text in words)  # it goes on
+    assert "Not passed. Ohmic: 88.9 Ω." in words
+    assert "Against the run before: lower." in words
+    assert any("Hands off the board's button." in text for text in words)
+    table = next(block for block in measured.blocks if isinstance(block, Table) and block.head[0] == "What")
+    assert table.rows == [
+        ["Resistance to ground", "88.90 ± 0.40 Ω (k = 2)", "bad"],
+        ["Kind of leak", "ohmic", "–"],
+        ["Starts that passed", "0.95  (95 %: 0.76 to 0.99)", "–"],
+        ["Nothing", "it did not start", "–"],
+    ]
+
+
+def test_its_curve_is_drawn_with_points_bars_and_the_model(measured: Document) -> None:
+    (drawing,) = (each for block in measured.blocks if isinstance(block, Drawings) for each in block.items)
+    assert drawing.svg.count("<circle") == 3  # one is no number
+    assert drawing.svg.count("<polyline") == 2
+    assert "Current, mA" in drawing.svg
+    assert chart(Curve("x", "x", (Column("a", "a", "", (1.0,)), Column("b", "b", "", (1.0,)))), Texts("en"), "") == ""
+
+
+def test_it_is_a_page_and_a_pdf_whatever_was_typed(measured: Document) -> None:
+    assert "<script>alert" not in page(measured)
+    assert pdf(measured, T0).startswith(b"%PDF")
