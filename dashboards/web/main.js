@@ -5,6 +5,7 @@ import { FootSwitch } from "./bench/footswitch.js";
 import { Trips } from "./bench/trips.js";
 import { Warnings } from "./bench/warnings.js";
 import { Jobs } from "./jobs/jobs.js";
+import { RunStrip } from "./measure/strip.js";
 import { benchClock } from "./shared/clock.js";
 import { byId, setData, setText } from "./shared/dom.js";
 import { age } from "./shared/format.js";
@@ -32,6 +33,7 @@ const trips = new Trips(bench.hearing);
 const warnings = new Warnings(byId("warnings"));
 const jobs = new Jobs();
 const traces = new Traces();
+const runStrip = new RunStrip(byId("runs"));
 const journal = new LazyView(async () => new (await import("./jobs/journal.js")).Journal());
 const plans = new LazyView(async () => new (await import("./settings/plansview.js")).PlansView());
 /** Views that open something by its id; true: only with one. @type {Record<string, [LazyView, boolean]>} */
@@ -43,15 +45,16 @@ const OPENED = {
   jobs: [new LazyView(async () => new (await import("./jobs/jobsview.js")).JobsView()), false],
   settings: [new LazyView(async () => new (await import("./settings/settingsview.js")).SettingsView()), false],
   plans: [plans, false],
+  measure: [new LazyView(async () => new (await import("./measure/measureview.js")).MeasureView(bench.hearing)), false],
 };
 /** Each view, and the tab that it stands under. @type {Record<string, string>} */
 const VIEWS = {
   bench: "bench", traces: "traces", trace: "traces", trip: "traces", compare: "traces", journal: "job", job: "job", jobs: "jobs",
-  settings: "settings", plans: "settings",
+  settings: "settings", plans: "settings", measure: "bench",
 };
 const views = Object.values(OPENED).map(([part]) => part);
 /** @type {Part[]} */
-const parts = [bench, trips, jobs, traces, journal, ...views];
+const parts = [bench, trips, jobs, traces, journal, runStrip, ...views];
 /** @type {BenchView | null} */
 let view = null;
 

@@ -37,7 +37,8 @@ export class BenchPart {
     this.allBenches = el("a", { id: "all-benches", class: "like-button", href: "/benches", hidden: true }, "All benches");
     this.clock = el("p", { class: "soft device-clock", testid: "device-clock" });
     node.append(el("div", { class: "tools" },
-      el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"), this.allBenches,
+      el("a", { class: "like-button", href: "#plans", testid: "plans" }, "Power plans …"),
+      el("a", { class: "like-button", href: "#measure", testid: "measure" }, "Measure …"), this.allBenches,
       button("Foot switch …", () => this.footSwitch?.ask(), { testid: "foot-switch" }),
       button("Sound and voice …", () => this.hearing.ask(), { testid: "hearing" }),
       button("Big numbers", () => this.big.on(), { testid: "big" }),

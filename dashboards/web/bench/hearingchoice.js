@@ -10,7 +10,7 @@
 const STORE = "benchd-hearing";
 /** @type {HearingChoice} */
 const USUAL = {
-  on: true, shake: true, volume: { button: 0.4, boot: 0.4, settled: 0.4, trip: 0.8 },
+  on: true, shake: true, volume: { button: 0.4, boot: 0.4, settled: 0.4, trip: 0.8, probe: 0.5 },
   speak: false, current: "change", findings: true, voice: "",
 };
 /** The choices for spoken current, and their words. @type {[string, string][]} */
@@ -32,7 +32,7 @@ export function choiceOf(kept) {
   };
   return {
     on: yes("on"), shake: yes("shake"), speak: yes("speak"), findings: yes("findings"),
-    volume: { button: loud("button"), boot: loud("boot"), settled: loud("settled"), trip: loud("trip") },
+    volume: { button: loud("button"), boot: loud("boot"), settled: loud("settled"), trip: loud("trip"), probe: loud("probe") },
     current: CURRENTS.some(([id]) => id === given.current) ? given.current : USUAL.current,
     voice: typeof given.voice === "string" ? given.voice : "",
   };

@@ -9,6 +9,7 @@ import { editJob } from "./edit.js";
 import { jobApi } from "./jobapi.js";
 import { STATES, state } from "./jobwords.js";
 import { printLabel } from "./label.js";
+import { Measurements } from "./measurements.js";
 import { Photos } from "./photos.js";
 import { focusKey, refill } from "./refill.js";
 import { Steps } from "./steps.js";
@@ -18,7 +19,7 @@ import { Timeline } from "./timeline.js";
 
 /** What happens on the bench comes in bursts: looked at once it is quiet. */
 const QUIET_MS = 400;
-const KINDS = new Set(["trace", "trip", "journal", "job"]);
+const KINDS = new Set(["trace", "trip", "journal", "job", "procedure"]);
 
 export class JobView {
   constructor() {
@@ -32,13 +33,14 @@ export class JobView {
     this.job = null;
     this.timeline = new Timeline();
     this.photos = new Photos();
+    this.measurements = new Measurements();
     this.checklists = new Checklists();
     this.steps = new Steps(() => this.timeline.reload());
     this.head = el("div", { class: "job-head" });
     this.about = el("section", { class: "job-part", "aria-label": "What it is about", testid: "about" });
     this.fault = el("p", { class: "fault", role: "alert" });
     this.body = el("div", { class: "job-body" }, this.steps.node,
-      el("div", { class: "job-side" }, this.checklists.node, this.photos.node, this.about), this.timeline.node);
+      el("div", { class: "job-side" }, this.checklists.node, this.measurements.node, this.photos.node, this.about), this.timeline.node);
   }
 
   /** @param {string | null} id */
@@ -98,7 +100,7 @@ export class JobView {
       this.node.replaceChildren(back(), el("p", { class: "fault", role: "alert" }, messageOf(fault)));
       return;
     }
-    await Promise.all([this.timeline, this.checklists, this.photos, this.steps].map((part) => part.show(id)));
+    await Promise.all([this.timeline, this.checklists, this.measurements, this.photos, this.steps].map((part) => part.show(id)));
   }
 
   /** @param {Job} job */

@@ -1,6 +1,6 @@
 // What an entry of the journal says, in one sentence. Pure: no elements here.
 
-import { begin, percent, withUnit } from "../shared/format.js";
+import { begin, percent, withUncertainty, withUnit } from "../shared/format.js";
 import { caller, origin, rule, signature, why } from "../shared/words.js";
 import { field, state } from "./jobwords.js";
 
@@ -10,7 +10,7 @@ import { field, state } from "./jobwords.js";
 
 const KEYS_SHOWN = 5;
 const TICKS = { done: "Ticked", "not-needed": "Not needed", open: "Opened again" };
-const FILES = { plan: "Plan", card: "Signature card", checklist: "Checklist", steps: "List of steps", supplies: "Settings" };
+const FILES = { plan: "Plan", card: "Signature card", checklist: "Checklist", steps: "List of steps", supplies: "Settings", procedure: "Procedure" };
 
 /**
  * Kind of entry → its sentence; `where` is the output in brackets, or empty.
@@ -22,6 +22,8 @@ const SENTENCES = {
   finding: ({ finding }) => (finding ? `Read again: ${signature(finding.signature)}, ${percent(finding.confidence)}` : "Read again"),
   reference: ({ text }) => `Reference: ${text ?? ""}`,
   mark: ({ text }) => `Mark by hand: ${text ?? ""}`,
+  procedure,
+  lead: ({ ohm, u_ohm: u, name }, where) => `Leads${name ? ` (${name})` : ""}${where}: ${withUncertainty(ohm, u, "Ω")}`,
   trip: (payload) => `Trip: ${rule(payload.rule)}. ${begin(payload.text)}`,
   output,
   link: ({ up, text }, where) => (up ? `Supply reached${where}` : `Supply not reached${where}: ${text ?? ""}`),
@@ -76,6 +78,19 @@ function step(payload) {
 function output({ output: now, reason, text, set_voltage_v: volts, limit_a: limit }, where) {
   const set = now === "on" && volts ? `: ${withUnit(volts, "V")}, limit ${withUnit(limit, "A")}` : "";
   return `Output ${now ?? ""}${where}${set}. ${(reason !== "trip" && begin(text)) || why(reason)}`;
+}
+
+/** How a run ended, in a word. @type {Record<string, string>} */
+const OUTCOMES = {
+  passed: "passed", failed: "failed", done: "measured", unclear: "cannot be told", stopped: "stopped by hand", "timed-out": "timed out",
+  tripped: "ended by a trip", refused: "refused", interrupted: "interrupted",
+};
+
+/** @param {Payload} payload @param {string} where */
+function procedure(payload, where) {
+  const { title, card, outcome, text, compared } = payload;
+  const said = [text, compared].filter(Boolean).map(begin).join(" ");
+  return `${title || card}${where}: ${OUTCOMES[outcome] ?? outcome}${said ? `. ${said}` : ""}${by(payload)}`;
 }
 
 /** Old and new value of each key that changed, as in the plan's file. @param {Payload} payload */

@@ -1,0 +1,77 @@
+// Pictures of a run: points with error bars, the fitted line, the run before; the course of a soak.
+
+import { withUnit } from "../shared/format.js";
+import { colour, Fitted } from "../shared/plots.js";
+import { lineOf, reach, together } from "./plotdata.js";
+
+/** @import { Curve, RunBins } from "../shared/types.js" */
+/** @typedef {import("../vendor/uPlot.esm.js").Plugin} Plugin */
+
+const FONT = "14px system-ui, sans-serif";
+const CAP_PX = 4;
+
+/** @param {string} label @param {string} unit @param {number} size */
+const axis = (label, unit, size) => ({
+  font: FONT, labelFont: FONT, labelSize: 22, label, size, stroke: colour("--ink"), ticks: { show: false }, grid: { stroke: colour("--line"), width: 1 },
+  values: (/** @type {unknown} */ _u, /** @type {number[]} */ list) => list.map((n) => (unit ? withUnit(n, unit) : String(+n.toPrecision(4)))),
+});
+
+/** Upright lines from value − u to value + u. @param {number[]} x @param {number[]} y @param {number[]} half @returns {Plugin} */
+function bars(x, y, half) {
+  return { hooks: { draw: [(u) => {
+    const { ctx } = u;
+    ctx.save();
+    ctx.strokeStyle = colour("--amp");
+    ctx.lineWidth = 1.5 * devicePixelRatio;
+    ctx.beginPath();
+    x.forEach((value, n) => {
+      if (!half[n]) return;
+      const [at, low, high] = [u.valToPos(value, "x", true), u.valToPos(y[n] - half[n], "y", true), u.valToPos(y[n] + half[n], "y", true)];
+      const cap = CAP_PX * devicePixelRatio;
+      for (const end of [low, high]) { ctx.moveTo(at - cap, end); ctx.lineTo(at + cap, end); }
+      ctx.moveTo(at, low);
+      ctx.lineTo(at, high);
+    });
+    ctx.stroke();
+    ctx.restore();
+  }] } };
+}
+
+/**
+ * The second column over the first. `others`: the same curve of other runs, dashed.
+ * @param {HTMLElement} node @param {Curve} curve @param {Curve[]} others @param {number} [n] which column
+ */
+export function curvePlot(node, curve, others, n = 1) {
+  const line = lineOf(curve, n);
+  const fit = line.fitted.length ? [{ x: line.x, y: line.fitted }] : [];
+  const rest = others.filter((one) => one.columns.length > n).map((one) => lineOf(one, n));
+  const data = together([line, ...fit, ...rest]);
+  const u = data[0].map((x) => line.u[line.x.indexOf(x)] ?? 0);
+  const ends = reach(data.slice(1), u);
+  const [below, left] = [curve.columns[0], curve.columns[n]];
+  const plot = new Fitted(node, () => ({
+    legend: { show: false }, cursor: { show: false }, plugins: [bars(line.x, line.y, line.u)],
+    scales: { x: { time: false }, y: { range: () => ends } },
+    axes: [axis(below.title, below.unit, 40), axis(left.title, left.unit, 76)],
+    series: [{}, { stroke: colour("--amp"), width: 0, points: { show: true, size: 8, fill: colour("--amp") } },
+      ...fit.map(() => ({ stroke: colour("--ink"), width: 2, points: { show: false } })),
+      ...rest.map(() => ({ stroke: colour("--volt"), width: 2, dash: [8, 6], points: { show: false } }))],
+  }));
+  plot.show(/** @type {any} */ (data));
+  return plot;
+}
+
+/** Least, mean and largest current over time. @param {HTMLElement} node @param {RunBins} bins */
+export function binsPlot(node, bins) {
+  const long = (bins.t_s[bins.t_s.length - 1] ?? 0) > 7200;
+  const per = long ? 3600 : 1;
+  const band = `${colour("--amp")}55`;
+  const plot = new Fitted(node, () => ({
+    legend: { show: false }, cursor: { show: false }, scales: { x: { time: false } },
+    axes: [axis(long ? "Hours" : "Seconds", "", 40), axis("Current", "A", 76)],
+    series: [{}, { stroke: band, width: 1, points: { show: false } }, { stroke: colour("--amp"), width: 2.5, points: { show: false } }, { stroke: band, width: 1, points: { show: false } }],
+    bands: [{ series: [3, 1], fill: band }],
+  }));
+  plot.show(/** @type {any} */ ([bins.t_s.map((s) => s / per), bins.low_a, bins.mean_a, bins.high_a]));
+  return plot;
+}

@@ -1,0 +1,169 @@
+// What procedures and their results say, and the way from fields to values. Pure: no elements here.
+
+import { duration, typedNumber, withUncertainty, withUnit } from "../shared/format.js";
+
+/** @import { Happened, MostSet, ParameterView, Result, Run } from "../shared/types.js" */
+/** @typedef {number | string | boolean | null} Value */
+
+/** How a run stands or ended: a sign and words, so that no colour has to tell. @type {Record<string, [string, string]>} */
+const OUTCOMES = {
+  running: ["▶", "running"], passed: ["✓", "passed"], failed: ["✗", "failed"], done: ["●", "measured"],
+  unclear: ["?", "cannot be told"], stopped: ["■", "stopped by hand"], "timed-out": ["■", "ended: nobody answered, or it did not come"],
+  tripped: ["⚠", "ended by a trip"], refused: ["✗", "refused"], interrupted: ["‖", "interrupted"],
+};
+/** @type {Record<string, [string, string]>} */
+const VERDICTS = { good: ["✓", "good"], bad: ["✗", "bad"], unclear: ["?", "unclear"] };
+/** @param {[string, string] | undefined} pair @param {string} id */
+const signed = (pair, id) => (pair ? pair.join(" ") : id);
+/** @param {string} id */
+export const outcome = (id) => signed(OUTCOMES[id], id);
+/** @param {string} id */
+export const verdict = (id) => signed(VERDICTS[id], id);
+
+/** Ends of names that are units. @type {[string, string][]} */
+const UNITS = [["_ohm", "Ω"], ["_a2s", "A²s"], ["_ah", "Ah"], ["_a", "A"], ["_v", "V"], ["_w", "W"], ["_j", "J"], ["_c", "C"], ["_s", "s"], ["_h", "h"]];
+
+/** The unit that a name ends in, and the name without it. @param {string} name @returns {[string, string]} */
+export function unitOf(name) {
+  const [end, unit] = UNITS.find(([one]) => name.endsWith(one)) ?? ["", ""];
+  return [name.slice(0, name.length - end.length), unit];
+}
+
+/** With a capital, spaces for lines. @param {string} name */
+const spoken = (name) => name.replaceAll("_", " ").replace(/^./, (first) => first.toUpperCase());
+
+/** A figure without unit, digits to fit. @param {number} value */
+const plain = (value) => String(Number.isInteger(value) ? value : Number(value.toPrecision(3)));
+
+/** @param {Value} value @param {string} unit */
+export function valueText(value, unit = "") {
+  if (value === null) return "–";
+  if (typeof value === "boolean") return value ? "yes" : "no";
+  if (typeof value === "string") return value;
+  if (unit === "s") return duration(value);
+  if (unit === "%" || unit === "°C" || unit === "") return `${plain(value)}${unit ? `\u00a0${unit}` : ""}`;
+  return withUnit(value, unit);
+}
+
+/** A result with its interval. @param {Pick<Result, "value" | "unit" | "u" | "low" | "high">} result */
+export function resultText({ value, unit, u, low, high }) {
+  if (typeof value !== "number") return valueText(value);
+  if (low !== null && high !== null) return `${valueText(value, unit)} (${valueText(low, unit)} to ${valueText(high, unit)})`;
+  if (u === null || u <= 0) return valueText(value, unit);
+  if (unit === "" || unit === "%" || unit === "°C") return `${valueText(value, unit)} ± ${valueText(u, unit)}`;
+  return withUncertainty(value, u, unit);
+}
+
+/** What stands in the large figure, if there. */
+const FIRST = ["resistance_ohm", "mean_a", "current_a"];
+/** Said with another figure. */
+const WITHIN = new Set(["u_ohm", "u_mean_a", "u_a", "noise_ohm"]);
+
+/**
+ * What a live measurement tells, the most wanted first. No figures when there is nothing new to tell of.
+ * @param {Record<string, Value>} values
+ * @returns {{ name: string, title: string, text: string }[]}
+ */
+export function toldRows(values) {
+  const number = (/** @type {string} */ name) => (typeof values[name] === "number" ? /** @type {number} */ (values[name]) : null);
+  const names = Object.keys(values).filter((name) => !WITHIN.has(name));
+  names.sort((a, b) => rank(a) - rank(b));
+  return names.map((name) => {
+    const [base, unit] = unitOf(name);
+    const u = name === "resistance_ohm" ? number("u_ohm") : number(`u_${name}`);
+    const text = typeof values[name] === "number" && u !== null ? withUncertainty(number(name), u, unit) : valueText(values[name], unit);
+    return { name, title: spoken(base), text };
+  });
+}
+/** @param {string} name */
+const rank = (name) => (FIRST.includes(name) ? FIRST.indexOf(name) : FIRST.length);
+
+/** From lowest to highest tone, Hz: three octaves that a small loudspeaker has, too. Our choice. */
+export const LOW_HZ = 220;
+export const HIGH_HZ = 1760;
+
+/** Pitch of the tone, as ears hear it: even steps are even intervals. Null: silence. @param {number | null | undefined} ear 0 to 1 */
+export function pitch(ear) {
+  if (typeof ear !== "number" || !Number.isFinite(ear)) return null;
+  return LOW_HZ * (HIGH_HZ / LOW_HZ) ** Math.min(Math.max(ear, 0), 1);
+}
+
+/** @typedef {{ text: string, ohm: number | null, u_ohm: number | null, photo: string, t_ns: number }} Point */
+/** Points by resistance, the lowest first; those without one last. @param {Happened[]} happened @returns {Point[]} */
+export function pointsOf(happened) {
+  const number = (/** @type {Value | undefined} */ value) => (typeof value === "number" ? value : null);
+  return happened.filter(({ kind }) => kind === "point")
+    .map(({ text, values, photo, t_ns }) => ({ text, ohm: number(values.resistance_ohm), u_ohm: number(values.u_ohm), photo, t_ns }))
+    .sort((a, b) => (a.ohm ?? Infinity) - (b.ohm ?? Infinity) || a.t_ns - b.t_ns);
+}
+
+const PLACES_KEPT = 16;
+/** Names of places, the newest first, each once. @param {string[]} before @param {string} now */
+export const withPlace = (before, now) => [now, ...before.filter((one) => one !== now)].slice(0, PLACES_KEPT);
+
+/** Range and default of a parameter. @param {ParameterView} parameter */
+export function hintOf({ unit, low, high, default: usual, default_text: text, needed, kind }) {
+  const range = kind !== "number" ? "" : low !== null && high !== null ? `${valueText(low, unit)} to ${valueText(high, unit)}`
+    : low !== null ? `${valueText(low, unit)} or more` : high !== null ? `${valueText(high, unit)} or less` : "";
+  const empty = needed ? "Needed." : text ? `Empty: ${text}.` : usual !== null && kind !== "bool" ? `Empty: ${valueText(usual, unit)}.` : "";
+  return [range && `${range}.`, empty].filter(Boolean).join(" ");
+}
+
+/**
+ * The parameters that were filled in; what is empty follows its default.
+ * @param {ParameterView[]} parameters
+ * @param {Record<string, string | boolean>} shown
+ * @returns {[Record<string, Value>, Record<string, string>]} values, and faults by name
+ */
+export function parametersOf(parameters, shown) {
+  /** @type {Record<string, Value>} */
+  const values = {};
+  /** @type {Record<string, string>} */
+  const faults = {};
+  for (const { name, kind, needed, low, high, unit } of parameters) {
+    const given = shown[name];
+    if (typeof given === "boolean") values[name] = given;
+    else if ((given ?? "").trim() === "") {
+      if (needed) faults[name] = "This has to be given.";
+    } else if (kind !== "number") values[name] = given.trim();
+    else {
+      const value = typedNumber(given);
+      if (value === null || Number.isNaN(value)) faults[name] = `${given}: not a number. Write for example 4.2`;
+      else if (!((low ?? -Infinity) <= value && value <= (high ?? Infinity))) faults[name] = `${valueText(value, unit)}: not within ${valueText(low, unit)} to ${valueText(high, unit)}.`;
+      else values[name] = value;
+    }
+  }
+  return [values, faults];
+}
+
+/** Each fault at the parameter that it names first; others under "". @param {string[]} sentences @param {ParameterView[]} parameters */
+export function placed(sentences, parameters) {
+  /** @type {Record<string, string>} */
+  const faults = {};
+  for (const sentence of sentences) {
+    const found = parameters.map(({ name }) => ({ name, at: whole(sentence, name) })).filter(({ at }) => at >= 0).sort((a, b) => a.at - b.at)[0];
+    const key = found?.name ?? "";
+    faults[key] = faults[key] ? `${faults[key]} ${sentence}` : sentence;
+  }
+  return faults;
+}
+/** Where a sentence has a name as a word. @param {string} sentence @param {string} name */
+const whole = (sentence, name) => sentence.search(new RegExp(`(?<![\\w.])${name}(?!\\w)`));
+
+/** What would be set at most. @param {MostSet} most */
+export function mostText({ role, supply, channel, plan, voltage_v: volts, limit_a: amps, power_w: watts, energy_j: joules }) {
+  const set = [volts === null ? "" : withUnit(volts, "V"), amps === null ? "" : withUnit(amps, "A"), watts === null ? "" : withUnit(watts, "W"),
+    joules === null ? "" : withUnit(joules, "J")].filter(Boolean).join(" · ");
+  return `${role === "main" ? "" : `${role}: `}${supply} · ${channel}: ${set || "nothing"}${plan ? ` (plan ${plan})` : ""}`;
+}
+
+/** A run's output, or outputs in their roles. @param {Pick<Run, "sides">} run */
+export const sidesText = ({ sides }) => sides.map(({ role, supply, channel }) => `${role === "main" ? "" : `${role}: `}${supply} · ${channel}`).join(", ");
+
+/** How long, for people: 1 h 05 min from an hour on. @param {number | null} seconds */
+export function lasting(seconds) {
+  if (seconds === null || !Number.isFinite(seconds)) return "–";
+  if (seconds < 60) return `${Math.floor(seconds)} s`;
+  if (seconds < 3600) return `${Math.floor(seconds / 60)} min ${String(Math.floor(seconds % 60)).padStart(2, "0")} s`;
+  return `${Math.floor(seconds / 3600)} h ${String(Math.floor((seconds % 3600) / 60)).padStart(2, "0")} min`;
+}

@@ -1,0 +1,76 @@
+import assert from "node:assert/strict";
+import { test } from "node:test";
+
+import { sentence } from "../../dashboards/web/jobs/sentences.js";
+import { hintOf, lasting, mostText, outcome, parametersOf, pitch, placed, pointsOf, resultText, toldRows, unitOf, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
+
+const GAP = "\u00a0";
+/** @param {string} name @param {Record<string, unknown>} [more] @returns {any} */
+const parameter = (name, more = {}) => ({ name, title: name, unit: "A", kind: "number", default: null, default_text: "", low: 0.05, high: 10, choices: [], needed: false, ...more });
+/** @param {string} text @param {number | null} ohm @param {number} t_ns @returns {any} */
+const point = (text, ohm, t_ns) => ({ t_ns, kind: "point", text, values: { resistance_ohm: ohm, u_ohm: 0.002 }, photo: "" });
+
+test("the tone rises by even intervals over three octaves, and is silent without a figure", () => {
+  assert.deepEqual([0, 1 / 3, 2 / 3, 1].map((ear) => Math.round(pitch(ear) ?? 0)), [220, 440, 880, 1760]);
+  assert.deepEqual([-1, 2].map(pitch), [220, 1760]);
+  assert.deepEqual([null, undefined, NaN].map(pitch), [null, null, null]);
+});
+
+test("what is told live has its unit and its uncertainty, the resistance first", () => {
+  assert.deepEqual(toldRows({ energy_j: 1.5, points: 2, u_ohm: 0.002, noise_ohm: 0.001, resistance_ohm: 0.0841, power_w: null }), [
+    { name: "resistance_ohm", title: "Resistance", text: `84.1${GAP}mΩ ± 2.0${GAP}mΩ` },
+    { name: "energy_j", title: "Energy", text: `1.5${GAP}J` },
+    { name: "points", title: "Points", text: "2" },
+    { name: "power_w", title: "Power", text: "–" },
+  ]);
+  assert.deepEqual(["charge_ah", "square_a2s", "held_s", "points"].map(unitOf), [["charge", "Ah"], ["square", "A²s"], ["held", "s"], ["points", ""]]);
+});
+
+test("points stand by resistance, those without contact last", () => {
+  const happened = [point("far", 0.09, 1), point("air", null, 2), point("near", 0.02, 3), { ...point("x", 0, 4), kind: "mark" }];
+  assert.deepEqual(pointsOf(happened).map(({ text }) => text), ["near", "far", "air"]);
+  assert.deepEqual(withPlace(["a", "b"], "b"), ["b", "a"]);
+  assert.equal(withPlace(Array.from({ length: 20 }, (_, n) => `${n}`), "new").length, 16);
+});
+
+test("figures that were typed are numbers within their range, or the fault stands at their field", () => {
+  const cards = [parameter("limit_a"), parameter("rail_v", { needed: true, unit: "V" }), parameter("kind", { kind: "choice" }), parameter("slow", { kind: "bool" })];
+  assert.deepEqual(parametersOf(cards, { limit_a: "1,5", rail_v: "3", kind: "x", slow: false }), [{ limit_a: 1.5, rail_v: 3, kind: "x", slow: false }, {}]);
+  const [values, faults] = parametersOf(cards, { limit_a: "11", rail_v: " ", kind: "", slow: true });
+  assert.deepEqual(values, { slow: true });
+  assert.deepEqual(faults, { limit_a: `11${GAP}A: not within 50${GAP}mA to 10${GAP}A.`, rail_v: "This has to be given." });
+  assert.match(parametersOf(cards, { limit_a: "a lot", rail_v: "3" })[1].limit_a, /not a number/);
+  assert.deepEqual(placed(["rail_v: above limit_a", "limit_a = 3: too much", "no output", "plan.limit_a: none"], cards),
+    { rail_v: "rail_v: above limit_a", limit_a: "limit_a = 3: too much", "": "no output plan.limit_a: none" });
+  assert.equal(hintOf(parameter("limit_a", { default_text: "that of the plan" })), `50${GAP}mA to 10${GAP}A. Empty: that of the plan.`);
+});
+
+test("a result has its interval, and its verdict a sign and a word", () => {
+  const result = { value: 0.084, unit: "Ω", u: 0.002, low: null, high: null };
+  assert.equal(resultText(result), `84.0${GAP}mΩ ± 2.0${GAP}mΩ`);
+  assert.equal(resultText({ value: 98, unit: "%", u: null, low: 89, high: 99.6 }), `98${GAP}% (89${GAP}% to 99.6${GAP}%)`);
+  assert.equal(resultText({ ...result, value: "ohmic" }), "ohmic");
+  assert.equal(resultText({ ...result, value: null }), "–");
+  assert.deepEqual([verdict("good"), verdict("bad"), outcome("unclear"), outcome("new")], ["✓ good", "✗ bad", "? cannot be told", "new"]);
+  assert.deepEqual([5.9, 65, 3900, null].map(lasting), ["5 s", "1 min 05 s", "1 h 05 min", "–"]);
+  assert.equal(mostText({ role: "usb", supply: "lab", channel: 2, plan: "phone", voltage_v: 5, limit_a: 0.5, power_w: null, energy_j: null }),
+    `usb: lab · 2: 5${GAP}V · 500${GAP}mA (plan phone)`);
+});
+
+test("curves are drawn over one abscissa in its order, without what was not measured", () => {
+  /** @param {(number | null)[]} values @param {number[]} [u] */
+  const column = (values, u = []) => ({ name: "c", title: "c", unit: "V", values, u });
+  const line = lineOf({ name: "iv", title: "", columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31] });
+  assert.deepEqual(line, { x: [1, 2], y: [10, 20], u: [1, 2], fitted: [11, 21] });
+  const data = together([line, { x: [1.5], y: [7] }]);
+  assert.deepEqual(data, [[1, 1.5, 2], [10, undefined, 20], [undefined, 7, undefined]]);
+  const [low, high] = reach(data.slice(1), [1, 0, 2]);
+  assert.ok(low < 7 && high > 22);
+});
+
+test("the journal says what a run came to, and what leads have", () => {
+  const payload = { run: "r", card: "leak-curve", title: "Leak curve", outcome: "done", text: "ohmic.", compared: "less than before.", by: "page", results: [] };
+  assert.equal(sentence({ kind: "procedure", payload, supply: "lab", channel: 1 }), "Leak curve (lab · 1): measured. Ohmic. Less than before., on the page");
+  assert.equal(sentence({ kind: "lead", payload: { ohm: 0.084, u_ohm: 0.002, name: "red" }, supply: "lab", channel: 1 }), `Leads (red) (lab · 1): 84.0${GAP}mΩ ± 2.0${GAP}mΩ`);
+});
