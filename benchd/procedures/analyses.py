@@ -16,6 +16,7 @@ ANALYSES = {
 """Name -> module:function."""
 LIVES = {
     "short": "benchd.procedures.short_live:ShortLive",
+    "two-sides": "benchd.procedures.two_sides_live:TwoSidesLive",
     "sleep": "benchd.procedures.sleep_live:SleepLive",
 }
 """Name -> module:class."""

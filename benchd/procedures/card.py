@@ -181,6 +181,7 @@ class Measure(Step):
     seconds: Amount = 0.5
     settle_s: Annotated[float, Field(ge=0, le=600)] = 0.1
     least_readings: Annotated[int, Field(ge=1, le=10000)] = 3
+    off: Annotated[bool, Field(description="The output may be off: what others give at its terminals.")] = False
     connected: Annotated[bool, Field(description="No current to speak of means that the leads are open: refused.")] = (
         False
     )
@@ -328,7 +329,10 @@ class Card(Table):
         for place, depth, step in self.steps():
             if depth > DEEPEST:
                 raise ValueError(f"{place}: repeats stand in repeats {DEEPEST} deep at most")
-            sides = step.sides if isinstance(step, Watch) else [step.side] if hasattr(step, "side") else []
+            no_side = isinstance(step, Wait) and step.quantity is None
+            sides = (
+                step.sides if isinstance(step, Watch) else [step.side] if hasattr(step, "side") and not no_side else []
+            )
             for side in sides:
                 if side not in self.sides:
                     raise ValueError(

@@ -128,7 +128,7 @@ class _Look:
             self.seconds += times * self._length_s(length, place)
             self._is_on(step.side, place, step.quantity is not None)
         elif isinstance(step, Measure | Record):
-            self._is_on(step.side, place, True)
+            self._is_on(step.side, place, not (isinstance(step, Measure) and step.off))
             settle_s = step.settle_s if isinstance(step, Measure) else 0.0
             self.seconds += times * (self._length_s(step.seconds, place) + settle_s)
             if isinstance(step, Measure):

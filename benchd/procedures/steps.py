@@ -260,7 +260,7 @@ class Steps:
             raise Cut("timed-out", f"{what} did not come within {timeout_s:g} s")
 
     async def _measure(self, step: Measure) -> None:
-        set_v, limit_a = self.settings(step.side)
+        set_v, limit_a = self.settings(step.side) if step.side in self._on or not step.off else (0.0, 0.0)
         seconds = self.scope.number(step.seconds)
         samples = await collected(self.hands, step.side, seconds, step.settle_s, step.least_readings)
         said = Labelled(step.name, step.side, dict(self.scope.loops), set_v, limit_a)

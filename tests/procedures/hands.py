@@ -109,7 +109,7 @@ class FakeHands:
     def _part(self, side: str) -> Samples:
         n = max(1, round(0.02 * self.rate))
         step_ns = round(1e9 / self.rate)
-        set_v, limit_a, since_ns = self.now[side]
+        set_v, limit_a, since_ns = self.now.get(side, (0.0, 0.0, self.t_ns))
         gain_v, offset_v, gain_a, offset_a = self.errors[side]
         times = self.t_ns + step_ns * np.arange(1, n + 1)
         pairs = [self.boards[side](set_v, limit_a, (t - since_ns) / 1e9) for t in times.tolist()]
