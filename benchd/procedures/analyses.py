@@ -17,6 +17,7 @@ ANALYSES = {
 LIVES = {
     "short": "benchd.procedures.short_live:ShortLive",
     "two-sides": "benchd.procedures.two_sides_live:TwoSidesLive",
+    "sag": "benchd.procedures.sag_live:SagLive",
     "sleep": "benchd.procedures.sleep_live:SleepLive",
 }
 """Name -> module:class."""
