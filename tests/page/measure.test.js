@@ -21,7 +21,6 @@ test("what is told live has its unit and its uncertainty, the resistance first",
   assert.deepEqual(toldRows({ energy_j: 1.5, points: 2, u_ohm: 0.002, noise_ohm: 0.001, resistance_ohm: 0.0841, power_w: null }), [
     { name: "resistance_ohm", title: "Resistance", text: `84.1${GAP}mΩ ± 2.0${GAP}mΩ` },
     { name: "energy_j", title: "Energy", text: `1.5${GAP}J` },
-    { name: "points", title: "Points", text: "2" },
     { name: "power_w", title: "Power", text: "–" },
   ]);
   assert.deepEqual(["charge_ah", "square_a2s", "held_s", "points"].map(unitOf), [["charge", "Ah"], ["square", "A²s"], ["held", "s"], ["points", ""]]);
@@ -39,11 +38,12 @@ test("figures that were typed are numbers within their range, or the fault stand
   assert.deepEqual(parametersOf(cards, { limit_a: "1,5", rail_v: "3", kind: "x", slow: false }), [{ limit_a: 1.5, rail_v: 3, kind: "x", slow: false }, {}]);
   const [values, faults] = parametersOf(cards, { limit_a: "11", rail_v: " ", kind: "", slow: true });
   assert.deepEqual(values, { slow: true });
-  assert.deepEqual(faults, { limit_a: `11${GAP}A: not within 50${GAP}mA to 10${GAP}A.`, rail_v: "This has to be given." });
+  assert.deepEqual(faults, { limit_a: `11${GAP}A: not within 0.05${GAP}A to 10${GAP}A.`, rail_v: "This has to be given." });
   assert.match(parametersOf(cards, { limit_a: "a lot", rail_v: "3" })[1].limit_a, /not a number/);
   assert.deepEqual(placed(["rail_v: above limit_a", "limit_a = 3: too much", "no output", "plan.limit_a: none"], cards),
     { rail_v: "rail_v: above limit_a", limit_a: "limit_a = 3: too much", "": "no output plan.limit_a: none" });
-  assert.equal(hintOf(parameter("limit_a", { default_text: "that of the plan" })), `50${GAP}mA to 10${GAP}A. Empty: that of the plan.`);
+  assert.equal(hintOf(parameter("limit_a", { default_text: "that of the plan" })), `0.05${GAP}A to 10${GAP}A. Empty: that of the plan.`);
+  assert.equal(hintOf(parameter("limit_a", { default: 1, high: null, default_text: "As held." })), `0.05${GAP}A or more. Empty: 1${GAP}A. As held.`);
 });
 
 test("a result has its interval, and its verdict a sign and a word", () => {

@@ -95,4 +95,4 @@ function row({ supply, channel, leads, origin, text, old }) {
 /** @param {LeadSet} leads */
 const entry = (leads) => el("li", {}, el("time", { class: "soft" }, clock(leads.t_ns)),
   el("span", {}, `${leads.supply} · ${leads.channel}${leads.name ? `, ${leads.name}` : ""}: ${figure(leads)}`,
-    leads.run ? el("a", { class: "reach", href: runAddress(leads.run) }, " the run") : null));
+    " ", leads.run ? el("a", { class: "reach", href: runAddress(leads.run) }, "the run") : null));

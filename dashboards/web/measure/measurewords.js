@@ -56,8 +56,8 @@ export function resultText({ value, unit, u, low, high }) {
 
 /** What stands in the large figure, if there. */
 const FIRST = ["resistance_ohm", "mean_a", "current_a"];
-/** Said with another figure. */
-const WITHIN = new Set(["u_ohm", "u_mean_a", "u_a", "noise_ohm"]);
+/** Said with another figure, or seen in the table. */
+const WITHIN = new Set(["u_ohm", "u_mean_a", "u_a", "noise_ohm", "points"]);
 
 /**
  * What a live measurement tells, the most wanted first. No figures when there is nothing new to tell of.
@@ -101,12 +101,22 @@ const PLACES_KEPT = 16;
 /** Names of places, the newest first, each once. @param {string[]} before @param {string} now */
 export const withPlace = (before, now) => [now, ...before.filter((one) => one !== now)].slice(0, PLACES_KEPT);
 
-/** Range and default of a parameter. @param {ParameterView} parameter */
-export function hintOf({ unit, low, high, default: usual, default_text: text, needed, kind }) {
-  const range = kind !== "number" ? "" : low !== null && high !== null ? `${valueText(low, unit)} to ${valueText(high, unit)}`
-    : low !== null ? `${valueText(low, unit)} or more` : high !== null ? `${valueText(high, unit)} or less` : "";
-  const empty = needed ? "Needed." : text ? `Empty: ${text}.` : usual !== null && kind !== "bool" ? `Empty: ${valueText(usual, unit)}.` : "";
-  return [range && `${range}.`, empty].filter(Boolean).join(" ");
+/** As it would be typed, in the field's own unit. @param {number} value @param {string} unit */
+const inUnit = (value, unit) => `${plain(value)}${unit ? `\u00a0${unit}` : ""}`;
+
+/** The range of a parameter in words; empty: any. @param {Pick<ParameterView, "unit" | "low" | "high">} parameter */
+function rangeOf({ unit, low, high }) {
+  if (low !== null && high !== null) return `${inUnit(low, unit)} to ${inUnit(high, unit)}`;
+  return low !== null ? `${inUnit(low, unit)} or more` : high !== null ? `${inUnit(high, unit)} or less` : "";
+}
+
+/** Range and default of a parameter, and what else its card says. @param {ParameterView} parameter */
+export function hintOf(parameter) {
+  const { unit, default: usual, default_text: text, needed, kind } = parameter;
+  const known = usual !== null && kind !== "bool";
+  const said = [kind === "number" ? rangeOf(parameter) : "", needed ? "Needed" : "", known ? `Empty: ${typeof usual === "number" ? inUnit(usual, unit) : usual}` : "",
+    usual === null && !needed && text ? `Empty: ${text}` : text];
+  return said.filter(Boolean).map((one) => `${one.replace(/\.$/, "")}.`).join(" ");
 }
 
 /**
@@ -129,7 +139,7 @@ export function parametersOf(parameters, shown) {
     else {
       const value = typedNumber(given);
       if (value === null || Number.isNaN(value)) faults[name] = `${given}: not a number. Write for example 4.2`;
-      else if (!((low ?? -Infinity) <= value && value <= (high ?? Infinity))) faults[name] = `${valueText(value, unit)}: not within ${valueText(low, unit)} to ${valueText(high, unit)}.`;
+      else if (!((low ?? -Infinity) <= value && value <= (high ?? Infinity))) faults[name] = `${inUnit(value, unit)}: not within ${rangeOf({ unit, low, high })}.`;
       else values[name] = value;
     }
   }

@@ -50,7 +50,7 @@ export class Running {
     if (view.share === null) this.bar.removeAttribute("value");
     else this.bar.value = view.share;
     this.bar.hidden = view.share === null;
-    this.done.hidden = this.sound.hidden = this.points.node.hidden = !view.live;
+    this.done.hidden = this.sound.hidden = this.points.node.hidden = !view.live || view.question !== null;
     this.ask(view.ending ? null : view.question);
     this.refresh(this.live);
   }
@@ -63,11 +63,13 @@ export class Running {
     const told = live ? view.told : null;
     const rows = told === null ? [] : toldRows(told.values);
     const [first, ...rest] = view.live ? rows : [undefined, ...rows];
-    this.big.hidden = !view.live;
-    if (this.big.children.length === 0) this.big.append(el("span", { class: "soft" }), el("b", {}));
+    this.big.hidden = !view.live || view.question !== null;
+    if (this.big.children.length === 0) this.big.append(el("span", { class: "soft" }), el("b", {}), el("span", { class: "run-u" }));
     setText(this.big.children[0], first?.title ?? "");
     const figure = first && (first.name.endsWith("_ohm") || first.name.endsWith("_a")) ? first.text : "–";
-    setText(this.big.children[1], live ? figure : "–");
+    const [value, u] = figure.split(" ± ");
+    setText(this.big.children[1], value);
+    setText(this.big.children[2], u ? `± ${u}` : "");
     setText(this.text, live ? told?.text ?? "" : view.told || view.live ? "Link lost: no figures. What the bench does goes on; its limits hold." : "Link lost.");
     this.fill(first && figure === "–" ? rows : rest);
     setText(this.elapsed, live ? lasting(view.elapsed_s + (performance.now() - this.heardAt) / 1000) : "–");
