@@ -1,4 +1,4 @@
-"""The page's measurements with a whole daemon and a simulated supply: a short found by eye and ear, a curve looked at."""
+"""The page's measurements with a whole daemon and a simulated supply: a short found by eye and ear, a leak drawn."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ from benchd.web.desks import Desks
 from benchd.web.server import serve
 from tests.web.browser import PATIENCE_S, chromium
 from tests.web.fake import START_NS, FakeBench
+from tests.web.fake_procedures import FakeProcedures
 from tests.web.fake_record import FakeRecords
 from tests.web.fake_windows import FakeWindows
 
@@ -94,7 +95,9 @@ async def close_pages(browser: Browser) -> None:
 @pytest_asyncio.fixture(loop_scope="session")
 async def url(bench: FakeBench, desks: Desks | None, request: pytest.FixtureRequest) -> AsyncIterator[str]:
     """The page of the bench in memory; without desks of the test's own, jobs and filed traces can be looked at."""
-    async with served(bench, desks=desks or Desks(records=FakeRecords(bench), windows=FakeWindows(bench))) as found:
+    async with served(
+        bench, desks=desks or Desks(records=FakeRecords(bench), windows=FakeWindows(bench), procedures=FakeProcedures())
+    ) as found:
         yield found
         if "shared_browser" in request.fixturenames:
             await close_pages(request.getfixturevalue("shared_browser"))

@@ -26,6 +26,7 @@ from benchd.web.step_port import TimelineEntry
 from tests.daemon.making import ACCURACY, FakeWriter
 from tests.web.conftest import served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples, trip_of
+from tests.web.fake_procedures import FakeProcedures
 from tests.web.fake_record import FakeRecords
 from tests.web.fake_report import FakeReports
 from tests.web.fake_steps import FakeSteps, beside
@@ -166,7 +167,12 @@ async def full_shop(folder: Path, empty: bool = False) -> AsyncIterator[Shop]:
             await shop.records.add_photo("R-1042", jpeg(), "charger chip", "the tablet")
         files = FilesDesk(core, over, StepDesk(core, over), config)
         desks = Desks(
-            records=shop.records, steps=shop.steps, windows=FakeWindows(bench), files=files, reports=FakeReports()
+            records=shop.records,
+            steps=shop.steps,
+            windows=FakeWindows(bench),
+            files=files,
+            reports=FakeReports(),
+            procedures=FakeProcedures(),  # type: ignore[arg-type]
         )
         async with served(bench, desks=desks) as shop.url:
             yield shop

@@ -21,6 +21,7 @@ from benchd.web.step_port import TimelineEntry
 from tests.web.browser import DESK, TABLET, Watched, by, eventually, open_page
 from tests.web.conftest import close_pages, served
 from tests.web.fake import START_NS, FakeBench, finding, make_samples
+from tests.web.fake_procedures import FakeProcedures
 from tests.web.fake_record import FakeRecords
 from tests.web.fake_report import FakeReports
 from tests.web.fake_steps import FakeSteps, beside
@@ -64,7 +65,9 @@ def records(bench: FakeBench) -> Records:
 @pytest_asyncio.fixture(loop_scope="session")
 async def url(bench: FakeBench, records: Records, steps: FakeSteps, shared_browser: Browser) -> AsyncIterator[str]:
     """The page of a bench whose jobs, steps and checklists are in memory."""
-    async with served(bench, desks=Desks(records=records, steps=steps, reports=FakeReports())) as found:
+    async with served(
+        bench, desks=Desks(records=records, steps=steps, reports=FakeReports(), procedures=FakeProcedures())
+    ) as found:
         yield found
         await close_pages(shared_browser)
 

@@ -34,6 +34,10 @@ VIEWS = {
     "settings/card": "boot-loop",
     "settings/card:low-stall": "low-stall",
     "settings/changes": "Changes",
+    "measure": "Leak curve",
+    "measure/card:leak-curve": "is too much for this",
+    "measure/run:P1": "like a resistor",
+    "measure/leads": "measure them again",
     "journal": "Journal of R-1042",
 }
 """Each view, and words that stand in it once it is there."""
