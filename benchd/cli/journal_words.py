@@ -28,6 +28,12 @@ def journal_words(kind: str, p: dict[str, Any]) -> str | None:
             note = f" ({p['note']})" if p.get("note") else ""
             state = _TICKED.get(p.get("state", ""), "")
             said = f"{p.get('title') or p.get('list', '')}: {p.get('label', '')}: {state}{note}"
+        case "procedure":
+            said = f"{p.get('title', '')} ({p.get('run', '')}): {p.get('outcome', '')}. {p.get('text', '')}".rstrip(
+                ". "
+            )
+        case "lead":
+            said = f"leads: {1e3 * float(p.get('ohm', 0)):.3g} mΩ"
         case "files":
             keys = f": {', '.join(p['changed'])}" if p.get("changed") else ""
             said = f"{_FILES.get(p.get('file', ''), p.get('file', ''))} {p.get('name', '')} {p.get('what', '')}{keys}"

@@ -25,6 +25,8 @@ from benchd.cli import (
     output,
     pair,
     plans,
+    procedure,
+    procedure_run,
     reference,
     replay,
     run,
@@ -87,6 +89,12 @@ app.add_typer(trace.app, name="trace")
 app.add_typer(trip.app, name="trip")
 app.add_typer(plans.app, name="plans")
 app.add_typer(checks.app, name="checks")
+procedure.app.command("run")(procedure_run.run)
+procedure.app.command("answer")(procedure_run.answer)
+procedure.app.command("point")(procedure_run.point)
+procedure.app.command("done")(procedure_run.done)
+procedure.app.command("stop")(procedure_run.stop)
+app.add_typer(procedure.app, name="procedure")
 app.add_typer(reference.app, name="reference")
 app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(
