@@ -39,13 +39,13 @@ def test_both_voltages_are_held_by_their_intervals_as_often_as_they_say() -> Non
     """A step and the meter's offset are both limits, so that the sum is not normal; 95 of 100 lie inside."""
     rng = np.random.default_rng(7)
     held = 0
-    for seed in range(60):
+    for seed in range(30):
         cut_off_v, start_v = rng.uniform(2.8, 3.2), rng.uniform(3.3, 3.7)
         run = tried(cut_off_v, start_v, seed, step_v=0.1)
         found = {row.name: row for row in run.results}
         held += abs(found["cut_off"].value - cut_off_v) <= found["cut_off"].u  # type: ignore[operator]
         held += abs(found["start"].value - start_v) <= found["start"].u  # type: ignore[operator]
-    assert 108 <= held <= 119  # of 120; 114 are 95 %
+    assert 53 <= held <= 60, held  # of 60; 57 are 95 %
 
 
 def test_it_is_told_against_what_a_good_board_does() -> None:

@@ -141,7 +141,7 @@ def test_after_a_bad_reply_the_next_answer_is_its_own(kind, way, bad):
         else:
             way.ask(link, 4242)
         assert settled(way, link, 77) == 77
-        assert way.ask(link, 78) == 78
+        assert settled(way, link, 78) == 78
         link.close()
 
 
