@@ -122,9 +122,7 @@ def _asked(url: str, id_: str, question: dict[str, Any]) -> None:
     typed = typer.prompt(f"{question['text']}{hint}", default="yes" if question["kind"] == "ready" else None)
     value = True if question["kind"] == "ready" else _value(typed)
     try:
-        daemon_link.call(
-            url, "POST", f"runs/{id_}/answer", {"name": question["name"], "value": value, "by": BY}
-        )
+        daemon_link.call(url, "POST", f"runs/{id_}/answer", {"name": question["name"], "value": value, "by": BY})
     except daemon_link.DaemonSaid as error:
         typer.echo(f"benchd: {error}", err=True)  # it is asked again
 
