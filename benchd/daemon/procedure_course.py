@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.procedures.record import Run
+from benchd.procedures.record import Curve, Run
 from benchd.store.log import Log
 from benchd.web.port import Refused
 from benchd.web.procedure_port import RunBins
 
+COURSE = "course"
+"""The curve in which a long run keeps its course."""
 GAP_S = 5.0
 """Longer without a reading is a gap of its own. Our choice: no supply that is on pauses as long."""
 
@@ -20,6 +22,9 @@ def course(log: Log, run: Run, role: str, columns: int, now_ns: int) -> RunBins:
     if side is None:
         there = ", ".join(each.role for each in run.sides)
         raise Refused("not-found", f"run {run.id} has no side {role!r}; it has {there}")
+    kept = next((each for each in run.curves if each.name == COURSE and each.t0_ns is not None), None)
+    if kept is not None and role == run.sides[0].role:
+        return _of_curve(run, role, kept, columns)
     begin, end = run.began_ns, max(run.ended_ns or now_ns, run.began_ns + 1)
     width_ns = max(1, -(-(end - begin) // columns))
     low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
@@ -40,6 +45,32 @@ def course(log: Log, run: Run, role: str, columns: int, now_ns: int) -> RunBins:
     mean = total / np.maximum(count, 1)
     shown = [_known(each, count) for each in (low, mean, high)]
     return RunBins(run.id, role, begin, np.round(middle, 3).tolist(), shown[0], shown[1], shown[2], gaps)
+
+
+def _of_curve(run: Run, role: str, kept: Curve, columns: int) -> RunBins:
+    """From the bins that a long run has kept of itself: days of readings need not be read for a picture."""
+    assert kept.t0_ns is not None
+    times, means, lows, highs = ([v or 0.0 for v in column.values] for column in kept.columns)
+    step = -(-len(times) // columns)
+    parts = [slice(n, n + step) for n in range(0, len(times), step)]
+    gaps = [
+        (
+            float(moment.values["from_ns"] or 0) / 1e9 - kept.t0_ns / 1e9,
+            float(moment.values["to_ns"] or 0) / 1e9 - kept.t0_ns / 1e9,
+        )
+        for moment in run.happened
+        if moment.kind == "gap" and {"from_ns", "to_ns"} <= moment.values.keys()
+    ]
+    return RunBins(
+        run.id,
+        role,
+        kept.t0_ns,
+        [round(sum(times[part]) / len(times[part]), 3) for part in parts],
+        [min(lows[part]) for part in parts],
+        [sum(means[part]) / len(means[part]) for part in parts],
+        [max(highs[part]) for part in parts],
+        gaps,
+    )
 
 
 def _gaps(t_ns: NDArray[np.int64], begin: int) -> list[tuple[float, float]]:

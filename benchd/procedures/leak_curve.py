@@ -254,4 +254,4 @@ def _curve(points: Points, fit: Fit | None) -> Curve:
         fitted = tuple(None if limited else next(free) for limited in points.limited.tolist())
     volts = Column("voltage_v", "Voltage at the board", "V", tuple(points.board_v.tolist()), tuple(points.u_v.tolist()))
     amps = Column("current_a", "Current", "A", tuple(points.current_a.tolist()), tuple(points.u_a.tolist()))
-    return Curve("leak", "Leak over voltage", (volts, amps), fitted)
+    return Curve("leak", "Leak over voltage", (volts, amps), fitted=fitted)

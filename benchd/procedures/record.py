@@ -65,6 +65,8 @@ class Curve(msgspec.Struct, frozen=True):
     name: str
     title: str
     columns: tuple[Column, ...]
+    t0_ns: int | None = None
+    """Of a course: when its time 0 was, ns since the epoch."""
     fitted: tuple[float | None, ...] = ()
     """What the best model says at each abscissa, in the unit of the second column; None: it was not fitted there."""
 

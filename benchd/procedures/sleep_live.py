@@ -220,7 +220,7 @@ class SleepLive:
             Column("low_a", "Least", "A", tuple(each.low_a for each in bins)),
             Column("high_a", "Largest", "A", tuple(each.high_a for each in bins)),
         )
-        return Curve("course", "Course of the current", columns)
+        return Curve("course", "Course of the current", columns, start_ns)
 
     # ---- a restart -----------------------------------------------------------------------------------------------
 

@@ -21,6 +21,7 @@ from tests.benchmarks import (
     rate,
     read,
     report,
+    soak,
     trip,
     year,
 )
@@ -38,6 +39,7 @@ NAMES = {
     "log": log.measure,
     "page": page.measure,
     "procedure": procedure.measure,
+    "soak": soak.measure,
     "year": year.measure,
 }
 

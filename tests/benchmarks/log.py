@@ -71,7 +71,7 @@ def _bytes(path: Path, rate: float, traces: int) -> float:
     with Log.open(path) as log:
         log.rows("PRAGMA wal_checkpoint(TRUNCATE)")
         empty = path.stat().st_size
-        clock = _Clock(log)
+        clock = Clock(log)
         for number in range(traces):
             whole = of_length(source, rng, clock.now_ns, rate, max(round(30 * rate), 150))
             trace = new_trace_id(int(whole.t_ns[0]), "bench-psu", 1)
@@ -85,7 +85,7 @@ def _bytes(path: Path, rate: float, traces: int) -> float:
     return (path.stat().st_size - empty) / readings
 
 
-class _Clock:
+class Clock:
     """Does what the log's writer does, when it would."""
 
     def __init__(self, log: Log) -> None:
@@ -94,7 +94,7 @@ class _Clock:
         self._join_ns = self._settle_ns = T0
         self.settle()
 
-    def commit(self, block: Block, job: str, trace: str) -> None:
+    def commit(self, block: Block, job: str, trace: str | None) -> None:
         self.now_ns += round(COMMIT_EVERY_S * 1e9)
         self._log.add_block(block, job, trace)
         if self.now_ns >= self._join_ns:

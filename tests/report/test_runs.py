@@ -24,7 +24,7 @@ CURVE = Curve(
     "leak", "Leak over voltage",
     (Column("voltage_v", "Voltage at the board", "V", (0.1, 0.2, 0.3, 0.4)),
      Column("current_a", "Current", "A", (0.001, 0.002, None, 0.004), (0.0005, 0.0005, 0.0005, 0.0005))),
-    (0.001, 0.002, 0.003, 0.004),
+    fitted=(0.001, 0.002, 0.003, 0.004),
 )  # fmt: skip
 RUN = Run(
     "P1", "leak-curve", 1, "Leak curve", JOB, T0, (Side("main", "psu", 1),), "phone-cell",

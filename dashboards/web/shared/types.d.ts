@@ -201,6 +201,7 @@ export interface Curve {
   name: string;
   title: string;
   columns: Array<Column>;
+  t0_ns: number | null;
   fitted: Array<number | null>;
 }
 
