@@ -41,7 +41,7 @@ class Sums:
     peak_a: float = 0.0
     readings: int = 0
     squares: float = 0.0
-    """Of asleep readings about `middle_a`, for their scatter."""
+    """Of asleep readings about their mean, `middle_a`: for their scatter."""
     asleep_n: int = 0
     middle_a: float = 0.0
     awake: bool = False
@@ -53,22 +53,21 @@ class SleepLive:
     def __init__(self, taken: Taken) -> None:
         self._taken = taken
         self._side = next(iter(taken.accuracy))
-        zero = next((each for each in reversed(taken.measured) if each.name == "zero"), None)
-        self._zero_a = zero.current_a.value if zero is not None else 0.0
-        self._zero_u = self._u_zero()
+        self._zero = next((each for each in reversed(taken.measured) if each.name == "zero"), None)
+        self._zero_a = self._zero.current_a.value if self._zero is not None else 0.0
         self._sums = Sums()
         self._bins = Bins()
         self._last: tuple[int, float] | None = None
         self._gaps: list[tuple[int, int]] = []
 
-    def _u_zero(self) -> float:
-        """How well the zero is known, as a limit, A: measured, its step and scatter; else the meter's offset."""
-        zero = next((each for each in reversed(self._taken.measured) if each.name == "zero"), None)
-        conditions = self._taken.accuracy[self._side]
+    def _zero_parts(self) -> tuple[float, float]:
+        """How well the zero is known: a limit and a standard deviation, A. Measured: a step and the scatter; else the
+        meter's offset."""
+        conditions, zero = self._taken.accuracy[self._side], self._zero
         if zero is None:
-            return Known.of(conditions).offset_a
-        scatter_a = 2 * zero.current_a.sigma / math.sqrt(max(zero.readings, 1))
-        return math.hypot(scatter_a, step_limit(conditions.resolution_a or 0.0, zero.current_a.sigma))
+            return Known.of(conditions).offset_a, 0.0
+        sigma_a = zero.current_a.sigma
+        return step_limit(conditions.resolution_a or 0.0, sigma_a), sigma_a / math.sqrt(max(zero.readings, 1))
 
     @property
     def _wake_a(self) -> float:
@@ -94,10 +93,11 @@ class SleepLive:
         if awake and not was and last is not None:
             sums.wakes += 1
         if not awake:
-            if sums.asleep_n == 0:
-                sums.middle_a = amps
+            # Welford's running mean and squares (Technometrics 4, 1962): no reading has to be kept.
             sums.asleep_n += 1
-            sums.squares += (amps - sums.middle_a) ** 2
+            away_a = amps - sums.middle_a
+            sums.middle_a += away_a / sums.asleep_n
+            sums.squares += away_a * (amps - sums.middle_a)
         if last is None or (t_ns - last[0]) / 1e9 > BREAK_S:
             if last is not None:
                 self._gaps.append((last[0], t_ns))
@@ -133,10 +133,13 @@ class SleepLive:
         return mean_a, self._u(mean_a)
 
     def _u(self, amps: float) -> float:
-        known = Known.of(self._taken.accuracy[self._side])
-        sums = self._sums
-        scatter_a = math.sqrt(sums.squares) / sums.asleep_n if sums.asleep_n else 0.0
-        return half_width((known.fraction_a * abs(amps), self._zero_u), (scatter_a,))
+        """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter."""
+        sums, conditions = self._sums, self._taken.accuracy[self._side]
+        sigma_a = math.sqrt(sums.squares / sums.asleep_n) if sums.asleep_n else 0.0
+        own_a = step_limit(conditions.resolution_a or 0.0, sigma_a)
+        zero_a, zero_sigma_a = self._zero_parts()
+        gain_a = Known.of(conditions).fraction_a * abs(amps)
+        return half_width((gain_a, zero_a, own_a), (sigma_a / math.sqrt(max(sums.asleep_n, 1)), zero_sigma_a))
 
     def _asleep_a(self) -> float | None:
         return self._sums.asleep_c / self._sums.asleep_s if self._sums.asleep_s > 0 else None

@@ -127,9 +127,17 @@ def test_what_leaves_the_plan_and_cautions_that_nobody_read_are_refused(daemon: 
     assert sim.truth(1).output is False
 
 
+@pytest.fixture
+def another() -> Iterator[SimulatedSupply]:
+    """A supply that the daemon of this module does not hold."""
+    with SimulatedSupply() as supply:
+        yield supply
+
+
 def test_a_daemon_that_is_killed_in_a_run_leaves_it_off_and_the_next_one_says_so(
-    sim: SimulatedSupply, tmp_path: Path
+    another: SimulatedSupply, tmp_path: Path
 ) -> None:
+    sim = another
     bench = {"s": Bench(sim.resource, 5.0, "benchd-sim")}
     sim.board(1, "leak-only")
     with running(bench, folder=tmp_path) as first:

@@ -86,6 +86,32 @@ def test_a_zero_that_was_measured_makes_it_sharper_and_right() -> None:
     assert abs(without["mean"].value - 0.003464) <= without["mean"].u  # type: ignore[attr-defined]
 
 
+@pytest.mark.parametrize(
+    ("noise_a", "step_a", "fraction"), [(1e-3, 1e-6, 1e-6), (3e-5, 1e-6, 0.02), (2e-4, 1e-4, 0.005)]
+)
+def test_the_interval_holds_the_truth_in_93_to_97_of_100_supplies(
+    noise_a: float, step_a: float, fraction: float
+) -> None:
+    """A thousand supplies within their accuracy, drawn with one seed: gain and offset wrong, noise, steps; the zero
+    measured before by each."""
+    rng = np.random.default_rng(9)
+    supply = Conditions(resolution_a=step_a, accuracy_fraction_a=fraction, accuracy_offset_a=0.01)
+    plan, held = plans()["phone-cell"].plan, 0
+    for _ in range(1000):
+        gain, offset_a, true_a = 1 + fraction * rng.uniform(-1, 1), 0.01 * rng.uniform(-1, 1), rng.uniform(0.001, 0.004)
+        zero, shown = (
+            np.round((gain * level + offset_a + rng.normal(0, noise_a, 100)) / step_a) * step_a
+            for level in (0.0, true_a)
+        )
+        before = Mean(zero.mean(), zero.std(ddof=1), 0.0)
+        measured = [Measured("zero", "main", {}, T0, 100, Mean(4.0, 0, 0), before, False, 4.0, 0.1)]
+        live = SleepLive(Taken(plan, {"wake_a": 1.0}, {"main": supply}, {"main": None}, measured=measured))
+        live.feed("main", samples(shown))
+        mean = live.told(T0).values
+        held += abs(mean["mean_a"] - true_a) <= mean["u_a"]
+    assert 930 <= held <= 970
+
+
 def test_the_interval_of_a_wake_rate_is_the_exact_poisson_one() -> None:
     """F. Garwood, Biometrika 28 (1936) 437: 10 events have 4.795 to 18.39 (from memory of the table)."""
     t_s = np.arange(3600 * 10) / 10
