@@ -30,24 +30,32 @@ def run(
 ) -> None:
     """Run a procedure on the bench. Ctrl-C stops it, outputs off.
 
-    Asks what it needs to know here; `done` as an answer ends a live measurement, any other line there is the name of
-    a point. Ends with status 0 when it passed or was carried out, 1 otherwise. Example: benchd procedure run
-    leak-curve --on psu-a/1 --set stop_v=4.0
+    Asks what it needs to know here. Points of a live measurement and its end are said from a second terminal:
+    `benchd procedure point` and `done`. With --json it asks nothing: `answer`. Ends with status 0
+    when it passed or was carried out, 1 otherwise. Example: benchd procedure run leak-curve --on psu-a/1 --set
+    stop_v=4.0
     """
-    url = _daemon(data_dir, config)
     body: dict[str, Any] = {
         "card": name, "sides": [_side(each, plan) for each in on], "by": BY, "accept_cautions": yes,
         "parameters": dict(_set(each) for each in set_ or ()),
     }  # fmt: skip
+    url = _daemon(data_dir, config)
     with out.errors(daemon_link.DaemonSaid):
         if not yes:
             _cautions(url, name)
             body["accept_cautions"] = True
         began = daemon_link.call(url, "POST", "runs", body)
         id_ = began["run"]
+        if not json_:
+            typer.echo(f"run {id_}")
         try:
             ended = _followed(url, id_, json_)
-        except KeyboardInterrupt:
+        except daemon_link.DaemonSaid as error:
+            out.fail(
+                f"{error}; run {id_} may go on, its outputs on: `benchd procedure stop {id_}`, or look at the supply"
+            )
+        except (KeyboardInterrupt, typer.Abort):  # a prompt makes the second of the first
+            typer.echo("stopping ...", err=True)
             ended = daemon_link.call(url, "POST", f"runs/{id_}/stop", {"by": BY}, within_s=60)["run"]
     out.emit(ended, "\n".join(run_told(ended)), json_)
     if ended["outcome"] not in GOOD:
@@ -109,7 +117,7 @@ def _followed(url: str, id_: str, json_: bool) -> dict[str, Any]:
         if line != told and not json_:
             typer.echo(line)
         told = line
-        if now.get("question"):
+        if now.get("question") and not json_:
             _asked(url, id_, now["question"])
         time.sleep(LOOK_S)
 
@@ -120,7 +128,9 @@ def _asked(url: str, id_: str, question: dict[str, Any]) -> None:
         return
     hint = f" ({', '.join(question['choices'])})" if question.get("choices") else ""
     typed = typer.prompt(f"{question['text']}{hint}", default="yes" if question["kind"] == "ready" else None)
-    value = True if question["kind"] == "ready" else _value(typed)
+    if question["kind"] == "ready" and typed.strip().lower() not in ("yes", "y"):
+        return  # it is asked again; Ctrl-C ends it
+    value = True if question["kind"] == "ready" else typed if question["kind"] in ("text", "choice") else _value(typed)
     try:
         daemon_link.call(url, "POST", f"runs/{id_}/answer", {"name": question["name"], "value": value, "by": BY})
     except daemon_link.DaemonSaid as error:

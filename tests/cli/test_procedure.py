@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import pty
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -52,11 +57,15 @@ def test_what_came_of_runs_is_listed_and_told(tmp_path: Path) -> None:
     assert "Leak curve (P1): failed. Ohmic, by anna" in benchd("job", "show", "R-1", *data)
 
 
-@pytest.mark.parametrize("words", [("--on", "psu"), ("--on", "psu/1", "--set", "limit_a")])
-def test_what_cannot_be_an_output_or_a_value_is_told(tmp_path: Path, words: tuple[str, ...]) -> None:
-    with SimulatedSupply() as sim, running({"psu": Bench(sim.resource, 5.0, "benchd-sim")}, folder=tmp_path):
-        said = benchd("procedure", "run", "leak-curve", *words, "--data-dir", tmp_path / "data", status=2)
-    assert "allowed is NAME=VALUE" in said or "an output is named as SUPPLY/CHANNEL" in said
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--on", "psu"), "'psu': an output is named as SUPPLY/CHANNEL, such as psu-a/1"),
+        (("--on", "psu/1", "--set", "limit_a"), "--set 'limit_a': allowed is NAME=VALUE"),
+    ],
+)
+def test_what_cannot_be_an_output_or_a_value_is_told(tmp_path: Path, words: tuple[str, ...], said: str) -> None:
+    assert said in benchd("procedure", "run", "leak-curve", *words, "--data-dir", tmp_path, status=2)
 
 
 def test_without_a_daemon_nothing_runs(tmp_path: Path) -> None:
@@ -100,3 +109,49 @@ below = 0.1
         assert "Look (P" in told
         assert "Leak: 22" in told
         assert sim.truth(1).output is False
+
+
+def test_ctrl_c_at_a_question_stops_the_run_with_the_output_off(tmp_path: Path) -> None:
+    """In a terminal of its own (a pseudo terminal), as a person has it; the output is on while it asks."""
+    card = """
+format = 1
+title = "Ask"
+what = "Asks with the output on."
+[sides.main]
+title = "Board"
+[[step]]
+do = "on"
+voltage_v = 2.0
+limit_a = 0.2
+[[step]]
+do = "ask"
+name = "where"
+text = "Where is it warm?"
+kind = "text"
+timeout_s = 60
+powered = true
+"""
+    with (
+        SimulatedSupply(board1="leak-only") as sim,
+        running({"psu": Bench(sim.resource, 5.0, "benchd-sim")}, folder=tmp_path) as daemon,
+    ):
+        daemon.until_guarded()
+        (tmp_path / "data" / "procedures").mkdir()
+        (tmp_path / "data" / "procedures" / "ask.toml").write_text(card, "utf-8")
+        master, slave = pty.openpty()
+        words = ["procedure", "run", "ask", "--on", "psu/1", "--yes", "--data-dir", str(tmp_path / "data")]
+        terminal = subprocess.Popen([sys.executable, "-m", "benchd", *words], stdin=slave, stdout=slave, stderr=slave)
+        try:
+            shown = ""
+            while "Where is it warm?" not in shown:
+                shown += os.read(master, 4096).decode()
+            assert sim.truth(1).output is True
+            terminal.send_signal(signal.SIGINT)
+            assert terminal.wait(30) == 1
+            assert sim.truth(1).output is False
+            assert [run["outcome"] for run in daemon.call("GET", "runs")["runs"]] == ["stopped"]
+        finally:
+            terminal.kill()
+            terminal.wait()
+            os.close(master)
+            os.close(slave)
