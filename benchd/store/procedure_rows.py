@@ -6,7 +6,7 @@ from __future__ import annotations
 import msgspec
 
 from benchd.jobs.job import JournalEntry
-from benchd.procedures.record import Curve, Run
+from benchd.procedures.record import Curve, Run, run_without_person
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 
@@ -19,6 +19,8 @@ _STATE = msgspec.json.Decoder(dict[str, object])
 def keep_run(log: Log, run: Run, state: dict[str, object] | None = None) -> None:
     """Keep how a run stands; with the state of its live measurement, where there is one to go on from."""
     with log.transaction() as db:
+        run, forgotten = _as_known(log, run)
+        state = None if forgotten else state
         db.execute(
             "INSERT INTO runs (id, card, job, began_ns, ended_ns, outcome, data, state) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
             " ON CONFLICT (id) DO UPDATE SET ended_ns = excluded.ended_ns, outcome = excluded.outcome,"
@@ -30,6 +32,7 @@ def keep_run(log: Log, run: Run, state: dict[str, object] | None = None) -> None
 def end_run(log: Log, run: Run) -> JournalEntry:
     """Keep an ended run, drop the state that it went on by, and write it into the journal; one transaction."""
     with log.transaction() as db:
+        run, _ = _as_known(log, run)
         keep_run(log, run)
         if run.outcome != "interrupted":  # that may be resumed
             db.execute("UPDATE runs SET state = NULL WHERE id = ?", (run.id,))
@@ -100,12 +103,6 @@ def state_of(log: Log, id_: str) -> dict[str, object] | None:
     return _STATE.decode(found[0][0]) if found else None
 
 
-def keep_state(log: Log, id_: str, state: dict[str, object]) -> None:
-    """Keep the state of a live measurement alone."""
-    with log.transaction() as db:
-        db.execute("UPDATE runs SET state = ? WHERE id = ?", (_state_text(state), id_))
-
-
 def set_reference(log: Log, id_: str, board: str, note: str = "", by: str = "") -> Run:
     """Make a run a reference for a kind of board; empty: it is none any more. Raises LogError where there is none."""
     run = run_of(log, id_)
@@ -143,6 +140,19 @@ def data_of(run: Run) -> str:
 def decoded(data: str, job: str | None) -> Run:
     """A run from its row. Raises msgspec.DecodeError."""
     return msgspec.structs.replace(_RUN.decode(data), job=job)
+
+
+def _as_known(log: Log, run: Run) -> tuple[Run, bool]:
+    """The run as the log may have it, and whether its job was forgotten: whoever carries it out knows the job's id and
+    what was typed as they were when it began, and must not bring them back."""
+    found = log.rows(
+        "SELECT job, EXISTS (SELECT 1 FROM forgotten WHERE job = runs.job) FROM runs WHERE id = ?", (run.id,)
+    )
+    if not found:
+        return run, False
+    job, forgotten = found[0]
+    run = msgspec.structs.replace(run, job=job)
+    return (run_without_person(run), True) if forgotten else (run, False)
 
 
 def _state_text(state: dict[str, object] | None) -> str | None:

@@ -218,7 +218,7 @@ def _jobs_again(db: sqlite3.Connection) -> None:
         " FROM (SELECT job, start_ns AS t FROM traces"
         " UNION ALL SELECT job, detected_ns FROM trips UNION ALL SELECT job, t_ns FROM journal"
         " UNION ALL SELECT job, t0_ns FROM blocks UNION ALL SELECT job, t_ns FROM photos"
-        " UNION ALL SELECT job, t_ns FROM unpacked)"
+        " UNION ALL SELECT job, began_ns FROM runs UNION ALL SELECT job, t_ns FROM unpacked)"
         " WHERE job IS NOT NULL AND job NOT IN (SELECT id FROM jobs) GROUP BY job"
     )
     migrations.give_id(db)

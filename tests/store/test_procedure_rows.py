@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -18,7 +19,6 @@ from benchd.store.procedure_rows import (
     earlier_run,
     end_run,
     keep_run,
-    keep_state,
     left_running,
     reference_curves,
     reference_of,
@@ -27,6 +27,7 @@ from benchd.store.procedure_rows import (
     set_reference,
     state_of,
 )
+from benchd.store.repairing import repair
 from tests.store.making import T0
 
 CURVE = Curve(
@@ -56,7 +57,7 @@ def ended(run: Run, outcome: str = "done") -> Run:
 def test_a_run_is_kept_as_it_grows_and_ended_with_an_entry(log: Log) -> None:
     keep_run(log, RUN)
     assert left_running(log) == [RUN]
-    keep_state(log, "P1", {"energy_j": 1.5})
+    keep_run(log, RUN, {"energy_j": 1.5})
     grown = msgspec.structs.replace(RUN, text="more")
     keep_run(log, grown)
     assert (run_of(log, "P1"), state_of(log, "P1")) == (grown, {"energy_j": 1.5})
@@ -131,6 +132,34 @@ def test_forgetting_takes_what_was_typed_out_of_runs_and_leaves_their_figures(lo
     ).decode()
     assert "Example" not in text
     assert "R-1" not in text
+
+
+@pytest.mark.parametrize("outcome", ["done", "interrupted"])
+def test_a_run_that_goes_on_does_not_bring_back_what_was_forgotten(log: Log, outcome: str) -> None:
+    """Who carries it out still has the job's id and what was typed."""
+    keep_run(log, RUN, {"points": ["C12 near Ms Example"]})
+    new = forget(log, "R-1", T0 + 100).job
+    keep_run(log, RUN, {"points": ["C12 near Ms Example"]})
+    entry = end_run(log, ended(RUN, outcome))
+    run = run_of(log, "P1")
+    assert run is not None
+    assert (run.job, entry.job, run.outcome, run.results[1].value) == (new, new, outcome, 0.1)
+    held = repr([log.rows(f"SELECT * FROM {table}") for table in ("runs", "journal", "jobs")])
+    assert "Example" not in held
+    assert "R-1'" not in held
+
+
+def test_a_repair_makes_a_job_that_only_a_run_tells_of(log: Log) -> None:
+    keep_run(log, ended(RUN))
+    with log.transaction() as db:
+        db.execute("DELETE FROM jobs WHERE id = 'R-1'")
+        db.execute("DELETE FROM journal")
+    log.close()
+    assert not check(log.path).sound
+    repair(log.path, datetime(2026, 3, 1, tzinfo=UTC))
+    assert check(log.path).sound
+    with Log.open(log.path) as repaired:
+        assert (repaired.job("R-1") is not None, runs(repaired)) == (True, [ended(RUN)])
 
 
 def test_a_run_that_holds_another_than_it_says_is_found(log: Log, tmp_path: Path) -> None:
