@@ -14,6 +14,8 @@ from itertools import product
 PROBABILITY = 0.95
 SMALL = 0.05
 """A limit below this share of the largest counts as normal with the same variance: it changes the shape no more."""
+DROWNED = 0.2
+"""So does a limit below this share of the scatter: of the closed form's terms nothing but rounding would be left."""
 MOST_LIMITS = 4
 """So many of the largest limits keep their shape; three or more together are near normal anyway (central limit)."""
 
@@ -29,8 +31,9 @@ def half_width(limits: Iterable[float] = (), sigmas: Iterable[float] = ()) -> fl
         if not 0 <= each < math.inf:
             raise ValueError(f"a part of an uncertainty is {each}: allowed is 0 or more")
     ends = sorted((each for each in ends if each > 0), reverse=True)
-    kept = [each for each in ends[:MOST_LIMITS] if each >= SMALL * ends[0]]
-    variance = sum(each * each for each in deviations) + sum(each * each / 3 for each in ends[len(kept) :])
+    scatter = math.hypot(*deviations)
+    kept = [each for each in ends[:MOST_LIMITS] if each >= max(SMALL * ends[0], DROWNED * scatter)]
+    variance = scatter**2 + sum(each * each / 3 for each in ends[len(kept) :])
     sigma = math.sqrt(variance)
     if not kept:
         return 1.959963984540054 * sigma

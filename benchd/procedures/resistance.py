@@ -15,9 +15,13 @@ from typing import NamedTuple
 
 from benchd.plans.leads import COPPER_PER_K
 from benchd.procedures.coverage import half_width, step_limit
+from benchd.procedures.record import LeadSet
 from benchd.procedures.taken import Measured
 from benchd.traces.trace import Conditions
 from benchd.traces.uncertainty import Known
+
+NORMAL = 1.959964
+"""95 % of a normal distribution lie within so many standard deviations."""
 
 
 class Resistance(NamedTuple):
@@ -26,23 +30,59 @@ class Resistance(NamedTuple):
     ohm: float
     u_ohm: float
 
-    def minus(self, other: Resistance) -> Resistance:
-        """With another one in line taken off, such as the leads; independent parts (JCGM 100 §5.1.2)."""
-        return Resistance(self.ohm - other.ohm, math.hypot(self.u_ohm, other.u_ohm))
+
+class Parts(NamedTuple):
+    """What a resistance is uncertain by, Ω: parts that are independent of each other."""
+
+    limits: tuple[float, ...] = ()
+    """± each, rectangular."""
+    scatters: tuple[tuple[float, float], ...] = ()
+    """Standard deviations, each with its degrees of freedom."""
+
+    def and_(self, other: Parts) -> Parts:
+        """Those of a sum, or of a difference."""
+        return Parts(self.limits + other.limits, self.scatters + other.scatters)
+
+    def reach(self) -> float:
+        """How far they may lie off together, Ω: the limits in full, and 95 % of the scatter.
+
+        For whether two values differ at all: two that lie close together often read a whole step apart.
+        """
+        return sum(self.limits) + Parts((), self.scatters).half_width()
+
+    def half_width(self) -> float:
+        """Half of the 95 % interval, Ω.
+
+        Scatter that was seen in a few readings is wider than it seems: Student's factor, with the effective degrees of
+        freedom of Welch and Satterthwaite (JCGM 100 §G.3 and G.4).
+        """
+        variance = sum(sigma**2 for sigma, _ in self.scatters)
+        if variance == 0:
+            return half_width(self.limits)
+        share = sum((sigma**2 / variance) ** 2 / degrees for sigma, degrees in self.scatters)
+        wider = _student(1 / share) / NORMAL if share > 0 else 1.0
+        return half_width(self.limits, [wider * math.sqrt(variance)])
 
 
-def from_one(measured: Measured, conditions: Conditions) -> Resistance:
-    """R = V/I at one level. Raises ZeroDivisionError where no current flows."""
+def from_one(measured: Measured, conditions: Conditions, leads: LeadSet | None = None) -> Resistance:
+    """R = V/I at one level, less the leads. Raises ZeroDivisionError where no current flows.
+
+    Leads that a run measured were measured by the same meters, whose gains are wrong by the same share then as now: of
+    what remains, they are wrong by that share of what remains alone (correlated parts, JCGM 100 §5.2.2).
+    """
     volts, amps = measured.voltage_v.value, measured.current_a.value
     known = Known.of(conditions)
-    ohm = volts / amps
-    by_v, by_a = 1 / amps, ohm / amps
-    limits = [
-        by_v * (known.fraction_v * volts + known.offset_v),
-        by_a * (known.fraction_a * amps + known.offset_a),
-    ]
-    steps, sigmas = _by_itself(measured, conditions, by_v, by_a)
-    return Resistance(ohm, half_width([*map(abs, limits), *steps], sigmas))
+    whole = volts / amps
+    ohm = whole - leads.ohm if leads is not None else whole
+    by_gain = ohm if leads is not None and leads.run else whole
+    limits = (
+        abs(by_gain) * known.fraction_v,
+        abs(by_gain) * known.fraction_a,
+        known.offset_v / abs(amps),
+        abs(whole / amps) * known.offset_a,
+    )
+    parts = Parts(limits).and_(by_itself(measured, conditions))
+    return Resistance(ohm, parts.and_(_of_leads(leads, known)).half_width())
 
 
 def from_two(low: Measured, high: Measured, conditions: Conditions) -> Resistance:
@@ -51,24 +91,52 @@ def from_two(low: Measured, high: Measured, conditions: Conditions) -> Resistanc
     rise_a = high.current_a.value - low.current_a.value
     known = Known.of(conditions)
     ohm = rise_v / rise_a
-    by_v, by_a = 1 / rise_a, ohm / rise_a
-    limits, sigmas = [abs(ohm) * known.fraction_v, abs(ohm) * known.fraction_a], []
+    parts = Parts((abs(ohm) * known.fraction_v, abs(ohm) * known.fraction_a))
     for level in (low, high):
-        steps, scatter = _by_itself(level, conditions, by_v, by_a)
-        limits += steps
-        sigmas += scatter
-    return Resistance(ohm, half_width(limits, sigmas))
+        parts = parts.and_(_scattered(level, conditions, 1 / rise_a, ohm / rise_a))
+    return Resistance(ohm, parts.half_width())
 
 
-def _by_itself(measured: Measured, conditions: Conditions, by_v: float, by_a: float) -> tuple[list[float], list[float]]:
-    """What one level adds by itself: limits, from the steps of the meters, and the scatter of the means; in Ω."""
-    n = math.sqrt(max(measured.readings, 1))
+def by_itself(measured: Measured, conditions: Conditions) -> Parts:
+    """What one measurement of R = V/I adds that the next, by the same meters at the same current, does not share: steps
+    and noise. Raises ZeroDivisionError where no current flows."""
+    volts, amps = measured.voltage_v.value, measured.current_a.value
+    return _scattered(measured, conditions, 1 / amps, volts / amps**2)
+
+
+def _scattered(measured: Measured, conditions: Conditions, by_v: float, by_a: float) -> Parts:
+    """Limits from the steps of the meters, and the scatter of the means. `by_v`, `by_a`: Ω for each V and A."""
+    n = max(measured.readings, 1)
     volts, amps = measured.voltage_v, measured.current_a
-    limits = [
+    limits = (
         abs(by_v) * step_limit(conditions.resolution_v or 0.0, volts.sigma),
         abs(by_a) * step_limit(conditions.resolution_a or 0.0, amps.sigma),
-    ]
-    return limits, [abs(by_v) * volts.sigma / n, abs(by_a) * amps.sigma / n]
+    )
+    sigmas = (abs(by_v) * volts.sigma / math.sqrt(n), abs(by_a) * amps.sigma / math.sqrt(n))
+    return Parts(limits, tuple((sigma, max(n - 1.0, 1.0)) for sigma in sigmas))
+
+
+def _of_leads(leads: LeadSet | None, known: Known) -> Parts:
+    """What the leads add. Of those measured by the same meters the gains are left out: they are in what remains."""
+    if leads is None:
+        return Parts()
+    gains = half_width([leads.ohm * known.fraction_v, leads.ohm * known.fraction_a]) if leads.run else 0.0
+    return Parts((), ((math.sqrt(max(leads.u_ohm**2 - gains**2, 0.0)) / NORMAL, math.inf),))
+
+
+def _student(degrees: float) -> float:
+    """Student's factor for 95 %, two-sided, by its expansion about the normal's (M. Abramowitz and I. A. Stegun,
+    Handbook of Mathematical Functions, 1964, 26.7.5). Within 1 % from 2 degrees of freedom on; 12.7 for 1."""
+    if degrees < 1.5:
+        return 12.706
+    z = NORMAL
+    terms = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    return z + sum(term / degrees**n for n, term in enumerate(terms, 1))
 
 
 def at_celsius(ohm: float, measured_celsius: float, celsius: float) -> float:

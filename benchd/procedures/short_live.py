@@ -1,8 +1,8 @@
 """`short`: the resistance of a shorted rail as the probe moves along it, for eye and ear.
 
 The nearer the probe is to the short, the lower the resistance. What is told of it beside the leads carries the meters'
-offsets and gains; the difference of two points, which is what finds the short, carries the noise alone, since both were
-measured by the same meters within minutes.
+offsets and gains; the difference of two points, which is what finds the short, carries noise and steps alone, since
+both were measured by the same meters within minutes.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 
 from benchd.procedures.averaging import Labelled, mean_of
 from benchd.procedures.record import Column, Curve, Happened, Result, Value
-from benchd.procedures.resistance import Resistance, from_one
+from benchd.procedures.resistance import Parts, Resistance, by_itself, from_one
 from benchd.procedures.taken import Analysed, Measured, Taken, Told
 from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity
@@ -30,6 +30,8 @@ LEAST_RANGE = 1.5
 """From highest to lowest tone the resistance changes by this factor at least, or noise would sing. Our choice."""
 OPEN_SHARE = 0.02
 """Less than this share of the limit is no current through a short. Our choice."""
+ALIKE = 1 + 1e-6
+"""One step exactly is no difference, however the computer rounds it."""
 LOW_SHARE, LEAST_LOW_A = 0.05, 0.01
 """Between pulses the limit is this share of the full one: the heat, I²R, is a four hundredth."""
 
@@ -39,8 +41,8 @@ class Point(NamedTuple):
 
     text: str
     found: Resistance
-    noise_ohm: float
-    """95 %, of the difference to another point, by this one's part."""
+    own: Parts
+    """What it is uncertain by that other points do not share."""
     energy_j: float
 
 
@@ -93,8 +95,8 @@ class ShortLive:
         self._energy_j += float(np.trapezoid(power_w, t_s - t_s[0]))
         self._last = int(samples.t_ns[-1]), float(power_w[-1])
 
-    def _now(self) -> tuple[Measured, Resistance, float] | None:
-        """Mean of the last readings, the resistance without the leads, and its noise; None: no current to speak of."""
+    def _now(self) -> tuple[Measured, Resistance, Parts] | None:
+        """Mean of the last readings, the resistance without the leads, its own parts; None: no current to speak of."""
         samples = Samples.concat(self._recent)
         if not len(samples):
             return None
@@ -102,15 +104,8 @@ class ShortLive:
         amps = measured.current_a.value
         if amps <= max(measured.current_a.u, OPEN_SHARE * self._limit_a()):
             return None
-        found = from_one(measured, self._conditions)
-        noise_ohm = (
-            1.96
-            / math.sqrt(len(samples))
-            * math.hypot(measured.voltage_v.sigma / amps, found.ohm * measured.current_a.sigma / amps)
-        )
-        if self._leads is not None:
-            found = found.minus(Resistance(self._leads.ohm, self._leads.u_ohm))
-        return measured, found, noise_ohm
+        found = from_one(measured, self._conditions, self._leads)
+        return measured, found, by_itself(measured, self._conditions)
 
     def _limit_a(self) -> float:
         limit_a = self._taken.parameters.get("limit_a")
@@ -128,15 +123,15 @@ class ShortLive:
         found = self._now()
         if found is None:
             return Told(values, self._words(found))
-        measured, resistance, noise_ohm = found
+        measured, resistance, own = found
         values |= {
-            "resistance_ohm": resistance.ohm, "u_ohm": resistance.u_ohm, "noise_ohm": noise_ohm,
+            "resistance_ohm": resistance.ohm, "u_ohm": resistance.u_ohm, "noise_ohm": own.half_width(),
             "current_a": measured.current_a.value, "voltage_v": measured.voltage_v.value,
             "power_w": measured.voltage_v.value * measured.current_a.value,
         }  # fmt: skip
         return Told(values, self._words(found), self._tone(now_ns, measured.voltage_v.value / measured.current_a.value))
 
-    def _words(self, found: tuple[Measured, Resistance, float] | None) -> str:
+    def _words(self, found: tuple[Measured, Resistance, Parts] | None) -> str:
         if found is None:
             return "rests between two pulses" if self._resting else "no current: the probe does not touch the rail"
         leads = "" if self._leads is not None else ", with the leads: measure those first (lead-resistance)"
@@ -178,10 +173,10 @@ class ShortLive:
         found = self._now()
         if found is None:
             return Happened(now_ns, "point", text, {"resistance_ohm": None})
-        _, resistance, noise_ohm = found
-        self._points.append(Point(text, resistance, noise_ohm, self._energy_j))
+        _, resistance, own = found
+        self._points.append(Point(text, resistance, own, self._energy_j))
         values: dict[str, Value] = {
-            "resistance_ohm": resistance.ohm, "u_ohm": resistance.u_ohm, "noise_ohm": noise_ohm,
+            "resistance_ohm": resistance.ohm, "u_ohm": resistance.u_ohm, "noise_ohm": own.half_width(),
             "energy_j": self._energy_j,
         }  # fmt: skip
         return Happened(now_ns, "point", text, values)
@@ -205,7 +200,7 @@ class ShortLive:
         alike = [
             each.text
             for each in ranked[1:]
-            if each.found.ohm - best.found.ohm <= math.hypot(each.noise_ohm, best.noise_ohm)
+            if each.found.ohm - best.found.ohm <= ALIKE * best.own.and_(each.own).reach()
         ]
         if alike:
             return f"{told}; it cannot be told apart from {', '.join(alike)}."
@@ -228,6 +223,6 @@ def _curve(ranked: list[Point]) -> Curve:
     numbers = Column("rank", "Point", "", tuple(float(n) for n in range(1, len(ranked) + 1)))
     ohms = Column(
         "resistance_ohm", "Resistance", "Ω",
-        tuple(each.found.ohm for each in ranked), tuple(each.noise_ohm for each in ranked),
+        tuple(each.found.ohm for each in ranked), tuple(each.own.half_width() for each in ranked),
     )  # fmt: skip
     return Curve("points", "Resistance at each point", (numbers, ohms))

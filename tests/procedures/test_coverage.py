@@ -33,6 +33,14 @@ def test_a_trapezium_has_its_textbook_quantile() -> None:
     assert half_width([3.0, 1.0]) == pytest.approx(table.ppf(0.975), rel=2e-4)
 
 
+@pytest.mark.parametrize("limit", [0.3, 0.1, 1e-3, 1e-6, 1e-9])
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 6])
+def test_limits_that_drown_in_noise_change_nothing(limit: float, count: int) -> None:
+    """Their sum is normal with the variance of all (central limit theorem; limits count a²/3, JCGM 100 §4.3.7)."""
+    expected = 1.959964 * math.sqrt(1 + count * limit * limit / 3)
+    assert half_width([limit] * count, [1.0]) == pytest.approx(expected, rel=5e-4)
+
+
 @given(
     st.lists(st.floats(1e-6, 1.0), min_size=0, max_size=6),
     st.lists(st.floats(1e-6, 1.0), min_size=0, max_size=3),

@@ -6,10 +6,14 @@ import asyncio
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
+from scipy import stats
 
 from benchd.plans.leads import pair_ohm
+from benchd.procedures.coverage import half_width
 from benchd.procedures.lead_resistance import analyse
-from benchd.procedures.resistance import Resistance, at_celsius, from_one, from_two
+from benchd.procedures.record import LeadSet
+from benchd.procedures.resistance import Parts, at_celsius, from_one, from_two
 from benchd.procedures.shelf import shipped
 from benchd.procedures.taken import CannotTell, Mean, Measured, Taken
 from benchd.traces.trace import Conditions
@@ -29,7 +33,8 @@ def test_worked_examples_of_two_and_four_wires() -> None:
     assert from_one(level(0.0125, 1.0), EXACT).ohm == pytest.approx(0.0125)
     two_wires = from_one(level(0.0125 + pair_ohm(20, 1.0), 1.0), EXACT)
     assert two_wires.ohm == pytest.approx(0.0791, abs=5e-5)
-    assert two_wires.minus(Resistance(pair_ohm(20, 1.0), 0.0)).ohm == pytest.approx(0.0125, abs=1e-6)
+    pair = LeadSet("psu", 1, "", pair_ohm(20, 1.0), 0.0, 0.0, None, 0)
+    assert from_one(level(0.0125 + pair_ohm(20, 1.0), 1.0), EXACT, pair).ohm == pytest.approx(0.0125, abs=1e-6)
     assert from_two(level(-0.01247, -1.0), level(0.01253, 1.0), EXACT).ohm == pytest.approx(0.0125)
 
 
@@ -80,6 +85,62 @@ def test_the_interval_holds_the_truth_in_93_to_97_of_100_supplies(
         found = from_two(*levels, supply)
         held += abs(found.ohm - ohm) <= found.u_ohm
     assert 930 <= held <= 970, what
+
+
+@pytest.mark.parametrize(
+    ("what", "noise_v", "noise_a", "step_v", "step_a", "fraction", "offset"),
+    [("noise", 2e-3, 1e-3, 1e-5, 1e-5, 1e-5, 1e-6), ("offset", 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 5e-3),
+     ("step", 1e-5, 1e-5, 1e-2, 1e-3, 1e-5, 1e-6), ("gain", 1e-5, 1e-5, 1e-6, 1e-6, 5e-3, 1e-6)],
+)  # fmt: skip
+def test_the_interval_of_a_short_holds_the_truth_in_93_to_97_of_100_supplies(
+    what: str, noise_v: float, noise_a: float, step_v: float, step_a: float, fraction: float, offset: float
+) -> None:
+    """As above: the leads by two levels, and with the same meters, from ten readings, the short at their end."""
+    rng = np.random.default_rng(3)
+    supply = Conditions(
+        accuracy_fraction_v=fraction, accuracy_offset_v=offset, accuracy_fraction_a=fraction, accuracy_offset_a=offset,
+        resolution_v=step_v, resolution_a=step_a,
+    )  # fmt: skip
+    held = 0
+    for _ in range(1000):
+        gains, offsets = 1 + fraction * rng.uniform(-1, 1, 2), offset * rng.uniform(-1, 1, 2)
+        lead, short = rng.uniform(0.05, 0.15), rng.uniform(0.02, 0.1)
+        read = []
+        for ohm, amps, n in (
+            (lead, rng.uniform(0.2, 0.3), 20),
+            (lead, rng.uniform(0.9, 1.1), 20),
+            (lead + short, rng.uniform(0.9, 1.1), 10),
+        ):
+            volts = np.round((gains[0] * ohm * amps + offsets[0] + rng.normal(0, noise_v, n)) / step_v) * step_v
+            shown = np.round((gains[1] * amps + offsets[1] + rng.normal(0, noise_a, n)) / step_a) * step_a
+            mean_v, mean_a = Mean(volts.mean(), volts.std(ddof=1), 0.0), Mean(shown.mean(), shown.std(ddof=1), 0.0)
+            read.append(Measured("m", "main", {}, 0, n, mean_v, mean_a, True, 0.5, amps))
+        leads = from_two(read[0], read[1], supply)
+        kept = LeadSet("psu", 1, "", leads.ohm, leads.u_ohm, 1.0, None, 0, run="P1")
+        found = from_one(read[2], supply, kept)
+        held += abs(found.ohm - short) <= found.u_ohm
+    assert 930 <= held <= 970, what
+
+
+@pytest.mark.parametrize("degrees", [1, 2, 3, 5, 9, 19, 99])
+def test_scatter_of_few_readings_has_students_factor(degrees: int) -> None:
+    """scipy.stats.t; effective degrees of freedom of alike parts add up (JCGM 100 §G.4)."""
+    parts = Parts((), ((1.0, degrees),))
+    assert parts.half_width() == pytest.approx(stats.t.ppf(0.975, degrees), rel=0.01)
+    both = parts.and_(parts).half_width()
+    assert both == pytest.approx(np.sqrt(2) * stats.t.ppf(0.975, 2 * degrees), rel=0.01)
+
+
+def test_leads_that_these_meters_measured_share_their_gains_and_typed_ones_do_not() -> None:
+    """Gains wrong by up to 1 % each: of 20 mΩ behind 100 mΩ those are ± 1 % of 20 mΩ, a triangle (JCGM 101 §6.4.5)."""
+    supply = Conditions(accuracy_fraction_v=0.01, accuracy_fraction_a=0.01)
+    leads_u = half_width([0.001, 0.001])
+    measured = LeadSet("psu", 1, "", 0.1, leads_u, 1.0, None, 0, run="P1")
+    ours = from_one(level(0.12, 1.0), supply, measured)
+    assert ours.ohm == pytest.approx(0.02)
+    assert ours.u_ohm == pytest.approx(0.0002 * 2 * (1 - np.sqrt(0.05)), rel=0.01)
+    typed = from_one(level(0.12, 1.0), supply, replace(measured, run=""))
+    assert typed.u_ohm == pytest.approx(np.hypot(leads_u, half_width([0.0012, 0.0012])), rel=0.03)
 
 
 def test_the_shipped_card_measures_leads_and_keeps_them() -> None:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import asyncio
 
+import numpy as np
 import pytest
 
 from benchd.procedures.record import LeadSet, Run
 from benchd.procedures.shelf import shipped
+from benchd.procedures.short_live import ShortLive
+from benchd.procedures.taken import Taken
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions
 from tests.procedures.hands import T0, FakeHands, resistor
-from tests.procedures.test_engine import played
+from tests.procedures.test_engine import PHONE, played
 
 CARD = shipped()["find-short"].card
 LEADS = LeadSet("psu", 1, "", 0.06, 0.001, 1.0, None, T0)
@@ -67,6 +72,21 @@ def test_the_point_with_the_lowest_resistance_is_nearest_and_sings_highest() -> 
 def test_points_that_noise_cannot_tell_apart_are_named_together() -> None:
     _, run = probed([(0.0, "C12", 0.0200), (2.0, "C13", 0.02001)], 4.0)
     assert "it cannot be told apart from" in run.text
+
+
+@pytest.mark.parametrize(("other_ohm", "apart"), [(0.0576, False), (0.0676, True)])
+def test_points_that_read_one_step_apart_are_not_told_apart(other_ohm: float, apart: bool) -> None:
+    """At 2 A a step of 10 mV is 5 mΩ: 0.2 mΩ can make that, 10 mΩ make two steps."""
+    coarse = Conditions(resolution_v=0.01, resolution_a=0.001)
+    live = ShortLive(Taken(PHONE, {"limit_a": 2.0}, {"main": coarse}, {"main": None}))
+    for place, (name, ohm) in enumerate([("C12", 0.0574), ("C13", other_ohm)]):
+        t_ns = T0 + place * 10**9 + np.arange(20) * 50_000_000
+        volts, same = np.full(20, round(ohm * 2.0 / 0.01) * 0.01), np.zeros(20, np.uint8)
+        live.feed("main", Samples(t_ns, volts, np.full(20, 2.0), same, same))
+        live.point(name, int(t_ns[-1]))
+    told = live.analysed().text
+    assert ("the short is nearest there" in told) is apart
+    assert ("it cannot be told apart from C13" in told) is not apart
 
 
 def test_without_leads_it_says_so() -> None:
