@@ -1,17 +1,22 @@
-"""The course of a run in columns, from the readings in the log. For any thread."""
+"""The course of a run in columns: from the bins that a long run keeps of itself, else from the readings in the log. For
+any thread."""
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.procedures.bins import COURSE, Bin, course_of
 from benchd.procedures.record import Curve, Run
 from benchd.store.log import Log
+from benchd.store.procedure_rows import state_of
 from benchd.web.port import Refused
 from benchd.web.procedure_port import RunBins
 
-COURSE = "course"
-"""The curve in which a long run keeps its course."""
+LONG_NS = 7200 * 10**9
+"""The readings of so long are read for a picture, some 70 ms at 50/s; of a longer run that goes on, the bins that it
+kept last are shown, which are a minute old at most. Our choice."""
 GAP_S = 5.0
 """Longer without a reading is a gap of its own. Our choice: no supply that is on pauses as long."""
 
@@ -22,9 +27,8 @@ def course(log: Log, run: Run, role: str, columns: int, now_ns: int) -> RunBins:
     if side is None:
         there = ", ".join(each.role for each in run.sides)
         raise Refused("not-found", f"run {run.id} has no side {role!r}; it has {there}")
-    kept = next((each for each in run.curves if each.name == COURSE and each.t0_ns is not None), None)
-    if kept is not None and role == run.sides[0].role:
-        return _of_curve(run, role, kept, columns)
+    if role == run.sides[0].role and (kept := _kept(log, run, now_ns)) is not None:
+        return _of_curve(run, role, *kept, columns)
     begin, end = run.began_ns, max(run.ended_ns or now_ns, run.began_ns + 1)
     width_ns = max(1, -(-(end - begin) // columns))
     low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
@@ -47,30 +51,61 @@ def course(log: Log, run: Run, role: str, columns: int, now_ns: int) -> RunBins:
     return RunBins(run.id, role, begin, np.round(middle, 3).tolist(), shown[0], shown[1], shown[2], gaps)
 
 
-def _of_curve(run: Run, role: str, kept: Curve, columns: int) -> RunBins:
-    """From the bins that a long run has kept of itself: days of readings need not be read for a picture."""
+Gaps = list[tuple[int, int]]
+
+
+class _Live(msgspec.Struct):
+    """What a live measurement of a long run leaves; others leave something else."""
+
+    bins: list[tuple[int, int, int, float, float, float]]
+    gaps: Gaps
+
+
+class _State(msgspec.Struct):
+    live: _Live
+
+
+def _kept(log: Log, run: Run, now_ns: int) -> tuple[Curve, Gaps] | None:
+    """What a run has kept of its course, at its end or on its way, and where it noticed that nothing was read."""
+    curve = next((each for each in run.curves if each.name == COURSE and each.t0_ns is not None), None)
+    if curve is not None:
+        return curve, []
+    if (run.ended_ns or now_ns) - run.began_ns <= LONG_NS:
+        return None
+    try:
+        live = msgspec.convert(state_of(log, run.id), _State).live
+    except msgspec.ValidationError:
+        return None
+    return (course_of([Bin(*each) for each in live.bins]), live.gaps) if live.bins else None
+
+
+def _of_curve(run: Run, role: str, kept: Curve, seen: Gaps, columns: int) -> RunBins:
+    """From bins: days of readings need not be read for a picture. Each counts by its readings, since lengths differ."""
     assert kept.t0_ns is not None
     times, means, lows, highs = ([v or 0.0 for v in column.values] for column in kept.columns)
     step = -(-len(times) // columns)
     parts = [slice(n, n + step) for n in range(0, len(times), step)]
-    gaps = [
-        (
-            float(moment.values["from_ns"] or 0) / 1e9 - kept.t0_ns / 1e9,
-            float(moment.values["to_ns"] or 0) / 1e9 - kept.t0_ns / 1e9,
-        )
+    weights = kept.weights or (1,) * len(times)
+    told = [
+        (int(float(moment.values["from_ns"] or 0)), int(float(moment.values["to_ns"] or 0)))
         for moment in run.happened
         if moment.kind == "gap" and {"from_ns", "to_ns"} <= moment.values.keys()
     ]
+    gaps = [((begin - kept.t0_ns) / 1e9, (end - kept.t0_ns) / 1e9) for begin, end in sorted({*told, *seen})]
     return RunBins(
         run.id,
         role,
         kept.t0_ns,
-        [round(sum(times[part]) / len(times[part]), 3) for part in parts],
+        [round(_mean(times[part], weights[part]), 3) for part in parts],
         [min(lows[part]) for part in parts],
-        [sum(means[part]) / len(means[part]) for part in parts],
+        [_mean(means[part], weights[part]) for part in parts],
         [max(highs[part]) for part in parts],
         gaps,
     )
+
+
+def _mean(values: list[float], weights: tuple[int, ...]) -> float:
+    return sum(value * n for value, n in zip(values, weights, strict=True)) / sum(weights)
 
 
 def _gaps(t_ns: NDArray[np.int64], begin: int) -> list[tuple[float, float]]:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+
+from benchd.procedures.record import Column, Curve
 
 SHORTEST_S = 1.0
 LONGEST_S = 60.0
@@ -17,6 +19,8 @@ ALIKE_SHARE = 0.05
 """Means within this share of each other are alike ..."""
 ALIKE_A = 2e-4
 """... or within this, A. Our choice: what a picture of sleep shows."""
+COURSE = "course"
+"""Name of the curve in which a long run keeps its course."""
 MOST_BINS = 20_000
 """More are joined two by two: the course gets coarser, and keeps its extremes."""
 
@@ -95,3 +99,16 @@ class Bins:
         if len(self._done) > MOST_BINS:
             pairs = [self._done[n : n + 2] for n in range(0, len(self._done), 2)]
             self._done = [pair[0] if len(pair) == 1 else pair[0].joined(pair[1]) for pair in pairs]
+
+
+def course_of(bins: Sequence[Bin]) -> Curve:
+    """Bins as the curve that a run keeps. At least one."""
+    start_ns = bins[0].t0_ns
+    times = tuple((each.t0_ns + each.t1_ns - 2 * start_ns) / 2e9 for each in bins)
+    columns = (
+        Column("t_s", "Time", "s", times),
+        Column("mean_a", "Mean", "A", tuple(each.mean_a for each in bins)),
+        Column("low_a", "Least", "A", tuple(each.low_a for each in bins)),
+        Column("high_a", "Largest", "A", tuple(each.high_a for each in bins)),
+    )
+    return Curve(COURSE, "Course of the current", columns, start_ns, weights=tuple(each.n for each in bins))

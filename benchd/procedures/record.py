@@ -69,6 +69,8 @@ class Curve(msgspec.Struct, frozen=True):
     """Of a course: when its time 0 was, ns since the epoch."""
     fitted: tuple[float | None, ...] = ()
     """What the best model says at each abscissa, in the unit of the second column; None: it was not fitted there."""
+    weights: tuple[int, ...] = ()
+    """Of a course in bins: how many readings stand behind each, so that means of several are right."""
 
     def points(self) -> list[tuple[float, float, float]]:
         """Abscissa, value of the second column and its uncertainty (0: not known), where both are known."""

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from benchd.procedures.bins import Bin, Bins
+from benchd.procedures.bins import Bin, Bins, course_of
 from benchd.procedures.coverage import half_width, step_limit
-from benchd.procedures.record import Column, Curve, Happened, Result, Value
+from benchd.procedures.record import Curve, Happened, Result, Value
 from benchd.procedures.taken import Analysed, Taken, Told
 from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity
@@ -215,15 +215,7 @@ class SleepLive:
         while len(bins) > PICTURE_BINS:
             pairs = [bins[n : n + 2] for n in range(0, len(bins), 2)]
             bins = [pair[0] if len(pair) == 1 else pair[0].joined(pair[1]) for pair in pairs]
-        start_ns = bins[0].t0_ns
-        times = tuple((each.t0_ns + each.t1_ns - 2 * start_ns) / 2e9 for each in bins)
-        columns = (
-            Column("t_s", "Time", "s", times),
-            Column("mean_a", "Mean", "A", tuple(each.mean_a for each in bins)),
-            Column("low_a", "Least", "A", tuple(each.low_a for each in bins)),
-            Column("high_a", "Largest", "A", tuple(each.high_a for each in bins)),
-        )
-        return Curve("course", "Course of the current", columns, start_ns)
+        return course_of(bins)
 
     # ---- a restart -----------------------------------------------------------------------------------------------
 

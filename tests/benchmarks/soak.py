@@ -10,13 +10,14 @@ import msgspec
 import numpy as np
 
 from benchd.daemon.procedure_course import course
+from benchd.daemon.procedure_restart import wrapped
 from benchd.plans.shelf import shipped
 from benchd.procedures.record import Run, Side
 from benchd.procedures.sleep_live import SleepLive
 from benchd.procedures.taken import Taken
 from benchd.reading import Mode
 from benchd.store.log import Log
-from benchd.store.procedure_rows import end_run, run_of
+from benchd.store.procedure_rows import end_run, keep_run, run_of
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
 from tests.benchmarks.log import Clock
@@ -44,15 +45,13 @@ def measure(quick: bool = False) -> dict[str, float]:
             log.rows("PRAGMA wal_checkpoint(TRUNCATE)")
             per_reading = (path.stat().st_size - empty) / len(whole)
             taken_s = _watched(log, hours)
-            begun = time.perf_counter()
-            run = run_of(log, "P1")
-            assert run is not None
-            shown = msgspec.json.encode(course(log, run, "main", 600, T0))
-            picture_ms = (time.perf_counter() - begun) * 1e3
+            shown, ended_ms = _pictured(log, "P1", hours)
+            _, running_ms = _pictured(log, "P2", hours)
     return {
         "mb": round(per_reading * HOURS * HOUR_S * RATE / 1e6, 1),
         "bytes_per_reading": round(per_reading, 2),
-        "first_picture_ms": round(picture_ms, 1),
+        "first_picture_ms": round(max(ended_ms, running_ms), 1),
+        "running_ms": round(running_ms, 1),
         "picture_kb": round(len(shown) / 1e3, 1),
         "us_per_reading": round(taken_s / (hours * HOUR_S * RATE) * 1e6, 2),
     }
@@ -69,8 +68,17 @@ def slept(from_s: int, seconds: int) -> Samples:
     return Samples(t_ns, volts, np.round(amps, 4), np.full(n, Mode.CV, np.uint8), np.zeros(n, np.uint8))
 
 
+def _pictured(log: Log, id: str, hours: int) -> tuple[bytes, float]:
+    """The first picture of a run as it is sent, and how long it took, ms."""
+    begun = time.perf_counter()
+    run = run_of(log, id)
+    assert run is not None
+    shown = msgspec.json.encode(course(log, run, "main", 600, T0 + hours * HOUR_S * 10**9))
+    return shown, (time.perf_counter() - begun) * 1e3
+
+
 def _watched(log: Log, hours: int) -> float:
-    """A run over all of it, kept; processor time of the watching, s."""
+    """A run over all of it, kept: P1 has ended, P2 goes on; processor time of the watching, s."""
     taken = Taken(shipped()["phone-cell"].plan, {"wake_a": 0.02}, {"main": SUPPLY}, {"main": None})
     live = SleepLive(taken)
     spent_s = 0.0
@@ -85,4 +93,6 @@ def _watched(log: Log, hours: int) -> float:
         done.text, done.results, done.curves,
     )  # fmt: skip
     end_run(log, run)
+    goes_on = msgspec.structs.replace(run, id="P2", outcome="running", ended_ns=None, results=(), curves=())
+    keep_run(log, goes_on, wrapped(live.state(), {}))
     return spent_s

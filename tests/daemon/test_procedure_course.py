@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import msgspec
+import numpy as np
 import pytest
 
 from benchd.daemon.procedure_course import course
+from benchd.daemon.procedure_restart import wrapped
+from benchd.plans.shelf import shipped
 from benchd.procedures.record import Column, Curve, Happened, Run, Side
+from benchd.procedures.sleep_live import SleepLive
+from benchd.procedures.taken import Taken
 from benchd.store.log import Log
+from benchd.store.procedure_rows import keep_run
+from benchd.traces.samples import Samples
+from benchd.traces.trace import Conditions
 
 T0 = 1_790_000_000_000_000_000
 S = 10**9
@@ -34,3 +43,23 @@ def test_a_run_with_a_course_needs_no_readings_and_keeps_extremes_and_gaps(tmp_p
     assert (found.low_a[4], found.high_a[7]) == (0.001, 0.5)
     assert found.mean_a == pytest.approx([0.002] * 10)
     assert found.gaps == [pytest.approx((60.0, 70.0), abs=1e-3)]
+
+
+@pytest.mark.parametrize("goes_on", [False, True])
+def test_means_are_those_of_the_readings_however_long_the_bins_are(tmp_path, goes_on: bool) -> None:
+    """A board at 2 mA that wakes for a second each half minute: bins of a second beside bins of half a minute."""
+    live = SleepLive(Taken(shipped()["phone-cell"].plan, {"wake_a": 0.02}, {"main": Conditions()}, {"main": None}))
+    at_s = np.arange(0, 10_000, 0.2)
+    amps = np.where(at_s % 30 < 1, 0.1, 0.002)
+    n = len(at_s)
+    t_ns = T0 + (at_s * S).astype(np.int64)
+    live.feed("main", Samples(t_ns, np.full(n, 4.0), amps, np.zeros(n, np.uint8), np.zeros(n, np.uint8)))
+    run = Run("P1", "soak", 1, "Soak", None, T0, (Side("main", "psu", 1),), "phone-cell", {})
+    with Log.open(tmp_path / "log.sqlite") as log:
+        if goes_on:  # the log has none of the readings: what is shown is from what it kept
+            keep_run(log, run, wrapped(live.state(), {}))
+        else:
+            run = msgspec.structs.replace(run, outcome="done", ended_ns=T0 + 10_000 * S, curves=live.analysed().curves)
+        found = course(log, run, "main", 20, T0 + 10_000 * S)
+    assert found.mean_a == pytest.approx([amps.mean()] * len(found.mean_a), rel=0.15)
+    assert {max(found.high_a), min(found.low_a)} == {0.1, 0.002}  # type: ignore[type-var]

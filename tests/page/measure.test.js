@@ -61,7 +61,7 @@ test("a result has its interval, and its verdict a sign and a word", () => {
 test("curves are drawn over one abscissa in its order, without what was not measured", () => {
   /** @param {(number | null)[]} values @param {number[]} [u] */
   const column = (values, u = []) => ({ name: "c", title: "c", unit: "V", values, u });
-  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31] });
+  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31], weights: [] });
   assert.deepEqual(line, { x: [1, 2], y: [10, 20], u: [1, 2], fitted: [11, 21] });
   const data = together([line, { x: [1.5], y: [7] }]);
   assert.deepEqual(data, [[1, 1.5, 2], [10, undefined, 20], [undefined, 7, undefined]]);

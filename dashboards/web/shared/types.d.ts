@@ -203,6 +203,7 @@ export interface Curve {
   columns: Array<Column>;
   t0_ns: number | null;
   fitted: Array<number | null>;
+  weights: Array<number>;
 }
 
 /** Where a trace first leaves the band of its references. */
