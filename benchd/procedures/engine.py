@@ -16,6 +16,7 @@ from benchd.procedures.hands import Cut, Hands
 from benchd.procedures.record import Curve, Happened, LeadSet, Outcome, Result, Run, Side, Value
 from benchd.procedures.steps import Ended, Steps
 from benchd.procedures.taken import CannotTell
+from benchd.procedures.values import NoValue
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ async def _carried_out(steps: Steps) -> tuple[Outcome, str]:
         await steps.all()
     except Cut as cut:
         return cut.outcome, cut.text
-    except CannotTell as error:
+    except (CannotTell, NoValue) as error:  # such as a resistance where no current flows
         return "unclear", str(error)
     except Ended as end:
         if end.outcome is not None:

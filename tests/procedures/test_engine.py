@@ -92,6 +92,14 @@ async def test_leads_that_are_open_are_told_where_a_board_is_needed() -> None:
     assert "the leads are open" in done.text
 
 
+async def test_a_resistance_where_no_current_flows_is_unclear_and_no_fault_of_ours() -> None:
+    hands = FakeHands({"main": resistor(float("inf"))}, exact=True)
+    done = (
+        await played(card(ON + MEASURE + '[[step]]\ndo = "compare"\nwhat = "m.resistance_ohm"\nbelow = 1.0\n'), hands)
+    ).run
+    assert (done.outcome, done.text, hands.now) == ("unclear", "m.resistance_ohm: no current flows", {})
+
+
 async def test_a_trip_ends_it_and_off_is_asked_again() -> None:
     hands = FakeHands({"main": resistor(10.0)})
     hands.cut_at_s = 0.3
