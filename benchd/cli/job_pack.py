@@ -32,8 +32,8 @@ def pack(
 ) -> None:
     """Pack a job and all that belongs to it into one file. Example: benchd job pack R-1042 -o R-1042.zip
 
-    Journal, photos, traces, trips, all readings, each with a checksum; README.txt in it tells what is where. With the
-    person's words in it, it is a customer's data: send it no further than need be.
+    Journal, photos, traces, trips, runs of procedures, all readings, each with a checksum; README.txt in it tells what
+    is where. With the person's words in it, it is a customer's data: send it no further than need be.
     """
     from benchd.store.errors import LogError
     from benchd.store.packing import pack_job
@@ -50,7 +50,7 @@ def unpack(
     as_: Annotated[str | None, typer.Option("--as", help="The job's id on this bench; without it as it was.")] = None,
     again: Annotated[bool, typer.Option("--again", help="Also if this very archive was taken in before.")] = False,
     references: Annotated[
-        bool, typer.Option("--references", help="Traces that were references there are references here.")
+        bool, typer.Option("--references", help="Traces and runs that were references there are references here.")
     ] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check it and say what would be done; do nothing.")
@@ -79,7 +79,7 @@ def unpack(
         said = _said(archive.manifest, placed, dry_run)
         record = _record(archive.manifest) | {
             "job": placed.job, "packed_as": archive.job.id, "supplies": placed.supplies, "traces": placed.traces,
-            "dry_run": dry_run,
+            "runs": placed.runs, "dry_run": dry_run,
         }  # fmt: skip
     out.emit(record, said, json_)
 
@@ -104,6 +104,7 @@ def _counted(manifest: Manifest) -> str:
     what = (
         counted(c.traces, "trace"), counted(c.trips, "trip"), counted(c.journal, "journal entry", "journal entries"),
         counted(c.readings, "reading"), *([counted(c.photos, "photo")] if c.photos else []),
+        *([counted(c.runs, "run of a procedure", "runs of procedures")] if c.runs else []),
     )  # fmt: skip
     return f"{', '.join(what)}{person}"
 
@@ -116,4 +117,5 @@ def _said(manifest: Manifest, placed: Placed, dry_run: bool) -> str:
         lines.append(f"  it was job {manifest.job} there")
     lines += [f"  supply {there} is {here} here" for there, here in placed.supplies.items()]
     lines += [f"  trace {there} is {here} here" for there, here in placed.traces.items() if there != here]
+    lines += [f"  run {there} is {here} here" for there, here in placed.runs.items() if there != here]
     return "\n".join(lines)

@@ -9,6 +9,7 @@
     readings.jsonl   a line for each row of readings: what it is of, and where it is in readings.bin      (PackedRow)
     readings.bin     the rows, one behind the other, as the log has them: lossless, see `benchd.store.codec`
     photos.jsonl     its photos, oldest first (format 2 and up)                                         (PackedPhoto)
+    runs.jsonl       its runs of procedures that have ended, oldest first (format 3 and up)               (PackedRun)
     photos/N.jpg     the photo of that number, and photos/N-small.jpg
     csv/TRACE.csv    if wanted, each trace for other programs; never read back
 
@@ -27,14 +28,18 @@ from typing import Any, Literal
 import msgspec
 
 from benchd.jobs.job import Job
+from benchd.procedures.record import Run
 from benchd.store.log import TraceRow
 
-FORMAT = 2
+FORMAT = 3
 """Raised when an archive says something that an earlier benchd would read wrongly."""
 KIND = "benchd job"
 MANIFEST, README = "manifest.json", "README.txt"
 PHOTOS = "photos.jsonl"
-TEXTS = ("job.json", "journal.jsonl", "traces.jsonl", "trips.jsonl", "readings.jsonl", PHOTOS)
+RUNS = "runs.jsonl"
+SINCE = {PHOTOS: 2, RUNS: 3}
+"""Files that came with a format."""
+TEXTS = ("job.json", "journal.jsonl", "traces.jsonl", "trips.jsonl", "readings.jsonl", PHOTOS, RUNS)
 ROWS = "readings.bin"
 CONTENT = (*TEXTS, ROWS)
 """What an archive must have, and what its checksum is made of, in this order; then its photos."""
@@ -71,6 +76,7 @@ class Counts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     rows: int
     readings: int
     photos: int = 0
+    runs: int = 0
 
 
 class Manifest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -151,6 +157,14 @@ class PackedPhoto(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return f"photos/{self.number}.jpg", f"photos/{self.number}-small.jpg"
 
 
+class PackedRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A run of a procedure, without its job, which stands in job.json; photos of its moments by their number here."""
+
+    run: Run
+    reference: str
+    """The kind of board that it is a reference for; empty: none."""
+
+
 class PackedRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A row of readings; `at`, `bytes`: where in readings.bin."""
 
@@ -175,11 +189,12 @@ TRACE = msgspec.json.Decoder(PackedTrace)
 TRIP = msgspec.json.Decoder(PackedTrip)
 ROW = msgspec.json.Decoder(PackedRow)
 PHOTO_OF = msgspec.json.Decoder(PackedPhoto)
+RUN = msgspec.json.Decoder(PackedRun)
 
 
 def content(format: int) -> tuple[str, ...]:
     """What an archive of a format must have."""
-    return tuple(name for name in CONTENT if name != PHOTOS or format >= 2)
+    return tuple(name for name in CONTENT if format >= SINCE.get(name, 1))
 
 
 def checksum(files: Sequence[PackedFile], format: int = FORMAT) -> str:
@@ -204,7 +219,8 @@ def readme(manifest: Manifest) -> str:
     return f"""\
 Job {manifest.job} of bench {manifest.bench or manifest.log}, packed by benchd {manifest.benchd}, {person}.
 
-{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings, {c.photos} photos.
+{c.traces} traces, {c.trips} trips, {c.journal} journal entries, {c.readings} readings, {c.photos} photos,
+{c.runs} runs of procedures.
 
 On another bench:   benchd job unpack FILE --dry-run     checks it and says what it would do
                     benchd job unpack FILE               takes it into that bench's log
@@ -217,6 +233,7 @@ trips.jsonl      its trips: figures, and the whole record (MessagePack in base64
 readings.jsonl   what each row of readings is of, and where it is in readings.bin
 readings.bin     the readings, lossless, in benchd's own blocks (their layout: benchd/store/codec.py)
 photos.jsonl     its photos: when, what they show, by whom
+runs.jsonl       its runs of procedures: what was asked, results with their uncertainty, curves
 photos/          the photos themselves, each with a small one
 csv/             (if packed with --csv) each trace as CSV: time_s, voltage_v, current_a
 

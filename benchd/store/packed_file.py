@@ -22,7 +22,7 @@ from benchd.jobs.job import Job, JobError, check_job_id
 from benchd.jobs.jpeg import JpegError, plain_size
 from benchd.jobs.personal import TYPED_OF_JOB, typed
 from benchd.reading import Mode
-from benchd.store import codec, packed
+from benchd.store import codec, packed, packed_runs
 from benchd.store.blocks import MAX_ROW_READINGS, MAX_ROW_SPAN_NS
 from benchd.store.migrations import STEPS
 
@@ -83,14 +83,15 @@ class Archive:
             self.job = self._one_job()
             self.traces = self._lines("traces.jsonl", packed.TRACE, self.manifest.counts.traces)
             self._known = self._check_traces()
-            has_photos = self.manifest.format >= 2
-            self.photos = self._lines(packed.PHOTOS, packed.PHOTO_OF, self.manifest.counts.photos) if has_photos else []
+            self.photos = self._lines(packed.PHOTOS, packed.PHOTO_OF, self.manifest.counts.photos)
             self.entries = self._lines("journal.jsonl", packed.ENTRY, self.manifest.counts.journal)
             self._check_entries()
             self.trips = self._lines("trips.jsonl", packed.TRIP, self.manifest.counts.trips)
             self.tripped = self._check_trips()
             self.row_heads = self._lines("readings.jsonl", packed.ROW, self.manifest.counts.rows)
             self._check_rows()
+            self.runs = self._lines(packed.RUNS, packed.RUN, self.manifest.counts.runs)
+            self._check_runs()
             self._check_photos()
             for name in self._files.keys() - set(packed.CONTENT):
                 for _ in self._pieces(name):
@@ -218,6 +219,8 @@ class Archive:
             raise self._bad(name, line, f"has not the shape of such a file: {e}") from e
 
     def _lines(self, name: str, decoder: msgspec.json.Decoder[T], count: int) -> list[T]:
+        if self.manifest.format < packed.SINCE.get(name, 1):
+            return []
         data = b"".join(self._pieces(name)).split(b"\n")
         if data.pop() or len(data) != count:
             raise self._bad(name, None, f"has {len(data)} lines, the manifest says {count}")
@@ -339,6 +342,22 @@ class Archive:
         named = {name for photo in self.photos for name in photo.files}
         for name in sorted(name for name in self._files if packed.PHOTO.fullmatch(name) and name not in named):
             raise self._bad(name, None, f"is not in {packed.PHOTOS}")
+
+    def _check_runs(self) -> None:
+        known: set[str] = set()
+        for line, each in enumerate(self.runs, 1):
+            run = each.run
+            if not _ID.fullmatch(run.id) or run.id in known:
+                raise self._bad(packed.RUNS, line, f"run {run.id!r}: not such an id, or there twice")
+            for side in run.sides:
+                self._named(packed.RUNS, line, side.supply, side.channel, None)
+            for trace in run.traces:
+                self._named(packed.RUNS, line, None, None, trace)
+            self._numbers(packed.RUNS, line, *packed_runs.numbers_in(run))
+            self._typed(packed.RUNS, line, *packed_runs.texts_in(each))
+            if fault := packed_runs.fault_of(each, known, len(self.photos)):
+                raise self._bad(packed.RUNS, line, fault)
+            known.add(run.id)
 
     def _check_rows(self) -> None:
         at = readings = 0

@@ -24,6 +24,7 @@ from benchd.store.errors import LogError
 from benchd.store.exporting import long_trace
 from benchd.store.log import Log, TraceRow
 from benchd.store.migrations import STEPS
+from benchd.store.packed_runs import packed_runs
 from benchd.store.photo_rows import ADDED, REMOVED, photos, picture, thumbnail
 from benchd.store.reference_rows import references
 from benchd.traces.csv_write import csv_pieces
@@ -91,6 +92,8 @@ class _Packing:
         rows = self._rows()
         self._text("readings.jsonl", rows)
         self._text(packed.PHOTOS, self._packed_photos())
+        runs = packed_runs(self._log, self._job, self._photo_numbers, self._known, self._without)
+        self._text(packed.RUNS, runs)
         for row in self._traces if with_csv else ():
             self._csv(row)
         manifest = packed.Manifest(
@@ -112,6 +115,7 @@ class _Packing:
                 len(rows),
                 sum(row.n for row in rows),
                 len(self._photos),
+                len(runs),
             ),
             checksum=packed.checksum(self._files),
             files=(),

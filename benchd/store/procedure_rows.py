@@ -12,6 +12,8 @@ from benchd.store.log import Log
 
 ENDED = "procedure"
 """Kind of the journal's entry."""
+REFERENCE = "reference"
+"""Of one that says that a run is a reference, as of traces."""
 _RUN = msgspec.json.Decoder(Run)
 _STATE = msgspec.json.Decoder(dict[str, object])
 
@@ -113,7 +115,7 @@ def set_reference(log: Log, id_: str, board: str, note: str = "", by: str = "") 
         text = f"run {id_} ({run.title}) is a reference for {board}" if board else f"run {id_} is no reference any more"
         text += f": {note}" if note else ""
         log.add_entry(
-            "reference", job=run.job, payload={"run": id_, "board": board, "note": note, "by": by, "text": text}
+            REFERENCE, job=run.job, payload={"run": id_, "board": board, "note": note, "by": by, "text": text}
         )
     return run
 

@@ -18,7 +18,7 @@ import msgspec
 from benchd.guard.wire import Tripped
 from benchd.jobs.job import check_job_id
 from benchd.jobs.photo import Developed
-from benchd.store import job_rows, photo_rows, trace_rows, trip_rows
+from benchd.store import job_rows, packed_runs, photo_rows, procedure_rows, trace_rows, trip_rows
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 from benchd.store.packed import PackedTrace
@@ -33,6 +33,8 @@ class Placed(msgspec.Struct, frozen=True):
     """There → here."""
     traces: dict[str, str]
     """There → here; most are the same."""
+    runs: dict[str, str] = {}
+    """There → here, of procedures; most are the same."""
 
 
 def place(log: Log, archive: Archive, as_job: str | None = None, again: bool = False) -> Placed:
@@ -50,14 +52,14 @@ def place(log: Log, archive: Archive, as_job: str | None = None, again: bool = F
     if log.job(job) is not None:
         own = " (the archive was packed from this very log)" if manifest.log == log.log_id else ""
         raise LogError(f"{archive.path}: there is a job {job} in this log already{own}; give another id with --as")
-    return Placed(job, _supplies(log, archive), _trace_ids(log, archive))
+    return Placed(job, _supplies(log, archive), _trace_ids(log, archive), packed_runs.ids_here(log, archive.runs))
 
 
 def unpack_job(
     log: Log, archive: Archive, as_job: str | None = None, *, again: bool = False, with_references: bool = False
 ) -> Placed:
-    """Take it in, in one transaction, with a journal entry `unpacked`. `with_references`: traces that were references
-    there are references here. Raises as `place`, and ArchiveError if the file changes meanwhile."""
+    """Take it in, in one transaction, with a journal entry `unpacked`. `with_references`: traces and runs that were
+    references there are references here. Raises as `place`, and ArchiveError if the file changes meanwhile."""
     manifest = archive.manifest
     with log.transaction() as db:
         placed = place(log, archive, as_job, again)
@@ -70,6 +72,8 @@ def unpack_job(
             _insert_trace(db, trace, placed, with_references)
         _insert_rows(db, archive, placed)
         trips, photos = _insert_trips(db, archive, placed), _insert_photos(db, archive, placed)
+        for run in archive.runs:
+            packed_runs.insert(db, run, job.id, placed.runs, placed.supplies, placed.traces, photos, with_references)
         _insert_entries(db, archive, placed, trips, photos)
         db.execute(
             "INSERT INTO unpacked (t_ns, job, from_bench, from_log, checksum) VALUES (?, ?, ?, ?, ?)",
@@ -94,6 +98,7 @@ def _supplies(log: Log, archive: Archive) -> dict[str, str]:
     """Each supply's name here: one that this log has nothing under yet."""
     named = {trace.row.supply for trace in archive.traces} | {row.supply for row in archive.row_heads}
     named |= {trip.supply for trip in archive.tripped} | {entry.supply for entry in archive.entries if entry.supply}
+    named |= {side.supply for each in archive.runs for side in each.run.sides}
     origin = archive.manifest.bench or archive.manifest.log
     taken = set()
     for table in ("traces", "blocks", "trips", "journal"):
@@ -210,6 +215,8 @@ def _insert_entries(
             payload |= {"seq": first + payload["seq"] - 1}
         if entry.kind == "job-chosen":
             payload |= {"job": placed.job}
+        if entry.kind in (procedure_rows.ENDED, procedure_rows.REFERENCE) and "run" in payload:
+            payload |= _of_run(payload, placed.runs)
         supply = None if entry.supply is None else placed.supplies[entry.supply]
         db.execute(
             "INSERT INTO journal (seq, t_ns, kind, job, supply, channel, trace, payload)"
@@ -217,6 +224,16 @@ def _insert_entries(
             (seq, entry.t_ns, entry.kind, placed.job, supply, entry.channel, _here(entry.trace, placed),
              msgspec.json.encode(payload).decode()),
         )  # fmt: skip
+
+
+def _of_run(payload: dict[str, Any], runs: dict[str, str]) -> dict[str, Any]:
+    """The run that an entry tells of, by its id here."""
+    there = payload["run"]
+    here = runs.get(there) if isinstance(there, str) else None
+    if here is None:
+        return {"run": ""}
+    text = str(payload.get("text", "")).replace(f"run {there} ", f"run {here} ")
+    return {"run": here} | ({"text": text} if "text" in payload else {})
 
 
 def _when(t_ns: int) -> str:

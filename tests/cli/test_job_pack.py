@@ -21,7 +21,10 @@ def there(tmp_path: Path) -> Path:
 def test_a_job_goes_to_another_bench(tmp_path: Path, there: Path) -> None:
     file, here = tmp_path / "job.zip", tmp_path / "here"
     said = benchd("job", "pack", JOB, "-o", file, "--bench", "bench-b", "--data-dir", there)
-    assert said == f"{file}: job {JOB}, 1 trace, 1 trip, 10 journal entries, 5101 readings, 1 photo\n"
+    assert (
+        said
+        == f"{file}: job {JOB}, 1 trace, 1 trip, 12 journal entries, 5101 readings, 1 photo, 1 run of a procedure\n"
+    )
     benchd("job", "new", "H-1", "--data-dir", here)
     would = benchd("job", "unpack", file, "--dry-run", "--data-dir", here)
     assert would.startswith(f"job {JOB} would be taken in from bench bench-b: 1 trace,")

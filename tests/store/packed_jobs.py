@@ -13,9 +13,11 @@ import msgspec
 
 from benchd.jobs.job import Job
 from benchd.jobs.photo import develop
+from benchd.procedures.record import Column, Curve, Happened, Result, Run, Side
 from benchd.store import packed, photo_rows
 from benchd.store.log import Log
 from benchd.store.packing import pack_job
+from benchd.store.procedure_rows import end_run, keep_run, set_reference
 from benchd.store.reference_rows import check_reference, keep_reference
 from tests.jobs.pictures import camera_file
 from tests.store.making import MS, T0, block, trace_row, tripped
@@ -24,12 +26,20 @@ SECRET = "Ms Invented; a blue phone"
 JOB = "R-1042"
 PHOTO = develop(camera_file())
 TRACE = "20260102-030405-678-psu-a-1"
+RUN = Run(
+    "P260102-030405-ab12", "leak-curve", 1, "Leak curve", JOB, T0, (Side("main", "psu-a", 1),), "phone-cell",
+    {"limit_a": 0.1, "rail": SECRET}, "ann", T0 + 9_000 * MS, "done", f"{SECRET} draws 0.1 A",
+    (Result("leak", "Leak", 0.1, "A", 0.01), Result("where", "Where", SECRET)),
+    (Curve("leak", "Leak", (Column("v", "Voltage", "V", (0.1, None)), Column("a", "Current", "A", (0.0, 0.1)))),),
+    (Happened(T0 + MS, "point", SECRET, {"ohm": 0.1}, "2"),), (TRACE,), ("hot",),
+)  # fmt: skip
+"""Its photo is that of job R-1042, which is the log's second."""
 
 
 def log_with_job(path: Path) -> Log:
     """Job R-1042: a trace of 5000 readings whose first 500 were stored while another job was on the bench, a trip,
-    notes, a reference, a photo, a step that was taken back, a check. And job R-1041, whose ids and readings must not
-    come along."""
+    notes, a reference, a photo, a step that was taken back, a check, a run that has ended, on a good board, and one
+    that goes on. And job R-1041, whose ids and readings must not come along."""
     log = Log.open(path)
     log.add_job(Job("R-1041", "another", "demo-a", "another's", T0 - 10_000 * MS))
     log.set_current_job("R-1041")
@@ -50,6 +60,9 @@ def log_with_job(path: Path) -> Log:
     log.add_entry("step-taken-back", job=JOB, payload={"seq": step.seq, "step_ns": step.t_ns, "by": "ann"})
     log.add_entry("check", job=JOB, payload={"list": "l", "item": "i", "label": "Fan", "state": "done", "note": SECRET})
     keep_reference(log, check_reference(log, TRACE, "demo-a", SECRET), "page")
+    end_run(log, RUN)
+    set_reference(log, RUN.id, "demo-a", SECRET, "ann")
+    keep_run(log, msgspec.structs.replace(RUN, id="P-on", outcome="running", ended_ns=None), {"n": 1})
     return log
 
 

@@ -32,7 +32,9 @@ def test_every_reading_of_the_job_is_in_it_to_the_last_bit(tmp_path: Path) -> No
         assert same(readings(tmp_path / "job.zip"), whole)
         assert same(readings(tmp_path / "job.zip", 2), log.samples("psu-a", 2, T0, T0 + 20_000 * MS))
     # 500 of them were stored while another job was on the bench; the rest of that row stays where it is.
-    assert manifest.counts == packed.Counts(journal=10, traces=1, trips=1, rows=3, readings=500 + 4501 + 100, photos=1)
+    assert manifest.counts == packed.Counts(
+        journal=12, traces=1, trips=1, rows=3, readings=500 + 4501 + 100, photos=1, runs=1
+    )
     assert (manifest.first, manifest.last) == ("2026-01-02T03:04:05.678901000Z", "2026-01-02T03:04:14.777901000Z")
 
 
@@ -70,7 +72,7 @@ def test_without_the_person_no_byte_of_what_people_typed_is_in_it(tmp_path: Path
     assert not [n for n, data in files_of(tmp_path / "without.zip").items() if SECRET.encode() in data]
     assert manifest.without_person
     assert manifest.counts.traces == 1
-    assert (manifest.counts.journal, manifest.counts.photos) == (9, 0)
+    assert (manifest.counts.journal, manifest.counts.photos) == (11, 0)
 
 
 def test_other_jobs_are_not_named(tmp_path: Path) -> None:

@@ -22,19 +22,21 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchd.jobs.job import Job, JobError
+from benchd.procedures.record import Happened, Result, Side
 from benchd.store import packed, photo_rows
 from benchd.store.checking import check
 from benchd.store.errors import LogError
 from benchd.store.lines import EVENT_KINDS
 from benchd.store.log import Log, TraceRow
 from benchd.store.packed_file import Archive, ArchiveError
+from benchd.store.procedure_rows import end_run, reference_of, runs, state_of
 from benchd.store.reference_rows import references
 from benchd.store.unpacking import Placed, unpack_job
 from benchd.store.writer import LogWriter
 from benchd.traces.trace import Conditions
 from tests.jobs.pictures import camera_file
 from tests.store.making import MS, T0, block, columns_block, same, trace_row, tripped
-from tests.store.packed_jobs import JOB, PHOTO, SECRET, TRACE, files_of, log_with_job, packed_job, spoilt, written
+from tests.store.packed_jobs import JOB, PHOTO, RUN, SECRET, TRACE, files_of, log_with_job, packed_job, spoilt, written
 
 
 @pytest.fixture
@@ -60,13 +62,13 @@ def unpacked(log: Log, file: Path, **wanted: Any) -> Placed:
 
 
 def everything(log: Log) -> list[Any]:
-    tables = ("jobs", "journal", "traces", "blocks", "trips", "photos", "board_references", "unpacked", "bench")
+    tables = ("jobs", "journal", "traces", "blocks", "trips", "photos", "runs", "board_references", "unpacked", "bench")
     return [log.rows(f"SELECT * FROM {table}") for table in tables]
 
 
 def test_readings_findings_marks_and_times_are_as_they_were(tmp_path: Path, here: Log, archive: Path) -> None:
     placed = unpacked(here, archive, with_references=True)
-    assert placed == Placed(JOB, {"psu-a": "psu-a@bench-b"}, {TRACE: TRACE})
+    assert placed == Placed(JOB, {"psu-a": "psu-a@bench-b"}, {TRACE: TRACE}, {RUN.id: RUN.id})
     with Log.open(tmp_path / "there.sqlite", read_only=True) as there:
         was, row = there.trace(TRACE), here.trace(TRACE)
         assert was is not None
@@ -93,6 +95,8 @@ def test_readings_findings_marks_and_times_are_as_they_were(tmp_path: Path, here
         "step-taken-back",
         "check",
         "reference",
+        "procedure",
+        "reference",
         "unpacked",
     ]
     assert json.loads(journal[3][1])["trip"] == trip.number == 2
@@ -114,10 +118,34 @@ def test_photos_come_along_and_what_was_taken_back_stays_so(here: Log, archive: 
     assert check(here.path).sound
 
 
+@pytest.mark.parametrize("again", [False, True])
+def test_runs_come_along_under_the_names_that_hold_here(here: Log, archive: Path, again: bool) -> None:
+    """Also where the log has a run of that id. One that went on there stays there."""
+    unpacked(here, archive, with_references=True)
+    job, id, trace, supply = JOB, RUN.id, TRACE, "psu-a@bench-b"
+    if again:
+        job, id, trace, supply = "R-2", f"{RUN.id}-2", f"{TRACE}-2", "psu-a@bench-b.2"
+        assert unpacked(here, archive, as_job=job, again=True).runs == {RUN.id: id}
+    (photo,) = photo_rows.photos(here, job)
+    (run,) = runs(here, job)
+    assert (run.id, run.job, run.traces, run.sides) == (id, job, (trace,), (Side("main", supply, 1),))
+    assert run.happened[0].photo == str(photo.id)
+    same_run = msgspec.structs.replace(
+        run, id=RUN.id, job=JOB, traces=RUN.traces, sides=RUN.sides, happened=RUN.happened
+    )
+    assert same_run == RUN
+    assert reference_of(here, id) == ("" if again else "demo-a")
+    told = {e.kind: e.payload for e in here.journal(job)}
+    assert (told["procedure"]["run"], told["reference"]["run"]) == (id, id)
+    assert told["reference"]["text"].startswith(f"run {id} (Leak curve) is a reference for demo-a")
+    assert state_of(here, id) is None
+    assert check(here.path).sound
+
+
 def test_an_archive_of_before_there_were_photos_comes_in(here: Log, archive: Path, tmp_path: Path) -> None:
     files = files_of(archive)
     manifest = json.loads(files.pop("manifest.json"))
-    for name in ("photos.jsonl", "photos/1.jpg", "photos/1-small.jpg"):
+    for name in ("photos.jsonl", "photos/1.jpg", "photos/1-small.jpg", "runs.jsonl"):
         del files[name]
     job = json.loads(files["job.json"])
     old = {key: job[key] for key in ("id", "device", "board", "symptom", "created_ns")}
@@ -126,7 +154,7 @@ def test_an_archive_of_before_there_were_photos_comes_in(here: Log, archive: Pat
     entries = [line.replace(b'"seq":7', b'"seq":6') for line in entries]
     files["journal.jsonl"] = b"".join(entries)
     listed = [packed.PackedFile(n, len(d), hashlib.sha256(d).hexdigest()) for n, d in files.items()]
-    del manifest["counts"]["photos"]
+    del manifest["counts"]["photos"], manifest["counts"]["runs"]
     manifest["counts"]["journal"] -= 1
     manifest |= {"format": 1, "log_version": 5, "files": msgspec.to_builtins(listed)}
     manifest["checksum"] = packed.checksum(listed, 1)
@@ -134,7 +162,7 @@ def test_an_archive_of_before_there_were_photos_comes_in(here: Log, archive: Pat
     taken = here.job(JOB)
     assert taken is not None
     assert (taken.device, taken.battery, taken.state, taken.version) == (SECRET, "", "taken-in", 1)
-    assert photo_rows.photos(here, JOB) == []
+    assert (photo_rows.photos(here, JOB), runs(here, JOB)) == ([], [])
 
 
 def test_this_bench_s_own_readings_are_not_mixed_with_them(here: Log, archive: Path) -> None:
@@ -175,7 +203,7 @@ def test_the_same_job_is_recognised(here: Log, archive: Path) -> None:
         unpacked(here, archive, again=True)
     assert everything(here) == before
     placed = unpacked(here, archive, as_job="R-1042-b", again=True)
-    assert placed == Placed("R-1042-b", {"psu-a": "psu-a@bench-b.2"}, {TRACE: f"{TRACE}-2"})
+    assert placed == Placed("R-1042-b", {"psu-a": "psu-a@bench-b.2"}, {TRACE: f"{TRACE}-2"}, {RUN.id: f"{RUN.id}-2"})
     twice = here.whole_trace(f"{TRACE}-2")
     assert twice is not None
     assert len(twice.samples) == 5001
@@ -245,6 +273,13 @@ def test_any_job_goes_there_and_back(tmp_path_factory: pytest.TempPathFactory, d
             a.add_trace(row)
             if data.draw(st.booleans()):
                 a.add_trip(tripped(start), JOB, f"T-{n}")
+        for n, text in enumerate(data.draw(st.lists(texts, max_size=3))):
+            number = data.draw(st.none() | NUMBERS)
+            end_run(a, msgspec.structs.replace(
+                RUN, id=f"P{n}", began_ns=data.draw(MOMENTS), traces=(), parameters={"a": number, "b": text, "c": True},
+                results=(Result("r", text, number, "A", number), Result("s", text, text)),
+                happened=(Happened(data.draw(MOMENTS), "answer", text, {"d": number, "e": text}),), text=text,
+            ))  # fmt: skip
         for text in data.draw(st.lists(texts, max_size=3)):
             a.add_entry("note", job=JOB, payload={"text": text})
         first = packed_job(a, folder / "1.zip")
@@ -277,10 +312,14 @@ def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]
     return lambda lines: [lines[0] | {"row": lines[0]["row"] | changed}, *lines[1:]]
 
 
+def of_run(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]]:
+    return lambda lines: [lines[0] | {"run": lines[0]["run"] | changed}, *lines[1:]]
+
+
 @pytest.mark.parametrize(
     ("name", "change", "said"),
     [
-        ("manifest.json", lambda m: m | {"format": 3}, "format 3, log version .*install that version or a newer one"),
+        ("manifest.json", lambda m: m | {"format": 4}, "format 4, log version .*install that version or a newer one"),
         ("manifest.json", lambda m: m | {"log_version": 99, "more": 1}, "log version 99.*install that version"),
         ("manifest.json", lambda m: m | {"kind": "a photo album"}, "holds 'a photo album', wanted 'benchd job'"),
         ("manifest.json", lambda m: m | {"more": 1}, "manifest.json: has not the shape .*`more`"),
@@ -313,6 +352,20 @@ def row(**changed: Any) -> Callable[[list[dict[str, Any]]], list[dict[str, Any]]
         ("photos/1-small.jpg", lambda data: b"<svg/>", "photos/1-small.jpg: begins with 3c 73, wanted ff d8"),
         ("photos/2.jpg", lambda data: PHOTO.jpeg, "photos/2.jpg: is not in photos.jsonl"),
         ("photos/../2.jpg", lambda data: PHOTO.jpeg, r"photos/\.\./2.jpg: is no file of such an archive"),
+        ("runs.jsonl", of_run(id="../x"), r"runs.jsonl, line 1: run '\.\./x': not such an id"),
+        ("runs.jsonl", lambda lines: [lines[0] | {"mood": 1}], "runs.jsonl, line 1: has not the shape .*`mood`"),
+        ("runs.jsonl", of_run(mood=1), "runs.jsonl, line 1: has 'mood', which this benchd does not know"),
+        ("runs.jsonl", of_run(job="R-7"), "runs.jsonl, line 1: names job 'R-7'"),
+        ("runs.jsonl", of_run(outcome="running"), "runs.jsonl, line 1: run P260102-030405-ab12 still goes on"),
+        ("runs.jsonl", of_run(began_ns=2**70), "runs.jsonl, line 1: .* has more than 64 bits"),
+        ("runs.jsonl", of_run(traces=["T-9"]), "runs.jsonl, line 1: trace 'T-9' is not in traces.jsonl"),
+        ("runs.jsonl", of_run(earlier="P9"), "runs.jsonl, line 1: is compared with run 'P9', which is none"),
+        ("runs.jsonl", of_run(text="\x1b["), r"runs.jsonl, line 1: the character U\+001B is not allowed"),
+        ("runs.jsonl", of_run(happened=[{"t_ns": 1, "kind": "point", "text": "", "photo": "3"}]), "photo '3' is not"),
+        ("runs.jsonl", of_run(sides=[{"role": "main", "supply": "a b", "channel": 1}]), "supply 'a b': not such"),
+        ("runs.jsonl", of_run(curves=[{"name": "c", "title": "", "columns": [
+            {"name": "x", "title": "", "unit": "", "values": [1]}, {"name": "y", "title": "", "unit": "", "values": []},
+        ]}]), "curve 'c' has columns of unequal length"),
         ("trips.jsonl", only(record="AAAA"), "trips.jsonl, line 1: its record cannot be read"),
         ("trips.jsonl", only(number=7), "trips.jsonl, line 1: has the number 7"),
         ("readings.jsonl", only(n=10**9), "readings.jsonl, line 1: 1000000000 readings"),
