@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.procedures.hands import Hands
+from benchd.procedures.hands import Cut, Hands
 from benchd.procedures.record import Value
 from benchd.procedures.taken import Mean, Measured
 from benchd.reading import Mode
@@ -16,6 +16,8 @@ from benchd.traces.trace import Conditions
 from benchd.traces.trip_words import quantity
 from benchd.traces.uncertainty import Known
 
+LONGEST_WITHOUT_S = 60.0
+"""A measurement that has not its readings so long after its time ends the run. Our choice."""
 Quantity = Literal["voltage_v", "current_a", "power_w"]
 
 
@@ -33,7 +35,11 @@ async def collected(hands: Hands, side: str, seconds: float, settle_s: float, le
     """Valid readings for so long, from when the settings have settled; at least so many. Raises Cut."""
     parts: list[Samples] = []
     from_ns, count = None, 0
+    end_ns = hands.now_ns() + round((settle_s + seconds + LONGEST_WITHOUT_S) * 1e9)
     async for fresh in hands.readings(side):
+        if hands.now_ns() > end_ns and count < least:
+            told = f"side {side}: {count} of {least} readings were numbers, {LONGEST_WITHOUT_S:g} s after its time"
+            raise Cut("timed-out", f"{told}; look at the supply's link and its meter")
         if not len(fresh):
             continue
         if from_ns is None:

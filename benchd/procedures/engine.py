@@ -87,6 +87,8 @@ async def _carried_out(steps: Steps) -> tuple[Outcome, str]:
     except Ended as end:
         if end.outcome is not None:
             return end.outcome, end.text
+        outcome, text = steps.outcome()
+        return outcome, f"{text} {end.text}".strip() if steps.has_said else end.text or "the card ended it"
     except Exception as error:  # a fault of ours must end with the output off and be told, not kill the daemon's task
         return "interrupted", f"a fault in benchd ended it ({type(error).__name__}: {error}); please report it"
     return steps.outcome()

@@ -26,7 +26,7 @@ from benchd.procedures.card import (
     Wait,
     Watch,
 )
-from benchd.procedures.check import Output
+from benchd.procedures.check import WITHIN, Output
 from benchd.procedures.hands import Bounds, Cut, Hands, Progress, Question
 from benchd.procedures.record import Curve, Happened, LeadSet, Outcome, Result, Run, Value
 from benchd.procedures.taken import Analysed, Answered, CannotTell, Taken, TraceSeen
@@ -83,6 +83,7 @@ class Steps:
             happened=list(record.happened),
             reference=reference,
         )
+        self._outputs = outputs
         self._on: dict[str, _Now] = {}
         self._asked_on: list[str] = []
         """Sides that were asked on, whether or not that was carried out, and not confirmed off since."""
@@ -108,6 +109,11 @@ class Steps:
         """Every step of the card."""
         self.moment("began", self.card.title)
         await self._each(self.card.step, top=True)
+
+    @property
+    def has_said(self) -> bool:
+        """Whether anything was compared or worked out."""
+        return bool(self._said)
 
     def outcome(self) -> tuple[Outcome, str]:
         """How a run ends that has come to its end: the worst that was found."""
@@ -206,9 +212,23 @@ class Steps:
             None if step.longest_on_s is None else self.scope.number(step.longest_on_s),
             step.stages,
         )
+        self._look_at(step.side, volts, amps, bounds)
         self._asked_on.append(step.side)
         await self.hands.on(step.side, volts, amps, bounds)
         self._on[step.side] = _Now(volts, amps, bounds)
+
+    def _look_at(self, side: str, voltage_v: float, limit_a: float, bounds: Bounds) -> None:
+        """What was worked out while it ran stays inside plan and output, too. Raises Cut."""
+        plan, max_voltage_v, max_limit_a = self._outputs[side]
+        most_v, most_a = min(plan.voltage_v, max_voltage_v), min(plan.limit_a, max_limit_a)
+        inside_v = 0 < voltage_v <= bounds.voltage_v * WITHIN and bounds.voltage_v <= most_v * WITHIN
+        inside_a = 0 < limit_a <= bounds.limit_a * WITHIN and bounds.limit_a <= most_a * WITHIN
+        if not (inside_v and inside_a):
+            raise Cut(
+                "refused",
+                f"side {side}: {voltage_v:g} V at {limit_a:g} A was asked for, and up to {bounds.voltage_v:g} V and "
+                f"{bounds.limit_a:g} A later; allowed is above 0, up to {most_v:g} V and {most_a:g} A",
+            )
 
     async def _off(self, side: str) -> None:
         self._on.pop(side, None)

@@ -249,3 +249,28 @@ def test_whatever_a_card_says_it_stays_inside_and_ends_off(
             assert 0 < entry[3] <= 2.0  # type: ignore[operator]
     if done.outcome == "refused" and "would be set" in done.text:
         assert all(entry[0] != "change" for entry in hands.log)
+
+
+async def test_an_answer_that_is_called_as_a_parameter_leaves_no_plan() -> None:
+    hands = FakeHands({"main": resistor(10.0)})
+    hands.answers = {"p": 50.0}
+    head = HEAD.replace("[sides.main]", '[parameter.p]\ntitle = "P"\ndefault = 1.0\n[sides.main]')
+    ask = '[[step]]\ndo = "ask"\nname = "p"\ntext = "?"\nkind = "number"\ntimeout_s = 5\n'
+    done = (await played(card_of(head + ask + ON.replace("voltage_v = 1.0", 'voltage_v = "p"'), "test"), hands)).run
+    assert (done.outcome, hands.log) == ("refused", [("ask", "p")])
+    assert "50 V at 0.5 A was asked for" in done.text
+
+
+async def test_readings_that_are_no_numbers_end_a_measurement() -> None:
+    hands = FakeHands({"main": lambda *_: (float("nan"), float("nan"))}, rate=20.0)
+    done = (await played(card(ON + MEASURE), hands)).run
+    assert (done.outcome, hands.now) == ("timed-out", {})
+
+
+async def test_an_answer_that_ends_it_is_told() -> None:
+    hands = FakeHands({"main": resistor(10.0)})
+    hands.answers = {"q": "no"}
+    ask = 'do = "ask"\nname = "q"\ntext = "Go on?"\nkind = "choice"\n'
+    ask += 'choices = ["yes", "no"]\ntimeout_s = 5\nend_if = "no"\n'
+    done = (await played(card("[[step]]\n" + ask + ON), hands)).run
+    assert (done.outcome, done.text, hands.log) == ("done", "Go on? no", [("ask", "q")])
