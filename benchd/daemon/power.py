@@ -56,11 +56,15 @@ def within(
             raise ValueError(
                 f"{name} = {given:g} {unit} was asked for; the run may set above 0 {unit}, up to {allowed:g} {unit}"
             )
-    before = stages(reduced(most, voltage_v, limit_a), lead_ohm) if bounds.stages else ()
+    first_of_all = reduced(most, voltage_v, limit_a)
+    if not bounds.hold:
+        first_of_all = first_of_all.model_copy(update={"hold": None})
+    before = stages(first_of_all, lead_ohm) if bounds.stages else ()
     return PowerAsk(
         voltage_v, limit_a, _rules_within(most, bounds),
         tuple(msgspec.structs.replace(stage, by_hand=False) for stage in before),
-        over_current_delay_s(most), bounds.voltage_v, bounds.limit_a,
+        # A run that sets its own settings works at its limit: the supply's own protection would end it there.
+        over_current_delay_s(most) if bounds.stages else None, bounds.voltage_v, bounds.limit_a,
         INJECTION_BEFORE_V if bounds.injection else FIRST_BEFORE_V if first else None,
     )  # fmt: skip
 

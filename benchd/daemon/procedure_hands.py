@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import dataclasses
 from collections.abc import AsyncIterator, Callable
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -34,10 +34,14 @@ from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
 from benchd.web.port import Refused
 
+T = TypeVar("T")
+
 ASK_WITHIN_S = 600.0
 """For an answer where the card does not say. Our choice: who has not come back by then is away."""
 TOLD_EVERY_S = 0.1
 """So often at most is what is measured told to the pages. Our choice: an ear follows ten changes a second."""
+KEPT_EVERY_S = 1.0
+"""So often at most is a run written for what was measured. Our choice: a kill costs a second of it, and no reading."""
 FILED_WITHIN_S = 2.0
 MOST_COMMANDS = 1000
 
@@ -54,6 +58,13 @@ class SideInUse:
     bounds: Bounds | None = None
     maybe_on: bool = False
     """It was asked on, and has not been confirmed off since."""
+    asked_ns: int = 0
+    """When it was asked on last."""
+
+    @property
+    def read_off(self) -> bool:
+        """Whether it was read back as off since it was asked on. What was known before that proves nothing."""
+        return self.watch.output is OutputState.OFF and self.watch.changed_ns > self.asked_ns
 
     @property
     def place(self) -> str:
@@ -89,7 +100,7 @@ class ProcedureHands:
         self._with_photo: dict[tuple[int, str], str] = {}
         self._cut: Cut | None = None
         self._over = asyncio.Event()
-        self._told_s = 0.0
+        self._told_s = self._kept_s = 0.0
         self._rows: list[tuple[str, TraceRow]] = []
         self._trace_ids: list[str] = []
         self._traces: list[TraceSeen] = []
@@ -145,7 +156,7 @@ class ProcedureHands:
             ask = within(use.plan, voltage_v, limit_a, bounds, lead_ohm, first)
         except ValueError as e:
             raise Cut("refused", f"{use.place}: {e}") from None
-        use.bounds, use.maybe_on, use.tap.held = bounds, True, True
+        use.bounds, use.maybe_on, use.tap.held, use.asked_ns = bounds, True, True, now_ns()
         try:
             wanted = Asked(use.plan, "", f"run {self.run.id}", lead_ohm)
             await self._bench.switch_on(use.watch, wanted, ask)
@@ -185,7 +196,7 @@ class ProcedureHands:
         try:
             await self._guard().power_off(use.watch.supply, use.watch.number)
         except GuardRefused as e:
-            if use.watch.output is not OutputState.OFF:  # else somebody was quicker, such as a daemon that ends
+            if not use.read_off:  # else somebody was quicker, such as a daemon that ends
                 raise Cut("interrupted", str(e)) from None
         use.maybe_on = False
         if use.tap.traces and self._cut is None:
@@ -262,6 +273,10 @@ class ProcedureHands:
             raise Refused("stale", told, msgspec.to_builtins(question))
         answered.set_result(right_answer(question, value))
 
+    async def work(self, ask: Callable[[], T]) -> T:
+        """See `Hands`: in a thread, since other outputs are looked after meanwhile."""
+        return await asyncio.to_thread(ask)
+
     def command(self, word: str, text: str = "", photo: str = "") -> None:
         """The operator says something that the engine asks for when it comes round to it. Raises Refused."""
         if len(self._commands) >= MOST_COMMANDS:
@@ -294,7 +309,10 @@ class ProcedureHands:
             self._with_photo[moment.t_ns, moment.text] = photo
         moment = self._illustrated(moment)
         self.run = msgspec.structs.replace(self.run, happened=(*self.run.happened, moment))
-        self._keeper(self.run, None)
+        now_s = asyncio.get_running_loop().time()
+        if moment.kind != "step" or now_s - self._kept_s >= KEPT_EVERY_S:  # each time all of the run is written
+            self._kept_s = now_s
+            self._keeper(self.run, None)
         payload: dict[str, Any] = {"run": self.run.id, "card": self.run.card, "title": self.run.title}
         self._core.event("procedure", payload | {"what": "moment", "moment": msgspec.to_builtins(moment)})
 

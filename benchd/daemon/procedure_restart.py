@@ -15,7 +15,7 @@ from benchd.web.port import Refused
 
 LONGEST_ROW_NS = 3600 * 10**9
 """A row of readings that were joined may have begun so long before its last one, at most."""
-NOBODY_LEFT = "benchd ended in the middle of it; what was on was switched off by whoever was left"
+NOBODY_LEFT = "benchd ended in the middle of it; when its outputs went off is not in this record"
 
 
 class Left(NamedTuple):

@@ -15,7 +15,6 @@ from benchd.daemon.procedure_hands import ProcedureHands, SideInUse
 from benchd.guard.client import GuardRefused
 from benchd.procedures.hands import Cut
 from benchd.procedures.record import Run
-from benchd.reading import OutputState
 from benchd.supplies.clock import now_ns
 from benchd.web.procedure_port import ProcedureView
 
@@ -98,7 +97,7 @@ class Running:
         """What the engine should have switched off, and has not."""
         for side in self._sides.values():
             side.tap.held = False
-            if not side.maybe_on or side.watch.output is OutputState.OFF:
+            if not side.maybe_on or side.read_off:
                 continue
             try:
                 if self._core.guard is None:

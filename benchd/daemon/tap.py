@@ -102,7 +102,7 @@ class Tap:
 
     def off_asked(self) -> None:
         """Somebody switches it off, whether it is on or not."""
-        self.cut(Cut("stopped", f"{self._place} was switched off by hand"))
+        self.cut(Cut("stopped", f"somebody has asked for {self._place} to be off"))
 
     def on_trip(self, trip: Tripped) -> None:
         """The guard cut, whoever had it on."""

@@ -105,6 +105,12 @@ class On(Step):
     most_voltage_v: Amount | None = Field(None, description="For later `set` steps; left out: voltage_v.")
     most_limit_a: Amount | None = Field(None, description="For later `set` steps; left out: limit_a.")
     stages: Annotated[bool, Field(description="The plan's probe and hold come first.")] = False
+    hold_unless: Annotated[
+        str,
+        Field(
+            max_length=32, description="A parameter of kind bool: true leaves the hold out, for a board that starts."
+        ),
+    ] = ""
     injection: Annotated[
         bool,
         Field(
@@ -338,11 +344,18 @@ class Card(Table):
                     raise ValueError(
                         f"{place}.side = {side!r}: there is no such side; there are: {', '.join(self.sides)}"
                     )
+            if isinstance(step, On) and step.hold_unless and not self._is_bool(step.hold_unless):
+                raise ValueError(
+                    f"{place}.hold_unless = {step.hold_unless!r}: there is no parameter of kind bool of that name"
+                )
             if isinstance(step, Analyse) and step.using not in ANALYSES:
                 raise ValueError(f"{place}.using = {step.using!r}: allowed are {', '.join(sorted(ANALYSES))}")
             if isinstance(step, Watch) and step.live not in LIVES:
                 raise ValueError(f"{place}.live = {step.live!r}: allowed are {', '.join(sorted(LIVES))}")
         return self
+
+    def _is_bool(self, name: str) -> bool:
+        return name in self.parameter and self.parameter[name].kind == "bool"
 
     def steps(self) -> Iterator[tuple[str, int, AnyStep]]:
         """Every step with its place in the file and how deep it stands, in order."""

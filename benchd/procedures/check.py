@@ -144,9 +144,11 @@ class _Look:
         elif isinstance(step, Repeat):
             self._repeat(step, place, times)
         elif isinstance(step, Watch):
+            length_s = self._length_s(step.longest_s, place)
             for side in step.sides:
                 self._is_on(side, place, True)
-            self.seconds += times * self._length_s(step.longest_s, place)
+                self._may_last(side, length_s, place)
+            self.seconds += times * length_s
         else:
             assert isinstance(step, Note | Analyse | End)
 
@@ -162,6 +164,15 @@ class _Look:
             self.faults.append(f"{place}: takes {span.high:g} s; allowed is 0 to {30 * 86400} s (30 days)")
             return 0.0
         return span.high
+
+    def _may_last(self, side: str, seconds: float, place: str) -> None:
+        """Whether the plan lets an output be on for so long."""
+        plan = self.outputs[side].plan
+        if plan.longest_on_s is not None and seconds >= plan.longest_on_s:
+            self.faults.append(
+                f"{place}.longest_s: {seconds:g} s would be watched, and plan {plan.name!r} switches off after "
+                f"{plan.longest_on_s:g} s (longest_on_s): watch for less, or take a plan of your own for long tests"
+            )
 
     def _on(self, step: On, place: str) -> None:
         output, most = self.outputs[step.side], self.most[step.side]

@@ -18,6 +18,9 @@ from benchd.procedures.steps import Ended, Steps
 from benchd.procedures.taken import CannotTell
 from benchd.procedures.values import NoValue
 
+EARLY: tuple[Outcome, ...] = ("stopped", "timed-out", "tripped", "refused", "interrupted")
+"""Ends before its end: what was measured until then is told all the same."""
+
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class RunAsked:
@@ -58,17 +61,23 @@ async def run(card: Card, asked: RunAsked, hands: Hands) -> Finished:
         ended = msgspec.structs.replace(record, ended_ns=began_ns, outcome="refused", text=" ".join(checked.faults))
         await hands.keep(ended)
         return Finished(ended)
-    record = msgspec.structs.replace(record, outcome="running", ended_ns=None, parameters=checked.parameters)
+    record = msgspec.structs.replace(
+        record, outcome="running", ended_ns=None, parameters=checked.parameters, results=(), curves=()
+    )
     steps = Steps(card, asked.outputs, hands, record, asked.reference)
     if asked.earlier is not None and asked.gap is not None:
         steps.resumed(asked.state, asked.gap)
     outcome: Outcome = "interrupted"
     text = "the run was ended from inside benchd"
+    told = False
     try:
         await hands.keep(steps.record)
         outcome, text = await _carried_out(steps)
+        told = True
     finally:
         unsure = await steps.all_off()
+        if told and outcome in EARLY and (so_far := await steps.so_far()):
+            text = f"{text}. {so_far}"
         if unsure:
             outcome, text = "interrupted", f"NOT CONFIRMED OFF: {unsure}. {text}"
         final = steps.ended(outcome, text)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from typing import Literal, Protocol
+from collections.abc import AsyncIterator, Callable
+from typing import Literal, Protocol, TypeVar
 
 import msgspec
 
@@ -11,6 +11,8 @@ from benchd.procedures.record import Happened, LeadSet, Run, Value
 from benchd.procedures.taken import Told, TraceSeen
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
+
+T = TypeVar("T")
 
 
 class Cut(Exception):
@@ -37,6 +39,8 @@ class Bounds(msgspec.Struct, frozen=True):
     longest_on_s: float | None = None
     stages: bool = False
     """The plan's probe and hold come first."""
+    hold: bool = True
+    """False: of these the hold is left out, since the board starts by itself and would be cut for it."""
 
 
 class Question(msgspec.Struct, frozen=True):
@@ -95,6 +99,10 @@ class Hands(Protocol):
 
     async def ask(self, question: Question) -> Value:
         """Cut('timed-out') when nobody answers."""
+
+    async def work(self, ask: Callable[[], T]) -> T:
+        """What takes its time, where it keeps nobody waiting."""
+        ...
 
     def tell(self, progress: Progress) -> None: ...
 

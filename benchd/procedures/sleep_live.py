@@ -221,7 +221,8 @@ class SleepLive:
 
     def state(self) -> dict[str, object]:
         """See `Live`."""
-        bins = [dataclasses.astuple(each) for each in self._bins.all()]
+        # By name: dataclasses.astuple copies deeply, and days have some ten thousand of them.
+        bins = [(b.t0_ns, b.t1_ns, b.n, b.mean_a, b.low_a, b.high_a) for b in self._bins.all()]
         return {"sums": dataclasses.asdict(self._sums), "bins": bins, "gaps": list(self._gaps)}
 
     def restore(self, state: dict[str, object], gap_from_ns: int, gap_to_ns: int) -> None:

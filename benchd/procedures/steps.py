@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import NamedTuple
 
 import msgspec
@@ -28,14 +29,14 @@ from benchd.procedures.card import (
 )
 from benchd.procedures.check import WITHIN, Output
 from benchd.procedures.hands import Bounds, Cut, Hands, Progress, Question
+from benchd.procedures.judging import UNITS, judged
 from benchd.procedures.record import Curve, Happened, LeadSet, Outcome, Result, Run, Value
-from benchd.procedures.taken import Analysed, Answered, CannotTell, Taken, TraceSeen
-from benchd.procedures.values import Scope, measured_u, measured_value
+from benchd.procedures.taken import Analysed, Answered, CannotTell, Live, Taken, TraceSeen
+from benchd.procedures.values import Scope
 from benchd.procedures.watching import watch
 from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity
 
-UNITS = {"voltage_v": "V", "current_a": "A", "power_w": "W", "resistance_ohm": "Ω"}
 MOST_RECORDED = 400_000
 """Readings that `record` keeps of a side. Our choice: 12 MB."""
 OPEN_SHARE = 3.0
@@ -91,6 +92,8 @@ class Steps:
         """From when on which loop variables were in force, ns."""
         self._place = 0
         self._said: list[tuple[Outcome, str]] = []
+        self.measuring: Live | None = None
+        """The live measurement that goes on."""
         self._state: dict[str, object] | None = None
         self._gap: tuple[int, int] | None = None
 
@@ -197,7 +200,7 @@ class Steps:
         elif isinstance(step, Watch):
             await self._watch(step)
         elif isinstance(step, Analyse):
-            self._analyse(step)
+            await self._analyse(step)
         elif isinstance(step, End):
             raise Ended(None, step.text)
 
@@ -211,6 +214,7 @@ class Steps:
             None if step.energy_j is None else self.scope.number(step.energy_j),
             None if step.longest_on_s is None else self.scope.number(step.longest_on_s),
             step.stages,
+            not (step.hold_unless and self.scope.parameters.get(step.hold_unless) is True),
         )
         self._look_at(step.side, volts, amps, bounds)
         self._asked_on.append(step.side)
@@ -297,29 +301,11 @@ class Steps:
         self.moment("step", f"{step.title or step.name}: {shown(measured)}", {**self.scope.loops, **values})
 
     def _compare(self, step: Compare) -> None:
-        name, _, what = step.what.rpartition(".")
-        measured = self.scope.measured.get(name)
-        if measured is None or what not in UNITS:
-            raise CannotTell(f"{step.what}: nothing of that name was measured")
-        value, u, unit = measured_value(measured, what), measured_u(measured, what), UNITS[what]
-        low = -math.inf if step.above is None else self.scope.number(step.above)
-        high = math.inf if step.below is None else self.scope.number(step.below)
-        if low < value - u and value + u < high:
-            verdict: Outcome = "passed"
-        elif value + u < low or value - u > high:
-            verdict = "failed"
-        else:
-            verdict = "unclear"
-        asked = " and ".join(
-            f"{word} {quantity(end, unit)}" for word, end in (("above", low), ("below", high)) if math.isfinite(end)
-        )
-        told = f"{step.title or name}: {quantity(value, unit, u)}, asked is {asked}."
-        word = {"passed": "good", "failed": "bad", "unclear": "unclear"}[verdict]
-        result = Result(f"{name}_{what}", step.title or name, value, unit, u, text=told, verdict=word)  # type: ignore[arg-type]
+        result, outcome = judged(step, self.scope)
         self._keep_results((result,))
-        self._said.append((verdict, told))
-        if verdict == "failed" and step.end_if_bad:
-            raise Ended("failed", told)
+        self._said.append((outcome, result.text))
+        if outcome == "failed" and step.end_if_bad:
+            raise Ended("failed", result.text)
 
     async def _ask(self, step: Ask) -> None:
         if not step.powered:
@@ -378,9 +364,32 @@ class Steps:
         analysed = await watch(self, step, state, gap)
         self._analysed(analysed)
 
-    def _analyse(self, step: Analyse) -> None:
+    async def _analyse(self, step: Analyse) -> None:
         self.taken.traces = [self._labelled(each) for each in self.hands.traces()]
-        self._analysed(analysis(step.using)(self.taken))
+        self._analysed(await self.hands.work(lambda: analysis(step.using)(self.taken)))
+
+    async def so_far(self) -> str:
+        """Work out what was measured before the run ended early; the sentence, empty where that tells nothing.
+
+        What leads have is not taken from a run that did not come to its end.
+        """
+        self.taken.traces = [self._labelled(each) for each in self.hands.traces()]
+        works = [] if self.measuring is None else [self.measuring.analysed]
+        if not self._said:
+            works += [partial(analysis(step.using), self.taken) for step in self.card.step if isinstance(step, Analyse)]
+        told = []
+        for work in works:
+            try:
+                analysed = await self.hands.work(work)
+            except ValueError:  # too little for it: the run has ended for another reason, which is told
+                continue
+            except Exception as error:  # the end of a run is written down whatever is wrong here
+                told.append(f"a fault in benchd kept it from being worked out ({error!r}); please report it")
+                continue
+            self._keep_results(analysed.results)
+            self.record = msgspec.structs.replace(self.record, curves=(*self.record.curves, *analysed.curves))
+            told.append(analysed.text)
+        return f"Until then: {' '.join(told)}" if told else ""
 
     def _analysed(self, analysed: Analysed) -> None:
         self._keep_results(analysed.results)

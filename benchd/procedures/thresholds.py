@@ -70,18 +70,28 @@ def _judged(taken: Taken, results: list[Result], text: str, curves: list[Curve])
 
 
 def _between(taken: Taken, name: str, title: str, one: Measured, other: Measured) -> Result:
-    """A threshold between two steps of the voltage at the board."""
-    volts = _board_v(taken, one), _board_v(taken, other)
+    """A threshold between two steps of the voltage at the board.
+
+    At the second step the board still was as at the first until it changed its mind, so the leads took what its current
+    of the first step takes.
+    """
+    amps = one.current_a.value
+    volts = _at_board_v(taken, one, amps), _at_board_v(taken, other, amps)
     value = sum(volts) / 2
     known = Known.of(taken.accuracy[one.side])
     u_v = half_width((abs(volts[0] - volts[1]) / 2, known.fraction_v * value + known.offset_v))
-    told = f"{title} {quantity(value, 'V', u_v)} (steps of {quantity(abs(volts[0] - volts[1]), 'V')})."
+    where = "" if taken.leads.get(one.side) is not None else ", at the supply: its leads were not measured"
+    told = f"{title} {quantity(value, 'V', u_v)} (steps of {quantity(abs(volts[0] - volts[1]), 'V')}{where})."
     return Result(name, title, value, "V", u_v, text=told)
 
 
 def _board_v(taken: Taken, measured: Measured) -> float:
+    return _at_board_v(taken, measured, measured.current_a.value)
+
+
+def _at_board_v(taken: Taken, measured: Measured, amps: float) -> float:
     leads = taken.leads.get(measured.side)
-    return measured.voltage_v.value - (measured.current_a.value * leads.ohm if leads is not None else 0.0)
+    return measured.voltage_v.value - (amps * leads.ohm if leads is not None else 0.0)
 
 
 def _number(taken: Taken, name: str) -> float:

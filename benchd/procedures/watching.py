@@ -22,7 +22,7 @@ TOLD_EVERY_S = 0.1
 async def watch(steps: Steps, step: Watch, state: dict[str, object] | None, gap: tuple[int, int] | None) -> Analysed:
     """Carry it out. Raises Cut, also where the measurement says that it is unsafe: then the output goes off."""
     hands = steps.hands
-    measuring = live(step.live)(steps.taken)
+    measuring = steps.measuring = live(step.live)(steps.taken)
     if state is not None and gap is not None:
         measuring.restore(state, *gap)
     began_ns = hands.now_ns()
@@ -44,7 +44,8 @@ async def watch(steps: Steps, step: Watch, state: dict[str, object] | None, gap:
         if (now_ns - began_ns) / 1e9 >= longest_s:
             steps.moment("step", f"its time of {longest_s:g} s is over")
             break
-    return measuring.analysed()
+    steps.measuring = None
+    return await hands.work(measuring.analysed)
 
 
 def _commands(steps: Steps, measuring: Live, now_ns: int) -> bool:

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.daemon.power import asked, over_current_delay_s, reduced, rule_limits
+from benchd.daemon.power import asked, over_current_delay_s, reduced, rule_limits, within
 from benchd.guard.limits import check_limits
 from benchd.guard.wire import RuleLimits, Stage
 from benchd.plans.plan import Plan
+from benchd.procedures.hands import Bounds
 
 
 def plan(**more: Any) -> Plan:
@@ -81,3 +82,19 @@ def test_the_supplys_own_over_current_waits_for_twice_the_longest_harmless_start
     slow = plan(instrument_over_current=True, hold={"limit_a": 0.05})
     assert over_current_delay_s(slow) == pytest.approx(2 * (0.002 * 4 / (0.25 * 0.05) + 0.01))
     assert over_current_delay_s(plan(instrument_over_current=True, hold=None)) == 0.5
+
+
+def test_a_run_that_sets_its_own_settings_works_at_its_limit() -> None:
+    """The supply's own over-current protection would end it there; with the plan's stages it is a start as any."""
+    protected = plan(instrument_over_current=True)
+    assert within(protected, 1.0, 0.1, Bounds(4.0, 0.1), 0.0).over_current_delay_s is None
+    shorted = Bounds(0.5, 1.0, injection=True, power_w=0.5, energy_j=9.0, longest_on_s=9.0)
+    assert within(protected, 0.5, 1.0, shorted, 0.0).over_current_delay_s is None
+    started = within(protected, 4.0, 2.0, Bounds(4.0, 2.0, stages=True), 0.0)
+    assert started.over_current_delay_s == over_current_delay_s(protected)
+    assert [stage.name for stage in started.before] == ["probe", "hold"]
+
+
+def test_a_board_that_starts_by_itself_has_no_hold() -> None:
+    before = within(plan(), 4.0, 2.0, Bounds(4.0, 2.0, stages=True, hold=False), 0.0).before
+    assert [stage.name for stage in before] == ["probe"]

@@ -154,7 +154,7 @@ async def test_one_run_an_output_and_its_end_is_kept_though_nobody_waits(
     await bench.power_off("psu-a", 1)
     await ended(desk)
     run = (await desk.run(first.run)).run
-    assert (run.outcome, run.text) == ("stopped", "psu-a/1 was switched off by hand")
+    assert (run.outcome, run.text) == ("stopped", "somebody has asked for psu-a/1 to be off")
     assert [e.payload["run"] for e in log.journal(job="R-1", kinds=("procedure",))] == [first.run]
     assert (await desk.stop(first.run)).run == run, "again is safe"
 

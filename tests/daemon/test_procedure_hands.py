@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from typing import Any
 
 import msgspec
@@ -190,7 +191,7 @@ async def test_off_by_anybody_ends_it_though_nothing_is_on(
     assert hands.ending is None, "another output"
     await bench.power_off(None, None)
     cut = await cut_by(waiting)
-    assert (cut.outcome, cut.text) == ("stopped", "psu-a/1 was switched off by hand")
+    assert (cut.outcome, cut.text) == ("stopped", "somebody has asked for psu-a/1 to be off")
 
 
 async def test_nobody_else_switches_an_output_of_a_run_on(
@@ -302,3 +303,29 @@ async def test_leads_are_those_that_are_known(core: Core) -> None:
     core.leads.take(new)
     core.leads.take(msgspec.structs.replace(new, ohm=0.09, t_ns=10))
     assert (core.leads.ohm("psu-a", 1), core.leads.origin("psu-a", 1)) == (0.05, "measured")
+
+
+async def test_off_that_was_known_before_it_was_asked_on_proves_nothing(
+    hands: ProcedureHands, guard: FakeGuard, core: Core
+) -> None:
+    """The guard is lost while it switches on: what it last said of the output is the off from before."""
+    guard.refuse = "the guard went away before it answered"
+    assert (await cut_by(hands.on("main", 0.5, 0.05, LOW))).outcome == "refused"
+    assert core.watches["psu-a", 1].output == "off"
+    cut = await cut_by(hands.off("main"))
+    assert (cut.outcome, cut.text) == ("interrupted", "the guard went away before it answered")
+    core.on_report(off(1, t_ns=now_ns()))  # somebody has read it back since
+    await hands.off("main")
+
+
+async def test_what_takes_its_time_keeps_the_loop_free(hands: ProcedureHands) -> None:
+    begun, free = threading.Event(), threading.Event()
+
+    def long() -> str:
+        begun.set()
+        return "done" if free.wait(10) else "the loop was held"
+
+    working = asyncio.ensure_future(hands.work(long))
+    assert await asyncio.to_thread(begun.wait, 10)
+    free.set()
+    assert await working == "done"

@@ -12,7 +12,8 @@ import pytest
 from tests.running import Bench, Running, running, until
 from tests.simulated import SimulatedSupply
 
-SIDE = {"role": "main", "supply": "s", "channel": 1}
+SIDE = {"role": "main", "supply": "s", "channel": 1, "plan": "phone-cell"}
+"""With the shipped plan, its supply's own protection among it."""
 DIODE = {"start_v": 0.1, "stop_v": 0.7, "step_v": 0.1, "limit_a": 0.2, "rest_s": 0.05}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Callable
+from typing import TypeVar
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from benchd.reading import Mode
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
 
+T = TypeVar("T")
 T0 = 1_790_000_000_000_000_000
 SUPPLY = Conditions(resolution_a=1e-4, accuracy_fraction_a=0.001, accuracy_offset_a=0.002, resolution_v=0.001,
                     accuracy_fraction_v=0.0005, accuracy_offset_v=0.005)  # fmt: skip
@@ -133,6 +135,9 @@ class FakeHands:
             return self.answers[question.name]
         self.t_ns = max(self.t_ns, question.until_ns)
         raise Cut("timed-out", f"nobody has answered: {question.text}")
+
+    async def work(self, ask: Callable[[], T]) -> T:
+        return ask()
 
     def tell(self, progress: Progress) -> None:
         self.told.append(progress)

@@ -49,7 +49,7 @@ def test_it_lies_between_what_must_be(limits: list[float], sigmas: list[float]) 
     """Never beyond all limits and 6 sigma, nor far from the normal's; the order of parts is no matter."""
     found = half_width(limits, sigmas)
     u = math.sqrt(sum(a * a / 3 for a in limits) + sum(s * s for s in sigmas))
-    assert 1.6 * u <= found <= 2.01 * u if u else found == 0
+    assert 1.6 * u <= found <= 2.01 * u  # 0 of nothing
     assert found == pytest.approx(half_width(limits[::-1], sigmas[::-1]), rel=1e-9)
 
 

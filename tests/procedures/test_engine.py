@@ -274,3 +274,62 @@ async def test_an_answer_that_ends_it_is_told() -> None:
     ask += 'choices = ["yes", "no"]\ntimeout_s = 5\nend_if = "no"\n'
     done = (await played(card("[[step]]\n" + ask + ON), hands)).run
     assert (done.outcome, done.text, hands.log) == ("done", "Go on? no", [("ask", "q")])
+
+
+async def test_a_trip_ends_the_cycles_and_what_they_showed_is_told() -> None:
+    hands = FakeHands({"main": resistor(88.9)})
+    hands.answers = {"ready": True}
+    hands.cut_at_s = 10.0
+    done = (await played(shipped()["cycle-test"].card, hands, starts=20, run_s=2.0, rest_s=1.0)).run
+    assert done.outcome == "tripped"
+    assert done.text.startswith("short: it was cut. Until then: 0 of 4 starts passed")
+    assert done.results[0].name == "pass_rate"
+    assert hands.now == {}
+
+
+async def test_a_watch_that_is_stopped_keeps_what_it_has_seen() -> None:
+    hands = FakeHands({"main": resistor(20.0)})
+    hands.answers = {"free": True, "ready": True}
+
+    def stopped(now: FakeHands) -> None:
+        if now.at_s > 30:
+            now.cut = now.cut or Cut("stopped", "stopped by anna")
+
+    hands.script = stopped
+    done = (await played(shipped()["soak"].card, hands, hours=0.1, boot_s=1.0)).run
+    assert done.outcome == "stopped"
+    assert "stopped by anna. Until then: On average 20" in done.text
+    assert done.curves[0].name == "course"
+
+
+async def test_nothing_measured_is_nothing_told() -> None:
+    hands = FakeHands({"main": resistor(20.0)})
+    done = (await played(shipped()["leak-curve"].card, hands)).run
+    assert done.outcome == "timed-out"
+    assert "Until then" not in done.text
+
+
+async def test_a_run_that_outlasts_its_plan_is_refused_before() -> None:
+    hands = FakeHands({"main": resistor(20.0)})
+    done = (await played(shipped()["soak"].card, hands, hours=12.0)).run
+    assert done.outcome == "refused"
+    assert "43200 s would be watched, and plan 'phone-cell' switches off after 1800 s (longest_on_s)" in done.text
+    assert hands.log == []
+
+
+@pytest.mark.parametrize("by_itself", [True, False])
+async def test_the_hold_is_left_out_for_a_board_that_starts_by_itself(by_itself: bool) -> None:
+    hands = FakeHands({"main": resistor(88.9)})
+    hands.answers = {"ready": True}
+    await played(shipped()["cycle-test"].card, hands, starts=1, run_s=1.0, rest_s=1.0, by_itself=by_itself)
+    assert (hands.bounds["main"].stages, hands.bounds["main"].hold) == (True, not by_itself)
+
+
+async def test_a_leak_curve_ends_at_the_limit() -> None:
+    """At 20 Ω and 0.1 A that is 2 V of 4."""
+    hands = FakeHands({"main": resistor(20.0)})
+    hands.answers = {"ready": True}
+    done = (await played(shipped()["leak-curve"].card, hands)).run
+    kind = next(row for row in done.results if row.name == "kind")
+    assert kind.value == "ohmic"
+    assert max(entry[2] for entry in hands.log if entry[0] == "change") <= 2.1  # type: ignore[operator, type-var]

@@ -7,9 +7,9 @@ import asyncio
 import numpy as np
 import pytest
 
-from benchd.procedures.record import Run
+from benchd.procedures.record import LeadSet, Run
 from benchd.procedures.shelf import shipped
-from tests.procedures.hands import Board, FakeHands
+from tests.procedures.hands import T0, Board, FakeHands
 from tests.procedures.test_engine import played
 
 
@@ -65,3 +65,23 @@ def test_the_curves_have_every_step() -> None:
     run = tried(3.0, 3.4, step_v=0.1)
     assert [curve.name for curve in run.curves] == ["down", "up"]
     assert run.curves[0].columns[1].values[0] == pytest.approx(0.2, abs=0.005)
+
+
+def test_at_the_step_where_it_gives_up_the_leads_still_take_what_it_drew() -> None:
+    """Leads of 0.5 Ω at 0.2 A take 0.1 V: a board that gives up at 3.0 V does so at 3.1 V of the supply."""
+    at_board = board(3.0, 3.4)
+
+    def behind_leads(set_v: float, limit_a: float, seconds: float) -> tuple[float, float]:
+        _, amps = at_board(set_v - 0.5 * drew[0], limit_a, seconds)
+        drew[0] = amps
+        return set_v, amps
+
+    drew = [0.2]
+    hands = FakeHands({"main": behind_leads}, exact=True)
+    hands.answers = {"ready": True}
+    hands.lead = LeadSet("psu", 1, "", 0.5, 0.001, 1.0, None, T0)
+    run = asyncio.run(played(shipped()["low-battery"].card, hands, boot_s=1.0, rest_s=0.1, step_v=0.02)).run
+    found = {row.name: row for row in run.results}
+    assert abs(found["cut_off"].value - 3.0) <= found["cut_off"].u  # type: ignore[operator]
+    assert abs(found["start"].value - 3.4) <= found["start"].u  # type: ignore[operator]
+    assert "at the supply" not in run.text
