@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import enum
 from array import array
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import msgspec
 
@@ -37,6 +37,11 @@ class OutputState(enum.StrEnum):
     OFF = "off"
     ON = "on"
     UNKNOWN = "unknown"
+
+
+SenseAt = Literal["", "local", "remote"]
+"""Where an output holds and measures its voltage: at its own terminals, or at the far end of sense leads. Empty: as it
+is, or as its settings say."""
 
 
 class Reading(NamedTuple):

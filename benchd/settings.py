@@ -48,6 +48,9 @@ class Channel(Table):
     lead_awg: Annotated[int, Field(ge=THICKEST_AWG, le=THINNEST_AWG)] | None = None
     lead_m: Annotated[float, Field(gt=0, le=10)] | None = None
     """Length of one lead; there are two."""
+    sense: Literal["local", "remote"] | None = None
+    """Where the supply holds and measures the voltage: at its terminals, or at the far end of sense leads. Not given:
+    as it is set at the supply."""
 
     @property
     def lead_ohm(self) -> float:

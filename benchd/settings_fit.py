@@ -8,7 +8,7 @@ from pathlib import Path
 from benchd.plans.shelf import Shelf
 from benchd.settings import Settings, SettingsError, Supply, check_plan, secret
 from benchd.supplies.pace import REPLY_S, round_s
-from benchd.supplies.profile import ProfileError, load_profile
+from benchd.supplies.profile import ProfileError, load_profile, may_sense
 from benchd.supplies.profile_tables import Profile, as_queries
 
 CHARACTERS = 60
@@ -32,6 +32,7 @@ def unfit(settings: Settings) -> list[str]:
         faults += _beyond_range(supply, profile)
         faults += _impatient(supply, profile)
         faults += _unwatched(settings, supply, profile)
+        faults += _senseless(supply, profile)
     return faults
 
 
@@ -92,6 +93,16 @@ def _unwatched(settings: Settings, supply: Supply, profile: Profile) -> list[str
             f"order: set link_watchdog_s = {math.ceil(rounds_s)} or more, or leave it out"
         ]
     return []
+
+
+def _senseless(supply: Supply, profile: Profile) -> list[str]:
+    """Sense leads that cannot be switched in, or out, from here."""
+    return [
+        f"supply {supply.name} channel {channel.number}: sense = {channel.sense!r}, but profile {profile.name} knows "
+        "no command for that of this output: leave the key out, and wire or set sensing at the supply"
+        for channel in supply.channel
+        if channel.sense and not may_sense(profile, channel.number)
+    ]
 
 
 def _beyond_range(supply: Supply, profile: Profile) -> list[str]:

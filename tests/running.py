@@ -137,6 +137,7 @@ class Bench:
     on_daemon_loss: str = "off"
     timeout_ms: float = 300.0
     link_watchdog_s: float | None = None
+    sense: str = ""
 
 
 def settings_text(
@@ -154,6 +155,7 @@ def settings_text(
             blocks += f"link_watchdog_s = {b.link_watchdog_s}\n"
         for number in b.channels:
             blocks += f'[[supply.channel]]\nnumber = {number}\nmax_voltage_v = 5.0\nmax_limit_a = 3.0\nplan = "phone"\n'
+            blocks += f'sense = "{b.sense}"\n' if b.sense else ""
     plans = f'[[plan]]\nname = "phone"\nvoltage_v = 4.0\nlimit_a = 2.0\n{plan}\n'
     return f'bench = "{bench}"\ndata_dir = "{folder}"\n[web]\nport = 0\n{plans}{blocks}{extra}'
 

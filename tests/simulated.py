@@ -119,6 +119,10 @@ class SimulatedSupply:
         """The clip sits at another point of a shorted rail, which has this resistance from there."""
         self._sure(f"SIM{channel}:BRIDGE {ohm:.9f}")
 
+    def clip_sense(self, channel: int, leads: int) -> None:
+        """So many of the two sense leads are on the clips from now on."""
+        self._sure(f"SIM{channel}:SENS {leads}")
+
     def meters(
         self, channel: int, gain_v: float = 1.0, offset_v: float = 0.0, gain_a: float = 1.0, offset_a: float = 0.0
     ) -> None:

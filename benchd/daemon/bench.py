@@ -100,8 +100,8 @@ class Bench(Exporting):
         except ValueError as e:
             raise Refused("out-of-range", str(e)) from None
         _in_nobodys_use(watch, "switch it on")
-        lead_ohm = self._core.leads.ohm(supply, channel)
-        await self.switch_on(watch, Asked(chosen, "", by, lead_ohm), asked(chosen, lead_ohm))
+        leads = self._core.leads.of(supply, channel)
+        await self.switch_on(watch, Asked(chosen, "", by, leads), asked(chosen, leads.ohm if leads else 0.0))
 
     async def switch_on(self, watch: ChannelWatch, wanted: Asked, ask: PowerAsk) -> None:
         """Switch on what a plan allows, for a person or for a run of a procedure: never in quiet hours, only once, and
@@ -135,6 +135,7 @@ class Bench(Exporting):
                 most_voltage_v=ask.most_voltage_v,
                 most_limit_a=ask.most_limit_a,
                 most_before_v=ask.most_before_v,
+                sense=ask.sense or self._channel(watch.supply, watch.number).sense or "",
             )
         except GuardRefused as e:
             watch.plan, watch.asked = before

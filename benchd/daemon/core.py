@@ -74,6 +74,8 @@ class Core:
         self.on_state: Callable[[str, int, State], None] | None = None
         self.of_unit: Callable[[str, str], Accuracies] = lambda supply, identity: {}
         """How well the readings of a supply are known, once its identification is; what is missing stays as it is."""
+        self.senses: Callable[[str, str, int], bool] = lambda supply, identity, channel: False
+        """Whether sense leads of an output can be switched from here."""
         self.on_event: Callable[[str, dict[str, Any]], None] | None = None
         """Gets every event, in the event loop: it must not wait for anything."""
         self.hearers: list[Callable[[str, dict[str, Any]], None]] = []

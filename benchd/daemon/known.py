@@ -48,6 +48,12 @@ class Known:
         named = profile.identity.named(identity)
         return self._of(supply, profile if named is None else fitted(profile, named))
 
+    def senses(self, supply: str, identity: str, channel: int) -> bool:
+        """Whether sense leads of an output of the unit with this identification can be switched from here."""
+        profile = self._profiles[supply]
+        named = profile.identity.named(identity)
+        return (profile if named is None else fitted(profile, named)).senses(channel)
+
     def expected(self, supply: Supply, interval_ms: float) -> dict[tuple[str, int], Expected]:
         """How the outputs of a supply will be read, once every `interval_ms` at most."""
         profile, serial = self._profiles[supply.name], supply.resource.upper().startswith("ASRL")

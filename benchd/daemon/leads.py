@@ -7,41 +7,48 @@ from typing import Literal
 
 from benchd.procedures.record import LeadSet
 from benchd.settings import Channel, Settings
-from benchd.traces.rail import LEAD_FRACTION
 from benchd.traces.uncertainty import COVERAGE, from_limit
 
+LEAD_FRACTION = 0.1
+"""What the settings say of leads is known within this share: stranded wire has some percent more than solid, contacts
+and temperature some more (common practice, no source)."""
+
 Key = tuple[str, int]
+Wired = Literal["two-wire", "remote"]
 LeadOrigin = Literal["measured", "typed", "settings", ""]
 
 
 class LeadBook:
-    """The newest of each output. Lives in the event loop."""
+    """The newest of each output, with its sense leads and without. Lives in the event loop."""
 
     def __init__(self, settings: Settings, kept: Iterable[LeadSet] = ()) -> None:
         self._settings = {(s.name, c.number): c for s in settings.supply for c in s.channel}
-        self._newest: dict[Key, LeadSet] = {}
+        self._newest: dict[tuple[Key, Wired], LeadSet] = {}
         for each in kept:
             self.take(each)
 
     def take(self, leads: LeadSet) -> None:
         """What leads were found to have; an older one than that in use changes nothing."""
-        now = self._newest.get((leads.supply, leads.channel))
+        place = (leads.supply, leads.channel), leads.sense
+        now = self._newest.get(place)
         if now is None or leads.t_ns >= now.t_ns:
-            self._newest[leads.supply, leads.channel] = leads
+            self._newest[place] = leads
+
+    def wired(self, supply: str, channel: int) -> Wired:
+        """How the settings say that the output is wired."""
+        return "remote" if self._settings[supply, channel].sense == "remote" else "two-wire"
 
     def of(self, supply: str, channel: int) -> LeadSet | None:
-        """What is used now; None: nothing is known."""
-        found = self._newest.get((supply, channel))
-        return found if found is not None else from_settings(supply, self._settings[supply, channel])
-
-    def ohm(self, supply: str, channel: int) -> float:
-        """Both leads together, Ω; 0 where nothing is known."""
-        found = self.of(supply, channel)
-        return found.ohm if found is not None else 0.0
+        """What is used now: as the output is wired; None: nothing is known."""
+        key, wired = (supply, channel), self.wired(supply, channel)
+        found = self._newest.get((key, wired))
+        if found is not None or wired == "remote":
+            return found
+        return from_settings(supply, self._settings[key])
 
     def origin(self, supply: str, channel: int) -> LeadOrigin:
         """Where that comes from."""
-        found = self._newest.get((supply, channel))
+        found = self._newest.get(((supply, channel), self.wired(supply, channel)))
         if found is not None:
             return "measured" if found.run else "typed"
         return "settings" if self.of(supply, channel) is not None else ""

@@ -10,6 +10,7 @@ from benchd.guard.rules import charging_s
 from benchd.guard.wire import RuleLimits, Stage
 from benchd.plans.plan import Plan
 from benchd.procedures.hands import Bounds
+from benchd.reading import SenseAt
 
 INJECTION_BEFORE_V = 0.3
 """At the leads before a shorted rail is fed, V: a diode's drop less, since a short holds nothing. Our choice."""
@@ -34,6 +35,8 @@ class PowerAsk(NamedTuple):
     most_limit_a: float | None = None
     most_before_v: float | None = None
     """Refused where the output shows more than this while it is still off; None: not looked at."""
+    sense: SenseAt = ""
+    """Empty: as the settings of the output say."""
 
 
 def asked(plan: Plan, lead_ohm: float = 0.0) -> PowerAsk:
@@ -65,7 +68,7 @@ def within(
         tuple(msgspec.structs.replace(stage, by_hand=False) for stage in before),
         # A run that sets its own settings works at its limit: the supply's own protection would end it there.
         over_current_delay_s(most) if bounds.stages else None, bounds.voltage_v, bounds.limit_a,
-        INJECTION_BEFORE_V if bounds.injection else FIRST_BEFORE_V if first else None,
+        INJECTION_BEFORE_V if bounds.injection else FIRST_BEFORE_V if first else None, bounds.sense,
     )  # fmt: skip
 
 

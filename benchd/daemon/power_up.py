@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from benchd.daemon.stages import leak_result, probe_result
 from benchd.guard.wire import OutputChanged, StageOver
 from benchd.plans.plan import Plan
+from benchd.procedures.record import LeadSet
 from benchd.traces.trace import Conditions
 
 
@@ -18,7 +19,8 @@ class Asked(NamedTuple):
     """As it was then, with the voltage and limit that were asked for: later changes of its file change nothing."""
     board: str = ""
     by: str = ""
-    lead_ohm: float = 0.0
+    leads: LeadSet | None = None
+    """What is known of them; None: nothing."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -52,9 +54,8 @@ class PowerUp:
 
     def stage_over(self, over: StageOver, conditions: Conditions) -> dict[str, Any]:
         """What a stage has shown."""
-        lead_ohm = self.asked.lead_ohm if self.asked is not None else 0.0
         if over.stage == "probe":
-            self.probe = probe_result(over, self.plan, conditions, lead_ohm)
+            self.probe = probe_result(over, self.plan, conditions)
             return self.probe
         self.leak = leak_result(over, self.plan, conditions)
         return self.leak

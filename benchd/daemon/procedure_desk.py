@@ -136,7 +136,9 @@ class ProcedureDesk:
                 raise Refused("out-of-range", f"{side.supply}/{side.channel}: each side takes an output of its own")
             channel = self._channel(side)
             plan = await self._plan(side, channel, side.plan or card.plan or None)
-            found[side.role] = Output(plan, channel.max_voltage_v, channel.max_limit_a)
+            identity = self._core.watches[side.supply, side.channel].identity
+            senses = self._core.senses(side.supply, identity, side.channel)
+            found[side.role] = Output(plan, channel.max_voltage_v, channel.max_limit_a, senses)
         return found
 
     def _channel(self, side: SideChosen) -> Channel:
@@ -379,17 +381,15 @@ class ProcedureDesk:
     async def leads(self) -> Leads:
         """See `ProcedurePort`."""
         now = time.time_ns()
-        shown = [
-            lead_view(supply, channel, self.book.of(supply, channel), self.book.origin(supply, channel), now)
-            for supply, channel in self._core.watches
-        ]
+        shown = [lead_view(supply, channel, self.book, now) for supply, channel in self._core.watches]
         return Leads(shown, await self._bench.read(lead_rows.leads))
 
     async def type_leads(self, leads: LeadSet) -> Leads:
         """See `ProcedurePort`."""
         if (leads.supply, leads.channel) not in self._core.watches:
             raise Refused("not-found", f"{leads.supply}/{leads.channel} is not on this bench")
-        await self._take_leads(leads)
+        wired = self.book.wired(leads.supply, leads.channel)
+        await self._take_leads(msgspec.structs.replace(leads, sense=wired))
         return await self.leads()
 
     async def _take_leads(self, leads: LeadSet) -> None:

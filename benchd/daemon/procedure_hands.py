@@ -158,7 +158,7 @@ class ProcedureHands:
             raise Cut("refused", f"{use.place}: {e}") from None
         use.bounds, use.maybe_on, use.tap.held, use.asked_ns = bounds, True, True, now_ns()
         try:
-            wanted = Asked(use.plan, "", f"run {self.run.id}", lead_ohm)
+            wanted = Asked(use.plan, "", f"run {self.run.id}", use.leads)
             await self._bench.switch_on(use.watch, wanted, ask)
         except Refused as e:
             use.tap.held = False

@@ -7,6 +7,7 @@ import time
 
 import msgspec
 
+from benchd.daemon.leads import LeadBook
 from benchd.procedures.card import Card, Parameter, Repeat, Step, Worked
 from benchd.procedures.check import Checked, Output
 from benchd.procedures.record import LeadSet, Run
@@ -79,19 +80,23 @@ def _worked(worked: Worked) -> str:
     return told + (f", at most {worked.at_most}" if worked.at_most is not None else "")
 
 
-def lead_view(supply: str, channel: int, leads: LeadSet | None, origin: str, now_ns: int) -> LeadView:
+def lead_view(supply: str, channel: int, book: LeadBook, now_ns: int) -> LeadView:
     """What is known of the leads of an output, in a sentence."""
+    leads, origin = book.of(supply, channel), book.origin(supply, channel)
+    senses = book.wired(supply, channel) == "remote"
     if leads is None:
         text = "nothing is known of these leads: the procedure lead-resistance measures them"
+        if senses:
+            text = "whether its sense leads reach their clips is not known: the procedure sense-check tells"
         return LeadView(supply, channel, None, "", text)
-    told = quantity(leads.ohm, "Ω", leads.u_ohm)
+    told = quantity(leads.ohm, "Ω", leads.u_ohm) + (", with its sense leads" if senses else "")
     if origin == "settings":
         return LeadView(supply, channel, leads, "settings", f"{told}, by length and gauge: contacts are not in it")
     age_s = (now_ns - leads.t_ns) / 1e9
     days = f"{age_s / 86400:.0f} days ago" if age_s >= 86400 else "today"
     old = age_s > OLD_S
     again = "; measure them again: clips wear and connectors oxidise" if old else ""
-    return LeadView(supply, channel, leads, origin, f"{told}, {origin} {days}{again}", old)  # type: ignore[arg-type]
+    return LeadView(supply, channel, leads, origin, f"{told}, {origin} {days}{again}", old)
 
 
 def new_id() -> str:

@@ -80,7 +80,7 @@ class Daemon:
             writer, kept = _open_log(folder / LOG_FILE)
             undo.callback(writer.close)
             self.core = core = Core(self._settings, known.families(), writer, kept.job, kept.consents)
-            core.of_unit = known.unit
+            core.of_unit, core.senses = known.unit, known.senses
             core.on_event = on_event
             for supply in self._settings.supply:
                 core.expect(known.expected(supply, self._settings.interval_ms(supply)))

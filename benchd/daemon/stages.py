@@ -11,12 +11,10 @@ from benchd.traces.trace import Conditions
 from benchd.traces.trip_words import quantity
 
 
-def probe_result(over: StageOver, plan: Plan | None, conditions: Conditions, lead_ohm: float) -> dict[str, Any]:
-    """As `ChannelView.probe`; `above_ohm` where the rail is open as far as the readings can tell.
-
-    `lead_ohm`: of both leads together, which are taken off.
-    """
-    found = resistance(over, conditions, lead_ohm)
+def probe_result(over: StageOver, plan: Plan | None, conditions: Conditions) -> dict[str, Any]:
+    """As `ChannelView.probe`, leads taken off; `above_ohm` where the rail is open as far as the readings can tell."""
+    found = resistance(over, conditions)
+    lead_ohm = conditions.lead_ohm or 0.0
     least_ohm = plan.probe.least_ohm if plan is not None and plan.probe is not None else None
     return {
         "resistance_ohm": found.ohm,

@@ -270,9 +270,7 @@ class ChannelWatch:
         board = self.asked.board if self.asked is not None else ""
         plan = self.plan_in_force
         side = "usb" if plan is not None and plan.usb_side else ""
-        conditions = msgspec.structs.replace(
-            self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a, board=board, side=side
-        )
+        conditions = msgspec.structs.replace(self._measured_with(set_voltage_v, limit_a), board=board, side=side)
         id_ = new_trace_id(start_ns, self.supply, self.number)
         return OpenTrace(id_, self.supply, self.number, self._job(), start_ns, conditions)
 
@@ -299,7 +297,14 @@ class ChannelWatch:
     @property
     def conditions(self) -> Conditions:
         """How well its readings are known, and the settings that it is on with."""
-        return msgspec.structs.replace(self._accuracy, set_voltage_v=self.set_voltage_v, limit_a=self.limit_a)
+        return self._measured_with(self.set_voltage_v, self.limit_a)
+
+    def _measured_with(self, set_voltage_v: float | None, limit_a: float | None) -> Conditions:
+        leads = self.asked.leads if self.asked is not None else None
+        now = msgspec.structs.replace(self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a)
+        if leads is None:
+            return now
+        return msgspec.structs.replace(now, lead_ohm=max(leads.ohm, 0.0), lead_u_ohm=leads.u_ohm)
 
     @property
     def on(self) -> bool:
@@ -376,6 +381,7 @@ class ChannelWatch:
                     "stage_by_hand": power.by_hand,
                     "on_s": max(0.0, (now_ns - power.on_ns) / 1e9),
                     "second_layer": list(power.second_layer),
+                    "lead_ohm": self.conditions.lead_ohm,
                 }
         return shown
 

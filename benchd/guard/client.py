@@ -39,6 +39,7 @@ from benchd.guard.wire import (
     Tripped,
     Tripping,
 )
+from benchd.reading import SenseAt
 from benchd.supplies.clock import now_ns
 
 LOOP_TICK_S = 0.25
@@ -141,6 +142,7 @@ class GuardClient:
         most_voltage_v: float | None = None,
         most_limit_a: float | None = None,
         most_before_v: float | None = None,
+        sense: SenseAt = "",
     ) -> None:
         """Prepare, read back, switch on, confirm; the stages in `before` come first. Raises GuardRefused.
 
@@ -164,6 +166,7 @@ class GuardClient:
             most_voltage_v,
             most_limit_a,
             most_before_v,
+            sense,
         )
         await self._ask(command)
 

@@ -8,7 +8,7 @@ from typing import Protocol
 from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.wire import Met
-from benchd.reading import Reading
+from benchd.reading import Reading, SenseAt
 from benchd.supplies.adjusting import Drift
 from benchd.supplies.off import OffOutcome
 from benchd.supplies.pace import Pace
@@ -27,6 +27,7 @@ class GuardedSupply(Protocol):
         over_voltage_v: float | None = None,
         over_current_delay_s: float | None = None,
         watchdog_s: float | None = None,
+        sense: SenseAt = "",
     ) -> tuple[str, ...]:
         """Returns what the supply protects by itself now, for people."""
         ...

@@ -308,6 +308,7 @@ class Switcher:
                     over_voltage_v,
                     over_current_delay_s=asked.over_current_delay_s,
                     watchdog_s=self._watchdog_s,
+                    sense=asked.sense,
                 )
         except (LinkError, SupplyError) as error:
             self.failure = str(error)

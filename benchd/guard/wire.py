@@ -10,7 +10,7 @@ from typing import Literal
 
 import msgspec
 
-from benchd.reading import Block, OutputState
+from benchd.reading import Block, OutputState, SenseAt
 
 
 class RuleLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -137,6 +137,8 @@ class PowerOn(msgspec.Struct, frozen=True, tag=True):
     most_before_v: float | None = None
     """Refused where the output, still off, shows more than this at its terminals, V: a battery or another source is on
     them. None: not looked at, since a board that was on a moment ago holds its charge for a while."""
+    sense: SenseAt = ""
+    """Where its voltage is held and measured: at its terminals, or at the far end of sense leads. Empty: as it is."""
 
 
 class PowerOff(msgspec.Struct, frozen=True, tag=True):

@@ -11,6 +11,7 @@ ANALYSES = {
     "cycles": "benchd.procedures.cycles:analyse",
     "lead-resistance": "benchd.procedures.lead_resistance:analyse",
     "leak-curve": "benchd.procedures.leak_curve:analyse",
+    "sense-leads": "benchd.procedures.sense_leads:analyse",
     "thresholds": "benchd.procedures.thresholds:analyse",
 }
 """Name -> module:function."""

@@ -15,6 +15,7 @@ from pydantic import Discriminator, Field, Tag, ValidationError, field_validator
 from benchd.checked import Fault, Table, faults
 from benchd.jobs.checklist import NAME, NAME_WORDS, with_format
 from benchd.procedures.record import Value
+from benchd.reading import SenseAt
 from benchd.toml_file import FileFault, placed, tables_of
 
 FORMAT = 1
@@ -109,6 +110,12 @@ class On(Step):
         str,
         Field(
             max_length=32, description="A parameter of kind bool: true leaves the hold out, for a board that starts."
+        ),
+    ] = ""
+    sense: Annotated[
+        SenseAt,
+        Field(
+            description="Where the voltage is held and measured, whatever the settings say; needs a supply that can."
         ),
     ] = ""
     injection: Annotated[

@@ -43,6 +43,8 @@ class Output(NamedTuple):
     plan: Plan
     max_voltage_v: float
     max_limit_a: float
+    senses: bool = False
+    """Sense leads can be switched in and out from here."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -176,6 +178,11 @@ class _Look:
 
     def _on(self, step: On, place: str) -> None:
         output, most = self.outputs[step.side], self.most[step.side]
+        if step.sense == "remote" and not output.senses:
+            self.faults.append(
+                f"{place}.sense: side {step.side} would be held at the far end of its sense leads; its supply has "
+                "none, or they cannot be switched in from here"
+            )
         ceilings = (output.plan.voltage_v, output.max_voltage_v, "V"), (output.plan.limit_a, output.max_limit_a, "A")
         volts = self._within(step.voltage_v, "voltage_v", *ceilings[0], place, step)
         amps = self._within(step.limit_a, "limit_a", *ceilings[1], place, step)

@@ -9,6 +9,7 @@ import msgspec
 
 from benchd.procedures.record import Happened, LeadSet, Run, Value
 from benchd.procedures.taken import Told, TraceSeen
+from benchd.reading import SenseAt
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
 
@@ -41,6 +42,7 @@ class Bounds(msgspec.Struct, frozen=True):
     """The plan's probe and hold come first."""
     hold: bool = True
     """False: of these the hold is left out, since the board starts by itself and would be cut for it."""
+    sense: SenseAt = ""
 
 
 class Question(msgspec.Struct, frozen=True):

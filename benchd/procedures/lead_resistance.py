@@ -16,20 +16,7 @@ def analyse(taken: Taken) -> Analysed:
 
     Raises CannotTell where the levels lie too close for this supply, or what was measured are no leads.
     """
-    low, high = _level(taken, "low"), _level(taken, "high")
-    conditions = taken.accuracy[high.side]
-    if high.current_a.value - low.current_a.value <= high.current_a.u / 2:
-        raise CannotTell(
-            f"between the two levels the current rose by {quantity(high.current_a.value - low.current_a.value, 'A')}, "
-            f"and a reading is known within {quantity(high.current_a.u, 'A')}: are the clips on each other? Else take "
-            "a higher current"
-        )
-    found = from_two(low, high, conditions)
-    if not found.ohm <= MOST_OHM:
-        raise CannotTell(
-            f"{quantity(found.ohm, 'Ω', found.u_ohm)}: those are no leads with their clips on each other (up to "
-            f"{MOST_OHM:g} Ω): look at the clips"
-        )
+    found, high = between(taken, "low", "high")
     told = f"The leads have {quantity(found.ohm, 'Ω', found.u_ohm)}, there and back, with their contacts."
     results = [Result("resistance", "Resistance of the leads", found.ohm, "Ω", found.u_ohm, text=told)]
     celsius = taken.parameters.get("celsius")
@@ -49,6 +36,24 @@ def analyse(taken: Taken) -> Analysed:
         )
         return Analysed("unclear", told, tuple(results), leads=(kept,))
     return Analysed("done", told, tuple(results), leads=(kept,))
+
+
+def between(taken: Taken, low_name: str, high_name: str) -> tuple[Resistance, Measured]:
+    """The resistance by the measurements of these names, and the second of them. Raises CannotTell."""
+    low, high = _level(taken, low_name), _level(taken, high_name)
+    rise_a = high.current_a.value - low.current_a.value
+    if rise_a <= high.current_a.u / 2:
+        raise CannotTell(
+            f"between the two levels the current rose by {quantity(rise_a, 'A')}, and a reading is known within "
+            f"{quantity(high.current_a.u, 'A')}: are the clips on each other? Else take a higher current"
+        )
+    found = from_two(low, high, taken.accuracy[high.side])
+    if not found.ohm <= MOST_OHM:
+        raise CannotTell(
+            f"{quantity(found.ohm, 'Ω', found.u_ohm)}: those are no leads with their clips on each other (up to "
+            f"{MOST_OHM:g} Ω): look at the clips"
+        )
+    return found, high
 
 
 def _level(taken: Taken, name: str) -> Measured:

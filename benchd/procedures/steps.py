@@ -215,6 +215,8 @@ class Steps:
             None if step.longest_on_s is None else self.scope.number(step.longest_on_s),
             step.stages,
             not (step.hold_unless and self.scope.parameters.get(step.hold_unless) is True),
+            # Where sense leads cannot be switched, there is nothing to switch out.
+            "" if step.sense == "local" and not self._outputs[step.side].senses else step.sense,
         )
         self._look_at(step.side, volts, amps, bounds)
         self._asked_on.append(step.side)
@@ -223,7 +225,7 @@ class Steps:
 
     def _look_at(self, side: str, voltage_v: float, limit_a: float, bounds: Bounds) -> None:
         """What was worked out while it ran stays inside plan and output, too. Raises Cut."""
-        plan, max_voltage_v, max_limit_a = self._outputs[side]
+        plan, max_voltage_v, max_limit_a, _ = self._outputs[side]
         most_v, most_a = min(plan.voltage_v, max_voltage_v), min(plan.limit_a, max_limit_a)
         inside_v = 0 < voltage_v <= bounds.voltage_v * WITHIN and bounds.voltage_v <= most_v * WITHIN
         inside_a = 0 < limit_a <= bounds.limit_a * WITHIN and bounds.limit_a <= most_a * WITHIN

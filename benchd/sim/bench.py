@@ -96,6 +96,8 @@ class Channel:
     source: Source = field(default_factory=Source)
     readout: Readout = field(default_factory=Readout)
     lead_ohm: float = 0.05
+    clip_ohm: float = 0.0002
+    """Of both clips together, behind the point where the sense leads sit, in Ω."""
     seed: int = 1
     over_voltage: Protection = field(default_factory=lambda: Protection(35.2, True, 0.0))
     over_current: Protection = field(default_factory=lambda: Protection(6.6, False, 0.05))
@@ -120,6 +122,10 @@ class Channel:
         self.connected = False
         self.other: Channel | None = None
         """The output that feeds the other side of a board with two."""
+        self.senses = False
+        """It holds and measures the voltage at the far end of its sense leads."""
+        self.sense_leads = 2
+        """So many of its two sense leads are clipped on and whole."""
 
     # What a person does at the bench.
 
@@ -164,7 +170,32 @@ class Channel:
         self._disturbed()
         return reacted
 
+    def clip_sense(self, leads: int, now_s: float) -> None:
+        """So many of the two sense leads, 0 to 2, are on the clips from now on."""
+        self.advance(now_s)
+        self.sense_leads = leads
+        self._networks.clear()
+        self._disturbed()
+
     # What the instrument does.
+
+    def sense(self, remote: bool, now_s: float) -> None:
+        """Hold and measure the voltage at the sense leads from now on, or at its own terminals."""
+        self.advance(now_s)
+        self.senses = remote
+        self._networks.clear()
+        self._disturbed()
+
+    @property
+    def unseen_ohm(self) -> float:
+        """Between where the voltage is held and measured, and the board, in Ω.
+
+        A sense lead that is off is replaced by a resistor inside the supply, from its terminal on that side (common
+        practice, no source), so that this side is held there.
+        """
+        if not self.senses:
+            return self.lead_ohm
+        return (self.sense_leads * self.clip_ohm + (2 - self.sense_leads) * self.lead_ohm) / 2
 
     def set(self, now_s: float, *, voltage_v: float | None = None, limit_a: float | None = None) -> None:
         self.advance(now_s)
@@ -277,7 +308,7 @@ class Channel:
         key = (source.mode, board_s, self.connected)
         network = self._networks.get(key)
         if network is None:
-            leads_s = 1 / self.lead_ohm if self.connected else 0.0
+            leads_s = 1 / self.unseen_ohm if self.connected else 0.0
             network = self._networks[key] = Network.of(
                 source.conductance_s(), source.capacitance_f, leads_s, board_s, self.board.kind.bulk_f
             )

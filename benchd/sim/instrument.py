@@ -111,6 +111,7 @@ class Instrument(Rig):
         rating = self.rating
         for channel in self.channels:
             channel.switch(False, now_s)
+            channel.sense(False, now_s)
             channel.set(now_s, voltage_v=0.0, limit_a=rating.reset_limit_a)
             channel.protect(
                 channel.over_voltage,

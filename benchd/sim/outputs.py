@@ -178,6 +178,20 @@ def _clear_trips(instrument: Instrument, call: Call) -> None:
         channel.protect(protection, call.now_s, tripped=False)
 
 
+@WORDS.order(f"{VOLTAGE}:SENSe[:SOURce]", 1)
+def _set_sense(instrument: Instrument, call: Call) -> None:
+    given = name(call.parameters[0])
+    wanted = [place for place, words in enumerate((("INT", "INTERNAL"), ("EXT", "EXTERNAL"))) if given in words]
+    if not wanted:
+        raise ScpiError(-224, f"{call.parameters[0]} is none of INTernal EXTernal")
+    instrument.channel.sense(bool(wanted[0]), call.now_s)
+
+
+@WORDS.query(f"{VOLTAGE}:SENSe[:SOURce]")
+def _get_sense(instrument: Instrument, _call: Call) -> str:
+    return "EXT" if instrument.channel.senses else "INT"
+
+
 WATCHDOG = "OUTPut:PROTection:WDOG"
 LONGEST_WATCH_S = 3600.0
 

@@ -10,6 +10,7 @@ Every family has them on its control port; the supply of this package takes them
 | `SIMulate<n>:CONNect ON\\|OFF` | put the clip on or take it off; the board keeps its charge |
 | `SIMulate<n>:BUTTon` | press the board's button (no effect on a board that is not waiting for it) |
 | `SIMulate<n>:BRIDge <Ohm>` | the short, or the clips on each other, have this resistance from where the clip is now |
+| `SIMulate<n>:SENSe <leads>` | so many of its two sense leads, 0 to 2, are on the clips and whole (2 at first) |
 | `SIMulate<n>:METer <gain V>,<offset V>,<gain A>,<offset A>` | what its meters show of a value (1,0,1,0: the value) |
 | `SIMulate<n>:SURGe <V>` | the regulator fails: it gives this voltage until another one is set |
 | `SIMulate<n>:TRUTh?` | `<output 0/1>,<terminal V>,<current A>,<board V>` of the model, without noise |
@@ -28,7 +29,7 @@ from benchd.sim.board import KINDS
 from benchd.sim.errors import ScpiError
 from benchd.sim.language import Call, Language, carry_out
 from benchd.sim.rig import Rig
-from benchd.sim.values import boolean, number
+from benchd.sim.values import boolean, number, whole
 
 SIMULATION: Language[Rig] = Language()
 
@@ -71,6 +72,11 @@ def _bridge(rig: Rig, call: Call) -> None:
     if not 1e-6 <= ohm <= 1e9:
         raise ScpiError(-222, call.parameters[0])
     rig.channel_of(call.suffixes[0]).bridge(ohm, call.now_s)
+
+
+@SIMULATION.order("SIMulate#:SENSe", 1)
+def _clip_sense(rig: Rig, call: Call) -> None:
+    rig.channel_of(call.suffixes[0]).clip_sense(whole(call.parameters[0], 0, 2), call.now_s)
 
 
 @SIMULATION.order("SIMulate#:METer", 4)

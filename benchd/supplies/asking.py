@@ -27,6 +27,11 @@ class Orders(NamedTuple):
     selection: bytes | None
     messages: tuple[bytes, ...]
 
+    @property
+    def told(self) -> str:
+        """For people, without ends."""
+        return " ".join(data.decode("ascii").strip() for data in self.messages)
+
 
 class Question:
     """One query to one output.

@@ -5,7 +5,7 @@
 3. outputs are not coupled (series, parallel)
 4. the instrument's own protections have not tripped; a trip is cleared where that can be done with the output off
 5. old errors are set aside
-6. limit, voltage and over-voltage level are written, read back and compared
+6. sensing, then limit, voltage and over-voltage level are written, read back and compared
 7. over-current protection and the watch over the link likewise, where they are asked for and the profile has them
 8. where one switch switches all outputs, the others are set to their minimum, read back and compared; where others are
    armed behind a master switch, they are disarmed if they are ours, else it is refused
@@ -19,6 +19,7 @@ import math
 import sys
 from typing import TYPE_CHECKING, NamedTuple
 
+from benchd.reading import SenseAt
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.profile_base import Bits
 from benchd.supplies.protecting import (
@@ -28,6 +29,7 @@ from benchd.supplies.protecting import (
     protect_over_voltage,
     sure_off,
 )
+from benchd.supplies.sensing import set_sense
 from benchd.supplies.setting import Check, check_range, compare_setting, read_setting, write_setting
 from benchd.supplies.supply_output import Output
 
@@ -43,6 +45,7 @@ class Wanted(NamedTuple):
     over_voltage_v: float | None = None
     over_current_delay_s: float | None = None
     watchdog_s: float | None = None
+    sense: SenseAt = ""
 
 
 def prepare(supply: Supply, output: Output, wanted: Wanted) -> tuple[str, ...]:
@@ -63,6 +66,7 @@ def prepare(supply: Supply, output: Output, wanted: Wanted) -> tuple[str, ...]:
     for protection in output.all_that_trip:
         clear_trip(supply, output, protection)
     supply.complaints.set_aside()
+    set_sense(supply, output, wanted.sense)
     second_layer = [
         _write(supply, output, wanted),
         protect_over_current(supply, output, limit_a, wanted.over_current_delay_s),

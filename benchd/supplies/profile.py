@@ -21,7 +21,7 @@ from benchd.supplies.profile_shape import explained
 from benchd.supplies.profile_tables import LinkProfile, Named, OutputRange, Profile, ProfileError, Variant, listed
 
 __all__ = [
-    "LinkProfile", "OutputRange", "Profile", "ProfileError", "fitted", "load_profile", "parse_profile",
+    "LinkProfile", "OutputRange", "Profile", "ProfileError", "fitted", "load_profile", "may_sense", "parse_profile",
     "profile_names", "profile_of_unit", "profile_schema",
 ]  # fmt: skip
 
@@ -82,6 +82,13 @@ def profile_of_unit(name_or_path: str | Path, identity: str) -> Profile:
     profile = load_profile(name_or_path)
     named = profile.identity.named(identity)
     return profile if named is None else fitted(profile, named)
+
+
+def may_sense(profile: Profile, channel: int) -> bool:
+    """Whether sense leads of an output can be switched in from here, by some unit of the family: which one it is shows
+    only when it answers."""
+    units = (_fitted_to(profile, variant, profile.name) for variant in profile.variants)
+    return profile.senses(channel) or any(unit.senses(channel) for unit in units if channel in unit.channel_numbers)
 
 
 def profile_schema() -> dict[str, Any]:

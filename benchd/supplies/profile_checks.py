@@ -27,6 +27,7 @@ VARIABLE = frozenset(
         "over_current",
         "watchdog",
         "tracking",
+        "remote_sense",
         "array",
         "errors",
         "abilities",
@@ -84,7 +85,7 @@ def _setters(profile: Profile) -> Iterator[tuple[str, str, tuple[str, ...]]]:
                 yield name, key, as_command(order)[0]
 
 
-_ORDERS = frozenset({"output_on", "output_off", "enable", "disable", "clear", "start", "stop"})
+_ORDERS = frozenset({"output_on", "output_off", "enable", "disable", "clear", "start", "stop", "remote", "local"})
 _ASKS = frozenset(
     {
         "get_voltage",
@@ -98,6 +99,7 @@ _ASKS = frozenset(
         "ready",
         "selected",
         "armed",
+        "state",
     }
 )
 
@@ -128,6 +130,7 @@ def _tables(profile: Profile) -> Iterator[tuple[str, Table]]:
         "over_current",
         "watchdog",
         "tracking",
+        "remote_sense",
         "array",
     ):
         table = getattr(profile, name)
@@ -344,6 +347,9 @@ def _output_faults(profile: Profile) -> list[Fault]:
         found.append(("table [[outputs]], key numbers", numbers, "1 to 31, each once, at least one"))
     for output in profile.outputs:
         found += _range_faults(output)
+    sensed = profile.remote_sense.numbers if profile.remote_sense is not None else ()
+    if set(sensed) - set(numbers):
+        found.append(("table [remote_sense], key numbers", sensed, f"outputs of the profile: {listed(numbers)}"))
     return found
 
 

@@ -33,7 +33,8 @@ from benchd.supplies.profile_outputs import OutputRange
 __all__ = [
     "Abilities", "ArrayRead", "Ask", "Bits", "Channels", "Command", "Commands", "ErrorQueue", "Identity", "LinkProfile",
     "ModeSource", "Named", "Order", "OutputRange", "Profile", "ProfileError", "Protection", "Query", "ReadCommand",
-    "SerialPort", "Table", "Tracking", "Variant", "Watchdog", "Words", "as_command", "as_queries", "as_query", "listed",
+    "RemoteSense", "SerialPort", "Table", "Tracking", "Variant", "Watchdog", "Words", "as_command", "as_queries",
+    "as_query", "listed",
 ]  # fmt: skip
 
 Trust = Literal["unverified", "documented", "simulated", "recorded", "used"]
@@ -220,6 +221,15 @@ class Tracking(Table, frozen=True, kw_only=True):
     independent: Annotated[tuple[str, ...] | Bits, told("Words, or bits, of the answer that mean: not coupled.")]
 
 
+class RemoteSense(Table, frozen=True, kw_only=True):
+    """Sense leads may be switched in from here. Leave the table out where they are wired, or found by the supply."""
+
+    numbers: Annotated[tuple[int, ...], told("The outputs that have it; left out: all.")] = ()
+    remote: Annotated[Order, told("Holds and measures the voltage at the far end of the sense leads.")]
+    local: Annotated[Order, told("Holds and measures it at the supply's own terminals.")]
+    state: Annotated[Ask, told("Asks whether it is remote: yes or no.")]
+
+
 class ArrayRead(Table, frozen=True, kw_only=True):
     """Readings that the supply takes by itself at an even pace and hands back many at a time."""
 
@@ -262,7 +272,7 @@ class Variant(Table, frozen=True, kw_only=True):
         dict[str, Any],
         told(
             "Tables that replace or change those of the file: words, outputs, mode, read, over_voltage, over_current, "
-            "watchdog, tracking, array, errors, abilities, and the notes."
+            "watchdog, tracking, remote_sense, array, errors, abilities, and the notes."
         ),
     ] = msgspec.field(default_factory=dict)
 
@@ -296,6 +306,7 @@ class Profile(Table, frozen=True, kw_only=True):
     over_current: Annotated[Protection | None, told("Its own over-current protection.")] = None
     watchdog: Annotated[Watchdog | None, told("Its own watch over the link.")] = None
     tracking: Annotated[Tracking | None, told("Whether outputs are coupled.")] = None
+    remote_sense: Annotated[RemoteSense | None, told("How sense leads are switched in.")] = None
     array: Annotated[ArrayRead | None, told("Many readings at a time.")] = None
     abilities: Annotated[Abilities, told("What it can do beside.")] = Abilities()
     outputs: Annotated[tuple[OutputRange, ...], told("What the outputs can do.")]
@@ -317,6 +328,11 @@ class Profile(Table, frozen=True, kw_only=True):
     def channel_numbers(self) -> list[int]:
         """All outputs that the profile can use, ascending."""
         return sorted(number for output in self.outputs for number in output.numbers)
+
+    def senses(self, channel: int) -> bool:
+        """Whether sense leads of this output can be switched in from here."""
+        table = self.remote_sense
+        return table is not None and (not table.numbers or channel in table.numbers)
 
     def channel_name(self, channel: int) -> str:
         """What {name} stands for; the number where there are no names."""

@@ -11,7 +11,6 @@ import contextlib
 import math
 from typing import TYPE_CHECKING
 
-from benchd.supplies.asking import Orders
 from benchd.supplies.errors import LinkError, SupplyError
 from benchd.supplies.setting import STAYS_OFF, CameBack, compare, write_setting
 from benchd.supplies.supply_output import Output, ProtectionMessages, TripMessages, WatchdogMessages
@@ -193,7 +192,7 @@ def _switch_on(supply: Supply, output: Output, messages: TripMessages, name: str
     if messages.enable is not None:
         supply.order(output, messages.enable)
     if messages.enabled is not None and not supply.truth(output, messages.enabled):
-        asked = _told(messages.enable) or f"for {name}"
+        asked = messages.enable.told if messages.enable is not None else f"for {name}"
         raise SupplyError(
             f"{supply.place(output.channel)}: asked {asked}, but {messages.enabled.asked} says that the protection is "
             "off. The output stays off; switch it on"
@@ -207,11 +206,7 @@ def _release(supply: Supply, output: Output, protection: ProtectionMessages) -> 
     supply.order(output, protection.disable)
     if protection.enabled is not None and supply.truth(output, protection.enabled):
         raise SupplyError(
-            f"{supply.place(output.channel)}: asked {_told(protection.disable)}, but {protection.enabled.asked} says "
+            f"{supply.place(output.channel)}: asked {protection.disable.told}, but {protection.enabled.asked} says "
             "that over-current protection is still on. The output stays off; switch it off at the supply"
         )
     protection.ours = False
-
-
-def _told(orders: Orders | None) -> str:
-    return " ".join(data.decode("ascii").strip() for data in orders.messages) if orders is not None else ""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 
-from benchd.reading import Reading
+from benchd.reading import Reading, SenseAt
 from benchd.scpi.reply import ReplyError
 from benchd.supplies import adjusting, measuring, preparing, protecting, selecting
 from benchd.supplies.adjusting import Drift
@@ -120,18 +120,20 @@ class Supply:
         over_voltage_v: float | None = None,
         over_current_delay_s: float | None = None,
         watchdog_s: float | None = None,
+        sense: SenseAt = "",
     ) -> tuple[str, ...]:
         """Output off and confirmed, then limit, voltage and what the supply protects by itself, each read back.
 
         `over_current_delay_s`: it is to switch off after so long in limit; `watchdog_s`: when no message came for so
         long. Both are moved into the supply's range, and left out where the profile has no such thing or they are
-        None. What comes back names what it now does by itself, each as a short sentence for people.
+        None. `sense`: where the voltage is held and measured. What comes back names what it now does by itself, each
+        as a short sentence for people.
 
         Raises SupplyError where something is out of range, comes back different, outputs are coupled, a trip cannot
         be cleared, or the instrument reports an error; the output is then off if it answered at all. Errors that
         stood in the queue before are not held against it: `errors` gives them later.
         """
-        wanted = preparing.Wanted(voltage_v, limit_a, over_voltage_v, over_current_delay_s, watchdog_s)
+        wanted = preparing.Wanted(voltage_v, limit_a, over_voltage_v, over_current_delay_s, watchdog_s, sense)
         return preparing.prepare(self, self._outputs[channel], wanted)
 
     def check_settings(self, channel: int, voltage_v: float, limit_a: float) -> None:

@@ -9,7 +9,15 @@ from benchd.scpi import message
 from benchd.supplies.asking import Maker, Orders
 from benchd.supplies.link import Link
 from benchd.supplies.profile_base import Bits, Order, as_queries, as_query
-from benchd.supplies.profile_tables import ArrayRead, ModeSource, OutputRange, Profile, Protection, Watchdog
+from benchd.supplies.profile_tables import (
+    ArrayRead,
+    ModeSource,
+    OutputRange,
+    Profile,
+    Protection,
+    RemoteSense,
+    Watchdog,
+)
 
 
 class TripMessages:
@@ -72,6 +80,14 @@ class WatchdogMessages(TripMessages):
         self.about = watchdog
 
 
+class SenseMessages:
+    """The messages that switch sense leads in and out."""
+
+    def __init__(self, maker: Maker, sense: RemoteSense) -> None:
+        self.orders = {"remote": maker.order(sense.remote), "local": maker.order(sense.local)}
+        self.state = maker.ask(as_query(sense.state), True)
+
+
 class ArrayMessages:
     """The messages of readings that come many at a time."""
 
@@ -128,6 +144,8 @@ class Output:
         self.over_voltage = self.protections[0] if profile.over_voltage is not None else None
         self.over_current = self.protections[-1] if profile.over_current is not None else None
         self.watchdog = WatchdogMessages(maker, profile.watchdog) if profile.watchdog is not None else None
+        sense = profile.remote_sense if profile.senses(channel) else None
+        self.sense = SenseMessages(maker, sense) if sense is not None else None
         self.array = ArrayMessages(maker, profile.array) if profile.array is not None else None
         self.mode_source = profile.mode
         self.mode_question = maker.ask(as_query(profile.mode.query), True) if profile.mode.query is not None else None

@@ -27,6 +27,8 @@ CONDITION_RANGES = {
     "accuracy_fraction_v": (0.0, 1.0),
     "accuracy_offset_v": (0.0, 1e4),
     "resolution_v": (0.0, 100.0),
+    "lead_ohm": (0.0, 1000.0),
+    "lead_u_ohm": (0.0, 1000.0),
 }
 OLDER = {"accuracy_fraction": "accuracy_fraction_a"}
 """Keys that files of earlier versions have, and what they are called now."""
@@ -121,7 +123,7 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
         head.marks[key] = given, line
         return
     low, high = CONDITION_RANGES[key]
-    above = given >= low if key.startswith("accuracy") else given > low
+    above = given >= low if key.startswith(("accuracy", "lead")) else given > low
     if not (above and given <= high):
         raise CsvError(name, line, key, f"{value} is out of range: above {low:g}, at most {high:g}")
     head.conditions[key] = given

@@ -11,6 +11,8 @@ Keys (all may be missing; empty, `none` or `unknown` also says: not known):
     accuracy_offset_a   the offset, A
     accuracy_fraction_v the same for voltage readings
     accuracy_offset_v   the offset, V
+    lead_ohm            both leads together, from where the voltage is measured to the board, Ω
+    lead_u_ohm          its expanded uncertainty (k = 2), Ω
     board               any text; kept as data, never interpreted
     side                where it is fed: battery (or another input) or usb
     button_s, connected_s, removed_s, boot_end_s    given by a person: when, in the file's own time

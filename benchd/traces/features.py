@@ -14,7 +14,7 @@
 | repetition: period, count, height | `repeats` |
 | short | `short` |
 | reversed polarity, current backwards | `polarity` |
-| resistance of source and leads, sag, time at the limit | `source` |
+| resistance of source and leads, sag at the supply and at the board, time at the limit | `source` |
 | charge, energy, mean and effective current of each phase | `phases` |
 | uncertainties (JCGM 100, k = 2) | `uncertainty` |
 """
@@ -107,6 +107,9 @@ class Features:
     """Largest fall of the voltage that is no collapse, as a share of the setting."""
     sag_u: float = 0.0
     """Its expanded uncertainty (k = 2), likewise; that of the setting itself is not in it."""
+    board_sag: float | None = None
+    """The fall at the board, leads taken off, likewise; None: what they have is not known."""
+    board_sag_u: float = 0.0
     phases: tuple[Phase, ...] = ()
     removed_s: float | None = None
     """When the board was taken off the leads, s: everything is measured up to there. None: not, or not to be told."""
@@ -190,6 +193,8 @@ def _with_shape(trace: Trace, measured: Features) -> Features:
         starved_s=supplied.starved_s,
         sag=supplied.sag,
         sag_u=supplied.sag_u,
+        board_sag=supplied.board_sag,
+        board_sag_u=supplied.board_sag_u,
         phases=tuple(find_phases(line, start, rest, short, min(begun_s, float(line.t_s[0])), known)),
     )
 

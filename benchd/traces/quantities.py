@@ -280,6 +280,17 @@ _TABLE = (
         lambda w: 100 * w.f.sag,
         lambda w: 100 * w.f.sag_u,
     ),
+    _Q("leads_known", "1", "leads known", "1: what the leads have is known", made.leads_known),
+    _Q("lead_ohm", "Ω", "leads", "what the leads have, there and back", "f.known.lead_ohm", "f.known.lead_u_ohm"),
+    _Q("lead_drop_v", "V", "taken by the leads", "at the highest lasting current", made.lead_drop_v, made.lead_drop_u),
+    _Q(
+        "board_sag",
+        "%",
+        "fall at the board",
+        "largest fall that is no collapse, with what the leads take, of the setting; not without what they have",
+        made.board_sag,
+        lambda w: 100 * w.f.board_sag_u,
+    ),
     # ---- against the references of its board
     _Q("references", "1", "references", "good boards' traces that it can be compared with", made.references),
     _Q(
@@ -377,6 +388,7 @@ _TABLE = (
     _Q("short_v", "V", "voltage", "median of the collapsed readings", "short.voltage_v"),
     _Q("short_a", "A", "current", "likewise", "short.current_a"),
     _Q("short_ohm", "Ω", "resistance", "V/I, leads included", "short.ohm"),
+    _Q("short_board_ohm", "Ω", "resistance", "V/I, leads taken off", made.short_board_ohm),
     _Q("short_w", "W", "heat", "V·I", lambda w: w.short.voltage_v * w.short.current_a if w.short else None),
     _Q(
         "tripped_as_reversed",

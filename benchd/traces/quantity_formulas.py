@@ -53,6 +53,33 @@ def clamp(value: float, low: float, high: float) -> float:
     return min(max((value - low) / (high - low), 0.0), 1.0)
 
 
+def leads_known(w: Whole) -> float:
+    """Whether what the leads have is known: 0 or 1."""
+    return float(w.f.known.lead_ohm is not None)
+
+
+def lead_drop_v(w: Whole) -> float | None:
+    """What the leads take at the highest lasting current, V (Ohm's law); None: not known what they have."""
+    ohm = w.f.known.lead_ohm
+    return None if ohm is None else ohm * w.rest.sustained_a
+
+
+def lead_drop_u(w: Whole) -> float:
+    """Its expanded uncertainty (k = 2) by that of the leads, V."""
+    return w.f.known.lead_u_ohm * w.rest.sustained_a
+
+
+def board_sag(w: Whole) -> float | None:
+    """Per cent of the setting."""
+    return None if w.f.board_sag is None else 100 * w.f.board_sag
+
+
+def short_board_ohm(w: Whole) -> float | None:
+    """What the short itself has, Ω, not below 0; None without a short, or where the leads are not known."""
+    ohm = w.f.known.lead_ohm
+    return None if w.short is None or ohm is None else max(w.short.ohm - ohm, 0.0)
+
+
 def base_a(w: Whole) -> float:
     """What flows before the button, A; 0 where that could not be seen."""
     return max(w.start.leak_a or 0.0, 0.0)

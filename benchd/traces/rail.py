@@ -11,11 +11,7 @@ from typing import NamedTuple
 
 from benchd.guard.wire import StageOver
 from benchd.traces.trace import Conditions
-from benchd.traces.uncertainty import COVERAGE, Known, from_limit
-
-LEAD_FRACTION = 0.1
-"""The resistance of the leads is known within this share: stranded wire has some percent more than solid, contacts and
-temperature some more (common practice, no source)."""
+from benchd.traces.uncertainty import Known
 
 
 class Resistance(NamedTuple):
@@ -29,9 +25,10 @@ class Resistance(NamedTuple):
     """Where open: at least this."""
 
 
-def resistance(over: StageOver, conditions: Conditions, lead_ohm: float = 0.0) -> Resistance:
+def resistance(over: StageOver, conditions: Conditions) -> Resistance:
     """R = V/I less the leads, from the means of a stage (Ohm's law; root sum of squares, JCGM 100 §5.1.2)."""
     known = Known.of(conditions)
+    lead_ohm, lead_u_ohm = conditions.lead_ohm or 0.0, conditions.lead_u_ohm or 0.0
     volts, amps = over.voltage_v, over.current_a
     volts_u = known.voltage_u(volts, conditions.resolution_v or 0.0, over.spread_v, over.readings)
     amps_u = known.current_u(amps, conditions.resolution_a or 0.0, over.spread_a, over.readings)
@@ -39,8 +36,7 @@ def resistance(over: StageOver, conditions: Conditions, lead_ohm: float = 0.0) -
         most_a = max(amps, 0.0) + max(amps_u, conditions.resolution_a or 0.0)
         above = (volts - volts_u) / most_a - lead_ohm if most_a > 0 else 0.0
         return Resistance(None, None, above if above > 0 else None)
-    lead_u = COVERAGE * from_limit(LEAD_FRACTION * lead_ohm)
-    u = math.sqrt((volts_u / amps) ** 2 + (volts * amps_u / amps**2) ** 2 + lead_u**2)
+    u = math.sqrt((volts_u / amps) ** 2 + (volts * amps_u / amps**2) ** 2 + lead_u_ohm**2)
     stated = known.current_stated and known.voltage_stated
     return Resistance(max(0.0, volts / amps - lead_ohm), u if stated else None, None)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -58,6 +59,17 @@ class Supplied:
     """Largest fall of the voltage that is no collapse, as a share of the setting; 0 where that is not known."""
     sag_u: float = 0.0
     """Its expanded uncertainty (k = 2), likewise; that of the setting itself is not in it."""
+    board_sag: float | None = None
+    """The same at the board, what the leads take being taken off; None: what they have is not known."""
+    board_sag_u: float = 0.0
+
+
+class Fall(NamedTuple):
+    """Of a voltage, as a share of its setting."""
+
+    share: float
+    u: float
+    """Expanded (k = 2)."""
 
 
 def find_source(line: Line, known: Known) -> Source | None:
@@ -114,16 +126,28 @@ def find_supplied(line: Line, start: Start, source: Source | None, known: Known)
         return Supplied(limit_s)
     flows = up & (line.current_a > line.seen_a)
     starved_s = float(steps[flows & starved(line, source)].sum())
-    volts = line.voltage_v[flows]
+    volts, amps = line.voltage_v[flows], line.current_a[flows]
     if len(volts) < 3:
         return Supplied(limit_s, starved_s)
-    # The second-lowest per cent, so that no single odd reading decides.
+    sag = _fall(volts, line, known)
+    if known.lead_ohm is None:
+        return Supplied(limit_s, starved_s, *sag)
+    at_board = volts - known.lead_ohm * amps  # Ohm's law
+    board = _fall(at_board, line, known)
+    lowest = amps[at_board <= np.percentile(some(at_board), 2)]
+    lead_u = known.lead_u_ohm * float(np.median(lowest)) / line.set_v
+    return Supplied(limit_s, starved_s, *sag, board.share, math.hypot(board.u, lead_u))
+
+
+def _fall(volts: Floats, line: Line, known: Known) -> Fall:
+    """How far below the setting it falls. By the second-lowest per cent, so that no single odd reading decides."""
+    assert line.set_v is not None
     low = float(np.percentile(some(volts), 2))
     # First differences are blind to the slow changes that the board makes; see `line.noise_sigma`.
     steps_v = some(np.diff(volts[:: line.repeats]))
     sigma_v = SIGMA_PER_MAD / 2**0.5 * float(np.median(np.abs(steps_v))) if len(steps_v) else 0.0
-    sag_u = known.voltage_u(low, seen_step(volts), sigma_v) / line.set_v
-    return Supplied(limit_s, starved_s, max(1 - low / line.set_v, 0.0), sag_u)
+    u = known.voltage_u(low, seen_step(volts), sigma_v) / line.set_v
+    return Fall(max(1 - low / line.set_v, 0.0), u)
 
 
 def starved(line: Line, source: Source | None) -> Bools:

@@ -45,6 +45,11 @@ class Conditions(msgspec.Struct, frozen=True):
     side: str = ""
     """Where the board was fed, as told by a plan, a file or a person: "battery" (its battery's terminals or another
     input), "usb" (5 V of USB), or empty: not told."""
+    lead_ohm: float | None = None
+    """Between where the voltage is held and measured, and the board: both leads together, there and back, or what sense
+    leads leave of them, Ω."""
+    lead_u_ohm: float | None = None
+    """Its expanded uncertainty (k = 2), Ω."""
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

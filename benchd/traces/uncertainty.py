@@ -44,6 +44,10 @@ class Known(NamedTuple):
     offset_a: float
     fraction_v: float
     offset_v: float
+    lead_ohm: float | None = None
+    """Between where the voltage is measured and the board, Ω; None: not known."""
+    lead_u_ohm: float = 0.0
+    """Its expanded uncertainty (k = 2), Ω."""
 
     @classmethod
     def of(cls, conditions: Conditions) -> Known:
@@ -54,6 +58,8 @@ class Known(NamedTuple):
             c.accuracy_offset_a or 0.0,
             c.accuracy_fraction_v or 0.0,
             c.accuracy_offset_v or 0.0,
+            c.lead_ohm,
+            c.lead_u_ohm or 0.0,
         )
 
     @property

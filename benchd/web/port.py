@@ -97,6 +97,9 @@ class ChannelView(msgspec.Struct):
     finding: dict[str, Any] | None = None
     """What the last filed power-up says: trace, job, t_ns (its end), signature, confidence, evidence, next_check,
     caution (a sentence each; empty: none). Null: none since the daemon was started, or another power-up has begun."""
+    lead_ohm: float | None = None
+    """While on, where known: between where the voltage is measured and the board, Ω. At the board are
+    voltage_v - current_a · lead_ohm."""
 
 
 class PlanView(msgspec.Struct):

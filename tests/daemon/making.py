@@ -124,6 +124,7 @@ class FakeGuard:
         self.most_voltage_v: float | None = None
         self.most_limit_a: float | None = None
         self.most_before_v: float | None = None
+        self.sense = ""
 
     def _do(self, *what: Any) -> None:
         self.asked.append(what)
@@ -143,9 +144,11 @@ class FakeGuard:
         most_voltage_v: float | None = None,
         most_limit_a: float | None = None,
         most_before_v: float | None = None,
+        sense: str = "",
     ) -> None:
         self._do("on", supply, channel, voltage_v, limit_a, rules)
         self.before, self.over_current_delay_s = before, over_current_delay_s
+        self.sense = sense
         self.most_voltage_v, self.most_limit_a, self.most_before_v = most_voltage_v, most_limit_a, most_before_v
         if self.needs != consent:
             raise GuardRefused("nobody has consented", CONSENT_NEEDED)

@@ -299,10 +299,12 @@ async def test_progress_is_told_with_the_bench(hands: ProcedureHands, core: Core
 async def test_leads_are_those_that_are_known(core: Core) -> None:
     """Typed or measured ones stand before the settings; the newest counts."""
     new = LeadSet("psu-a", 1, "", 0.05, 0.001, 1.0, 21.0, 20, run="x")
-    assert (core.leads.of("psu-a", 1), core.leads.ohm("psu-a", 1), core.leads.origin("psu-a", 1)) == (None, 0.0, "")
+    assert (core.leads.of("psu-a", 1), core.leads.origin("psu-a", 1)) == (None, "")
     core.leads.take(new)
     core.leads.take(msgspec.structs.replace(new, ohm=0.09, t_ns=10))
-    assert (core.leads.ohm("psu-a", 1), core.leads.origin("psu-a", 1)) == (0.05, "measured")
+    assert (core.leads.of("psu-a", 1), core.leads.origin("psu-a", 1)) == (new, "measured")
+    core.leads.take(msgspec.structs.replace(new, ohm=0.001, sense="remote", t_ns=30))
+    assert core.leads.of("psu-a", 1) == new, "with its sense leads it is another thing"
 
 
 async def test_off_that_was_known_before_it_was_asked_on_proves_nothing(

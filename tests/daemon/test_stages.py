@@ -35,18 +35,19 @@ def test_a_figure_and_its_uncertainty_have_one_unit(value: float, u: float, text
 
 
 def test_the_probe_tells_resistance_or_that_the_rail_is_open() -> None:
-    closed = probe_result(stage_over("probe", 0, 0.5, 0.05), STAGED, ACCURACY, 0.05)
+    with_leads = msgspec.structs.replace(ACCURACY, lead_ohm=0.05, lead_u_ohm=0.006)
+    closed = probe_result(stage_over("probe", 0, 0.5, 0.05), STAGED, with_leads)
     assert closed["resistance_ohm"] == pytest.approx(9.95)
     assert closed["uncertainty_ohm"] == pytest.approx(0.5, rel=0.2)
     assert closed["text"].startswith("Rail 9.95 ± ")
     assert closed["text"].endswith("Ω (k = 2), 50 mΩ of leads taken off; at least 2 Ω asked for.")
-    short = probe_result(stage_over("probe", 0, 0.02, 0.1, passed=False), STAGED, ACCURACY, 0.0)
+    short = probe_result(stage_over("probe", 0, 0.02, 0.1, passed=False), STAGED, ACCURACY)
     assert "a dead short is below 2 Ω by the plan" in short["text"]
-    open_ = probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, ACCURACY, 0.0)
+    open_ = probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, ACCURACY)
     assert (open_["resistance_ohm"], open_["uncertainty_ohm"]) == (None, None)
     assert open_["above_ohm"] > 100
     assert open_["text"].startswith("Rail above 2")
-    nothing = probe_result(stage_over("probe", 0, 0.5, 0.0), None, Conditions(), 0.0)
+    nothing = probe_result(stage_over("probe", 0, 0.5, 0.0), None, Conditions())
     assert "cannot be told" in nothing["text"]
 
 

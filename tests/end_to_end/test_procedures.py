@@ -30,6 +30,13 @@ def daemon(sim: SimulatedSupply) -> Iterator[Running]:
         yield daemon
 
 
+@pytest.fixture
+def another() -> Iterator[SimulatedSupply]:
+    """A supply that the daemon of this module does not hold."""
+    with SimulatedSupply() as supply:
+        yield supply
+
+
 def begun(daemon: Running, card: str, parameters: dict[str, Any]) -> str:
     body = {"card": card, "sides": [SIDE], "parameters": parameters, "accept_cautions": True}
     return str(daemon.call("POST", "runs", body)["run"])
@@ -104,6 +111,31 @@ def test_a_short_is_found_beside_the_leads_that_were_measured_before(daemon: Run
     assert daemon.channel("s")["latched"] is False
 
 
+def test_sense_leads_are_checked_and_then_hold_the_voltage_at_the_board(
+    another: SimulatedSupply, tmp_path: Path
+) -> None:
+    sim = another
+    with running({"s": Bench(sim.resource, 5.0, "benchd-sim", sense="remote")}, folder=tmp_path) as daemon:
+        sim.board(1, "leads")
+        sim.clip_sense(1, 1)
+        half = carried_out(daemon, begun(daemon, "sense-check", {}))
+        assert half["outcome"] == "failed"
+        assert "one of the two sense leads is open" in half["text"]
+        assert daemon.call("GET", "leads")["now"][0]["leads"] is None, "that holds only until it is mended"
+        sim.clip_sense(1, 2)
+        whole = carried_out(daemon, begun(daemon, "sense-check", {}))
+        assert (whole["outcome"], sim.truth(1).output) == ("passed", False)
+        known = daemon.call("GET", "leads")["now"][0]
+        assert (known["leads"]["sense"], known["leads"]["run"]) == ("remote", whole["id"])
+        assert abs(known["leads"]["ohm"] - 0.0003) < 2 * known["leads"]["u_ohm"]
+        sim.board(1, "self-start")
+        daemon.on("s")
+        until(lambda: sim.truth(1).current_a, lambda amps: amps > 0.2, "the board at work")
+        assert sim.query("VOLT:SENS?") == "EXT"
+        seen = sim.truth(1)
+        assert seen.voltage_v - seen.board_v < 0.001, "the leads take nothing of what it holds: else 10 mV and more"
+
+
 def test_an_output_in_use_is_nobody_elses_and_off_ends_the_run(daemon: Running, sim: SimulatedSupply) -> None:
     sim.board(1, "leak-only")
     run = begun(daemon, "leak-curve", {**DIODE, "rest_s": 5.0})
@@ -126,13 +158,6 @@ def test_what_leaves_the_plan_and_cautions_that_nobody_read_are_refused(daemon: 
     assert '"code":"cautions"' in told
     assert "Disconnect the battery before feeding its terminals." in told
     assert sim.truth(1).output is False
-
-
-@pytest.fixture
-def another() -> Iterator[SimulatedSupply]:
-    """A supply that the daemon of this module does not hold."""
-    with SimulatedSupply() as supply:
-        yield supply
 
 
 def test_a_daemon_that_is_killed_in_a_run_leaves_it_off_and_the_next_one_says_so(

@@ -10,7 +10,7 @@ from benchd.guard.arrays import Array
 from benchd.guard.rules import Resolution
 from benchd.guard.sampler import SupplyThread
 from benchd.guard.wire import ChannelConfig, Met, Report, SupplyConfig
-from benchd.reading import Flag, Mode, OutputState, Reading
+from benchd.reading import Flag, Mode, OutputState, Reading, SenseAt
 from benchd.supplies.adjusting import Drift
 from benchd.supplies.clock import now_ns
 from benchd.supplies.errors import LinkLost, ReplyLate, SupplyError
@@ -67,6 +67,7 @@ class FakeSupply:
         over_voltage_v: float | None = None,
         over_current_delay_s: float | None = None,
         watchdog_s: float | None = None,
+        sense: SenseAt = "",
     ) -> tuple[str, ...]:
         self._exchange("prepare", channel)
         self.on_prepare()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from benchd.daemon.stages import leak_result, probe_result
@@ -14,14 +15,15 @@ from tests.daemon.making import ACCURACY, stage_over
 from tests.daemon.test_stages import STAGED
 from tests.traces.boards import Board, Meter, flat, read
 
+WITH_LEADS = msgspec.structs.replace(ACCURACY, lead_ohm=0.05, lead_u_ohm=0.006)
 PROBE = stage_over("probe", 0, 0.5, 0.05)
 MADE = [
-    probe_result(PROBE, STAGED, ACCURACY, 0.05)["text"],
-    probe_result(PROBE, None, Conditions(), 0.0)["text"],
-    probe_result(stage_over("probe", 0, 0.02, 0.1, passed=False), STAGED, ACCURACY, 0.0)["text"],
-    probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, ACCURACY, 0.05)["text"],
-    probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, ACCURACY, 0.0)["text"],
-    probe_result(stage_over("probe", 0, 0.5, 0.0), None, Conditions(), 0.0)["text"],
+    probe_result(PROBE, STAGED, WITH_LEADS)["text"],
+    probe_result(PROBE, None, Conditions())["text"],
+    probe_result(stage_over("probe", 0, 0.02, 0.1, passed=False), STAGED, ACCURACY)["text"],
+    probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, WITH_LEADS)["text"],
+    probe_result(stage_over("probe", 0, 0.5, 0.0), STAGED, ACCURACY)["text"],
+    probe_result(stage_over("probe", 0, 0.5, 0.0), None, Conditions())["text"],
     *(leak_result(stage_over("hold", 0, 4.0, a), STAGED, ACCURACY)["text"] for a in (0.0, 0.001, 0.05)),
     leak_result(stage_over("hold", 0, 4.0, 0.05), None, Conditions())["text"],
     leak_result(stage_over("hold", 0, 1.0, 0.2, in_limit=True), STAGED, ACCURACY)["text"],

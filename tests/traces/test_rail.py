@@ -20,11 +20,15 @@ def over(voltage_v: float, current_a: float, spread_v: float = 0.0, spread_a: fl
     return StageOver("psu-a", 1, "probe", 0, True, 0.5, 0.1, n, voltage_v, current_a, spread_v, spread_a, False)
 
 
+def with_leads(ohm: float, u_ohm: float = 0.0) -> Conditions:
+    return msgspec.structs.replace(KNOWN, lead_ohm=ohm, lead_u_ohm=u_ohm)
+
+
 def test_resistance_is_what_the_leads_leave_of_it() -> None:
     """0.35 V at 2.0 A are 0.175 Ω; with 66.6 mΩ of leads the short is 0.108 Ω (Ohm's law)."""
     assert resistance(over(0.35, 2.0), KNOWN).ohm == pytest.approx(0.175)
-    assert resistance(over(0.35, 2.0), KNOWN, 0.0666).ohm == pytest.approx(0.1084)
-    assert resistance(over(0.001, 2.0), KNOWN, 0.0666).ohm == 0.0, "no resistance is negative"
+    assert resistance(over(0.35, 2.0), with_leads(0.0666)).ohm == pytest.approx(0.1084)
+    assert resistance(over(0.001, 2.0), with_leads(0.0666)).ohm == 0.0, "no resistance is negative"
 
 
 def test_its_uncertainty_is_what_many_measurements_spread_by() -> None:
@@ -38,7 +42,7 @@ def test_its_uncertainty_is_what_many_measurements_spread_by() -> None:
     read_v = volts + spread(0.0005 * volts + 0.005) + spread(0.0005) + rng.normal(0, 0.003, n) / np.sqrt(10)
     read_a = amps + spread(0.001 * amps + 0.002) + spread(0.00005) + rng.normal(0, 0.0005, n) / np.sqrt(10)
     drawn = read_v / read_a - lead * (1 + spread(0.1))
-    found = resistance(over(volts, amps, 0.003, 0.0005), KNOWN, lead)
+    found = resistance(over(volts, amps, 0.003, 0.0005), with_leads(lead, 2 * 0.1 * lead / np.sqrt(3)))
     assert found.u_ohm == pytest.approx(2 * drawn.std(), rel=0.03)
 
 

@@ -78,6 +78,8 @@ class RigolDp800(ScpiDialect):
         self.over_temperature = True
         self.tracking = False
         self.sensed = False
+        for channel in self.channels:
+            channel.sense(False, now_s)
 
     @property
     def pair(self) -> tuple[int, ...]:
@@ -182,6 +184,7 @@ def _set_sense(supply: RigolDp800, call: Call) -> None:
     aim = at_argument(supply, call)
     if (supply.model, aim.places[0]) in SENSED:
         supply.sensed = boolean(aim.parameters[0])
+        supply.channels[aim.places[0]].sense(supply.sensed, call.now_s)
 
 
 @RigolDp800.words.query("OUTPut:SENSe", 0, 1)

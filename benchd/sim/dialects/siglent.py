@@ -80,6 +80,7 @@ class SiglentSpd1000x(ScpiDialect):
     def reset(self, now_s: float) -> None:
         super().reset(now_s)
         self.four_wire = False
+        self.channels[0].sense(False, now_s)
 
     def busy_s(self, message: bytes) -> float:
         return BUSY_S
@@ -166,3 +167,4 @@ def _set_wires(supply: SiglentSpd1000x, call: Call) -> None:
     if wires not in ("2W", "4W"):
         raise ScpiError(-224, name(wires) if wires[:1].isalpha() else wires)
     supply.four_wire = wires == "4W"
+    supply.channels[0].sense(supply.four_wire, call.now_s)

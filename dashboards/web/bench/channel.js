@@ -5,6 +5,7 @@ import { button, el, setData, setText } from "../shared/dom.js";
 import { age, amps, begin, percent, volts, watts, withUnit } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { capture, mode, signature, trust } from "../shared/words.js";
+import { boardVolts } from "./atboard.js";
 import { Feed } from "./feed.js";
 import { Health } from "./health.js";
 import { LivePlot } from "./liveplot.js";
@@ -44,6 +45,7 @@ export class ChannelCard {
     this.current = figure("current", "A", "big");
     this.voltage = figure("voltage", "V", "small");
     this.power = figure("power", "W", "small");
+    this.atBoard = el("p", { class: "soft at-board", testid: "at-board" });
     this.mode = el("p", { class: "mode" });
     this.old = el("p", { class: "old" });
     // For who listens: what changes seldom. Figures and their age go on all the time.
@@ -81,7 +83,7 @@ export class ChannelCard {
       this.current.box,
       el("div", { class: "row" }, this.voltage.box, this.power.box),
       // What comes and goes stands below the buttons: they must not move away under a finger.
-      this.old, this.told, this.mode, this.stages.node, this.plotBox,
+      this.atBoard, this.old, this.told, this.mode, this.stages.node, this.plotBox,
       el("div", { class: "actions" }, this.on, this.off, ...this.marks), this.fault,
       this.health.warning, this.finding, this.stages.results,
       el("div", { class: "spans", role: "group", "aria-label": "Time in view" }, ...this.spanButtons),
@@ -176,6 +178,7 @@ export class ChannelCard {
     setText(this.current.value, this.live ? amps(i) : "–");
     setText(this.voltage.value, this.live ? volts(v) : "–");
     setText(this.power.value, this.live && v !== null && i !== null ? watts(v * i) : "–");
+    setText(this.atBoard, stale ? "" : boardVolts(v, i, this.view.lead_ohm ?? null));
     setText(this.old, !stale ? "" : !this.live ? notHeard(old, v, i) : old === null ? "no reading" : `these numbers are ${age(old)} old`);
     setText(this.told, `${this.view.supply} ${this.view.channel} ${this.node.dataset.output}${stale ? ", without new numbers" : ""}`);
     const words = !this.live || this.newest.mode === "off" ? "" : mode(this.newest.mode);

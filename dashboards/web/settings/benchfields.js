@@ -45,6 +45,7 @@ export const CHANNEL = [
   field("lead_mohm", "Both leads, measured", "mΩ", "Or gauge and length below."),
   field("lead_awg", "Gauge of the leads", "AWG"),
   field("lead_m", "Length of one lead", "m"),
+  field("sense", "Sense leads", "", "remote: wired, switched in at each power-on. local: switched out. Empty: as set at the supply.", "choice", "local|remote"),
 ];
 
 /** @type {Group[]} */

@@ -136,6 +136,7 @@ export interface ChannelView {
   version: number;
   marks: Array<Record<string, any>>;
   finding: Record<string, any> | null;
+  lead_ohm: number | null;
 }
 
 /** All checklists of a job, in the order of their moments. */
@@ -194,6 +195,8 @@ export interface Conditions {
   accuracy_offset_v: number | null;
   resolution_v: number | null;
   side: string;
+  lead_ohm: number | null;
+  lead_u_ohm: number | null;
 }
 
 /** Columns of equal length that belong together: the first is the abscissa. */
