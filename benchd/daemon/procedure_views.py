@@ -8,8 +8,9 @@ import time
 import msgspec
 
 from benchd.daemon.leads import LeadBook
-from benchd.procedures.card import Card, Parameter, Repeat, Step, Worked
+from benchd.procedures.card import Card, Repeat, Step
 from benchd.procedures.check import Checked, Output
+from benchd.procedures.parameter import Chosen, Parameter, Worked
 from benchd.procedures.record import LeadSet, Run
 from benchd.toml_folder import Kept
 from benchd.traces.trip_words import quantity
@@ -58,19 +59,24 @@ def _step(step: Step) -> str:
 
 
 def _parameter(name: str, parameter: Parameter) -> ParameterView:
-    worked = isinstance(parameter.default, Worked)
+    default = parameter.default
+    made = _worked(default) if isinstance(default, Worked) else _chosen(default) if isinstance(default, Chosen) else ""
     return ParameterView(
         name,
         parameter.title,
         parameter.unit,
         parameter.kind,
-        None if isinstance(parameter.default, Worked) else parameter.default,
-        _worked(parameter.default) if isinstance(parameter.default, Worked) else parameter.help,
+        None if isinstance(default, Worked | Chosen) else default,
+        ". ".join(filter(None, (made, parameter.help))),
         parameter.low,
         parameter.high,
         list(parameter.choices),
-        not worked and parameter.default is None and not parameter.optional,
+        default is None and not parameter.optional,
     )
+
+
+def _chosen(chosen: Chosen) -> str:
+    return f"by {chosen.choice}: " + ", ".join(f"{answer} {value:g}" for answer, value in chosen.values.items())
 
 
 def _worked(worked: Worked) -> str:

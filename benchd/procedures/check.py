@@ -9,7 +9,6 @@ from typing import NamedTuple
 
 from benchd.plans.plan import Plan
 from benchd.procedures.card import (
-    Amount,
     Analyse,
     AnyStep,
     Ask,
@@ -26,6 +25,7 @@ from benchd.procedures.card import (
     Wait,
     Watch,
 )
+from benchd.procedures.parameter import Amount
 from benchd.procedures.record import Value
 from benchd.procedures.values import NoValue, Span, Spans, parameters_of
 

@@ -7,7 +7,8 @@ import math
 from typing import NamedTuple
 
 from benchd.plans.plan import Plan
-from benchd.procedures.card import Amount, Card, Parameter, Worked, check_given
+from benchd.procedures.card import Card
+from benchd.procedures.parameter import Amount, Chosen, Parameter, Worked, check_given
 from benchd.procedures.record import Value
 from benchd.procedures.taken import Measured
 
@@ -176,6 +177,9 @@ def _value_of(parameter: Parameter, given: Value, plan: Plan, before: dict[str, 
         return check_given(parameter, given)
     if isinstance(parameter.default, Worked):
         return check_given(parameter, _rounded(Scope(plan, before).number(parameter.default)))
+    if isinstance(parameter.default, Chosen):
+        answer = before.get(parameter.default.choice)
+        return None if answer is None else check_given(parameter, parameter.default.values[str(answer)])
     if parameter.default is not None:
         return check_given(parameter, parameter.default)
     if parameter.optional:

@@ -6,11 +6,17 @@ from pathlib import Path
 
 import pytest
 
+from benchd.plans.shelf import shipped as plans
 from benchd.procedures.card import card_of
+from benchd.procedures.check import Output, check
+from benchd.procedures.record import Value
 from benchd.procedures.shelf import procedure_folder, shipped
+from benchd.procedures.values import parameters_of
 from benchd.toml_file import FileFault
 
 HEAD = 'format = 1\ntitle = "Test"\nwhat = "A test."\n[sides.main]\ntitle = "Board"\n'
+
+CHOICE = '[parameter.kind]\ntitle = "x"\nkind = "choice"\nchoices = ["thin", "thick"]\n[parameter.p]\ntitle = "y"\n'
 
 
 @pytest.mark.parametrize(
@@ -36,6 +42,12 @@ HEAD = 'format = 1\ntitle = "Test"\nwhat = "A test."\n[sides.main]\ntitle = "Boa
             '[[step]]\ndo = "on"\nvoltage_v = 1\nlimit_a = 1\ninjection = true\n',
             "step[0]: injection = true needs power_w, energy_j and longest_on_s",
         ),
+        (CHOICE + 'default = { choice = "b", values = { thin = 1 } }\n[[step]]\ndo = "off"\n',
+         "parameter.p.default.choice = 'b': no parameter of kind choice of that name stands before it"),
+        (CHOICE + 'default = { choice = "kind", values = { thin = 1 } }\n[[step]]\ndo = "off"\n',
+         "parameter.p.default.values has thin; wanted is one for each of thin, thick"),
+        (CHOICE + 'high = 2\ndefault = { choice = "kind", values = { thin = 1, thick = 3 } }\n[[step]]\ndo = "off"\n',
+         "allowed is up to 2"),
         ('[[step]]\ndo = "ask"\nname = "q"\ntext = "?"\n', "step[0].timeout_s: missing"),
     ],
 )  # fmt: skip
@@ -70,3 +82,18 @@ def test_a_card_of_ones_own_stands_before_the_shipped_one(tmp_path: Path) -> Non
         folder.delete("leak-curve")
     with pytest.raises(FileFault, match="allowed are 1 to 40 of a-z"):
         folder.save("../x", text)
+
+
+@pytest.mark.parametrize(
+    ("on_it", "power_w", "limit_a"),
+    [(None, 0.6, 1.2), ("chips", 0.6, 1.2), ("capacitors and coils only", 2.0, 2.0)],
+)
+def test_what_is_on_a_rail_chooses_what_it_gets(on_it: str | None, power_w: float, limit_a: float) -> None:
+    """0.5 V times the limit is the power; the plan's limit of 2 A is never passed."""
+    card = shipped()["find-short"].card
+    given: dict[str, Value] = {"rail_v": 1.1} | ({} if on_it is None else {"on_it": on_it})
+    found, told = parameters_of(card, given, plans()["phone-cell"].plan)
+    assert told == []
+    assert (found["power_w"], found["limit_a"], found["voltage_v"]) == (power_w, limit_a, 0.5)
+    checked = check(card, given, {"main": Output(plans()["phone-cell"].plan, 5.0, 3.0)})
+    assert (checked.faults, checked.most["main"].power_w) == ([], power_w)

@@ -117,8 +117,8 @@ def test_it_ends_by_itself_after_its_energy_and_after_its_time() -> None:
 
 def test_pulses_keep_the_heat_down_and_only_their_readings_count() -> None:
     places = [(2 * from_s, name, ohm) for from_s, name, ohm in PLACES]
-    hands, run = probed(places, 12.0, 3.5, pulse_on_s=0.5, pulse_off_s=1.0)
-    _, steady = probed(places, 12.0)
+    hands, run = probed(places, 12.0, 3.5, pulse_on_s=0.5, pulse_off_s=1.0, limit_a=2.0, power_w=1.0)
+    _, steady = probed(places, 12.0, limit_a=2.0, power_w=1.0)
     energy, steady_j = (next(r.value for r in each.results if r.name == "energy") for each in (run, steady))
     assert energy < 0.45 * steady_j  # type: ignore[operator]
     changes = [entry[3] for entry in hands.log if entry[0] == "change"]
@@ -129,7 +129,7 @@ def test_pulses_keep_the_heat_down_and_only_their_readings_count() -> None:
 
 def test_more_power_than_was_said_and_a_voltage_above_the_rails_are_refused_or_held() -> None:
     hands = FakeHands({"main": resistor(0.1)})
-    run = found(hands, power_w=0.5)
+    run = found(hands, power_w=0.5, limit_a=2.0)
     assert run.outcome == "refused"
     assert "0.5 V with 2 A may give 1 W; allowed is power_w = 0.5 W" in run.text
     hands = FakeHands({"main": resistor(0.1)})
