@@ -33,6 +33,7 @@ from benchd.store.holding import LOG_FILE, FolderHeld, held
 from benchd.store.log import Log, StoredTrip
 from benchd.store.writer import LogWriter
 from benchd.web.app import create_app
+from benchd.web.desks import Desks
 from benchd.web.server import CannotListen, serve
 
 if TYPE_CHECKING:
@@ -133,7 +134,6 @@ class Daemon:
             core.state_changed(watch)  # `unknown`: what an earlier daemon published last does not hold any more
         for task in tasks:
             task.add_done_callback(functools.partial(_ended, core))
-        address_file = folder / ADDRESS
         manager = Notifier.from_environment()
         confirmed = False
         try:
@@ -141,10 +141,7 @@ class Daemon:
                 await guard.start()
             except TimeoutError as e:
                 raise StartError(str(e)) from None
-            try:
-                admission.announce(address_file, address.result())
-            except OSError as e:
-                core.alarm(f"{address_file}: not written, so `benchd job` will not find this daemon: {e}")
+            _announced(admission, folder / ADDRESS, address.result(), core)
             ready(address.result())
             told = manager.keep_told(lambda: guard.state == "alive", lambda: status_line(core.view(), address.result()))
             tasks.append(asyncio.create_task(told, name="telling the service manager"))
@@ -154,15 +151,9 @@ class Daemon:
             stopped.cancel()
         finally:
             manager.stopping()
-            if desks.procedures is not None:
-                desks.procedures.ending()
-            confirmed = await guard.stop()
-            if desks.procedures is not None:
-                await desks.procedures.close()
-            # A supply that was never reached holds nothing of ours, but nobody has read back that it is off.
-            confirmed = confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
+            confirmed = await _all_off(core, guard, desks)
             with contextlib.suppress(OSError):
-                address_file.unlink()
+                (folder / ADDRESS).unlink()
             await _end(core, tasks)
         if not self._stop.is_set():
             off = "every output was confirmed off" if confirmed else NOT_OFF
@@ -189,6 +180,25 @@ class Daemon:
             rearm_per_minute=self._settings.guard.rearm_per_minute,
         )
         return configure, Known(self._settings.supply)
+
+
+def _announced(admission: Admission, file: Path, address: str, core: Core) -> None:
+    """Where this daemon is, for commands on this machine."""
+    try:
+        admission.announce(file, address)
+    except OSError as e:
+        core.alarm(f"{file}: not written, so `benchd job` will not find this daemon: {e}")
+
+
+async def _all_off(core: Core, guard: GuardClient, desks: Desks) -> bool:
+    """End runs and the guard; whether every output was confirmed off."""
+    if desks.procedures is not None:
+        desks.procedures.ending()
+    confirmed = await guard.stop()
+    if desks.procedures is not None:
+        await desks.procedures.close()
+    # A supply that was never reached holds nothing of ours, but nobody has read back that it is off.
+    return confirmed and all(watch.output == OutputState.OFF for watch in core.watches.values())
 
 
 def guarded(supply: Supply, settings: Settings) -> SupplyConfig:
