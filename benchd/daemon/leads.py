@@ -31,7 +31,7 @@ class LeadBook:
         """What leads were found to have; an older one than that in use changes nothing."""
         place = (leads.supply, leads.channel), leads.sense
         now = self._newest.get(place)
-        if now is None or leads.t_ns >= now.t_ns:
+        if now is None or leads.since_ns >= now.since_ns:
             self._newest[place] = leads
 
     def wired(self, supply: str, channel: int) -> Wired:

@@ -392,6 +392,18 @@ class ProcedureDesk:
         await self._take_leads(msgspec.structs.replace(leads, sense=wired))
         return await self.leads()
 
+    async def put_on_leads(self, supply: str, channel: int, name: str, by: str = "") -> Leads:
+        """See `ProcedurePort`."""
+        if (supply, channel) not in self._core.watches:
+            raise Refused("not-found", f"{supply}/{channel} is not on this bench")
+        wired = self.book.wired(supply, channel)
+        found = await self._bench.read(lambda db: lead_rows.lead_of(db, supply, channel, name, wired))
+        if found is None:
+            called = f"leads {name!r}" if name else "the usual leads"
+            raise Refused("not-found", f"{supply}/{channel}: {called} were never measured there, nor typed in")
+        await self._take_leads(msgspec.structs.replace(found, chosen_ns=now_ns(), by=by))
+        return await self.leads()
+
     async def _take_leads(self, leads: LeadSet) -> None:
         self.book.take(leads)
         await self._bench.write(lambda db: lead_rows.add_leads(db, leads))

@@ -141,6 +141,13 @@ class LeadSet(msgspec.Struct, frozen=True):
     run: str = ""
     by: str = ""
     sense: Literal["two-wire", "remote"] = "two-wire"
+    chosen_ns: int = 0
+    """When this set was put on again, of several; 0: since it was measured or typed."""
+
+    @property
+    def since_ns(self) -> int:
+        """From when on it counts."""
+        return max(self.t_ns, self.chosen_ns)
 
 
 TYPED_MOMENTS = ("answer", "point", "mark")

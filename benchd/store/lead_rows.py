@@ -19,7 +19,7 @@ def add_leads(log: Log, leads: LeadSet) -> JournalEntry:
         data = msgspec.json.encode(leads).decode()
         db.execute(
             "INSERT INTO leads (t_ns, supply, channel, name, data) VALUES (?, ?, ?, ?, ?)",
-            (leads.t_ns, leads.supply, leads.channel, leads.name, data),
+            (leads.since_ns, leads.supply, leads.channel, leads.name, data),
         )
         payload = {key: value for key, value in msgspec.to_builtins(leads).items() if key not in ("supply", "channel")}
         return log.add_entry(MEASURED, job=None, supply=leads.supply, channel=leads.channel, payload=payload)
@@ -34,17 +34,18 @@ def leads(log: Log, limit: int = 200) -> list[LeadSet]:
 
 
 def newest(log: Log) -> list[LeadSet]:
-    """The newest of each output and lead set."""
-    found: dict[tuple[str, int, str], LeadSet] = {}
+    """The newest of each output and lead set, with sense leads and without."""
+    found: dict[tuple[str, int, str, str], LeadSet] = {}
     for each in leads(log, -1):
-        found.setdefault((each.supply, each.channel, each.name), each)
+        found.setdefault((each.supply, each.channel, each.name, each.sense), each)
     return list(found.values())
 
 
-def lead_of(log: Log, supply: str, channel: int, name: str = "") -> LeadSet | None:
+def lead_of(log: Log, supply: str, channel: int, name: str = "", sense: str = "two-wire") -> LeadSet | None:
     """The newest of one; None: never measured."""
     found = log.rows(
-        "SELECT data FROM leads WHERE supply = ? AND channel = ? AND name = ? ORDER BY t_ns DESC, id DESC LIMIT 1",
-        (supply, channel, name),
+        "SELECT data FROM leads WHERE supply = ? AND channel = ? AND name = ? AND json_extract(data, '$.sense') = ?"
+        " ORDER BY t_ns DESC, id DESC LIMIT 1",
+        (supply, channel, name, sense),
     )
     return _LEADS.decode(found[0][0]) if found else None

@@ -99,6 +99,14 @@ class RunReferenceBody(RequestBody):
     note: Annotated[Plain, Field(max_length=1000)] = ""
 
 
+class LeadSetBody(RequestBody):
+    """Which of several sets of leads is on an output now."""
+
+    supply: Name
+    channel: Annotated[int, Field(ge=1, le=31)]
+    name: Annotated[Line, Field(max_length=64)] = Field("", description="Of the lead set; empty: the usual one.")
+
+
 class LeadBody(RequestBody):
     """What leads have, there and back with their contacts, measured elsewhere."""
 

@@ -257,6 +257,9 @@ class ProcedurePort(Protocol):
     async def type_leads(self, leads: LeadSet) -> Leads:
         """What the leads of an output were measured to have elsewhere."""
 
+    async def put_on_leads(self, supply: str, channel: int, name: str, by: str = "") -> Leads:
+        """Which of several lead sets is on an output now."""
+
     def ending(self) -> None:
         """The daemon ends, and its outputs go off: runs ask for nothing any more."""
 

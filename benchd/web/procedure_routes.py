@@ -16,6 +16,7 @@ from benchd.web.procedure_bodies import (
     BinsQuery,
     CardName,
     LeadBody,
+    LeadSetBody,
     PointBody,
     ResumeBody,
     RunBody,
@@ -142,6 +143,11 @@ def _leads(r: APIRouter, desk: ProcedurePort) -> None:
             by=who(request),
         )  # fmt: skip
         return answer(await desk.type_leads(given), 201)
+
+    @r.post("/leads/in-use", responses=shape(Leads))
+    async def put_on(body: LeadSetBody, request: Request) -> Response:
+        """Say which of several sets of leads is on an output now; it was measured or typed before."""
+        return answer(await desk.put_on_leads(body.supply, body.channel, body.name, who(request)))
 
 
 def _sides(given: list[SideBody]) -> tuple[SideChosen, ...]:

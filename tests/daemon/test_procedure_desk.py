@@ -11,6 +11,7 @@ import pytest
 
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
+from benchd.daemon.leads import LeadBook
 from benchd.daemon.procedure_course import course
 from benchd.daemon.procedure_desk import ProcedureDesk
 from benchd.daemon.procedure_restart import end_left, left_of, may_resume, wrapped
@@ -182,6 +183,28 @@ async def test_leads_that_were_measured_count_for_every_power_on(
     assert lead_rows.leads(log)[0].ohm == 0.07
     await bench.power_on("psu-a", 1, "staged")
     assert guard.before[0].least_ohm == pytest.approx(2.07)
+
+
+async def test_of_several_sets_of_leads_the_one_that_was_put_on_counts(
+    desk: ProcedureDesk, log: Log, core: Core
+) -> None:
+    """Also in the next daemon, and until another one is measured, typed or put on."""
+    for name, ohm, ago_s in (("long", 0.09, 20.0), ("", 0.05, 10.0)):
+        await desk.type_leads(LeadSet("psu-a", 1, name, ohm, 0.001, 0.0, None, past(ago_s)))
+    shown = await desk.put_on_leads("psu-a", 1, "long", "anna")
+    in_use = shown.now[0].leads
+    assert in_use is not None
+    assert (in_use.ohm, in_use.name, in_use.by) == (0.09, "long", "anna")
+    assert in_use.t_ns < in_use.chosen_ns
+    lead_rows.add_leads(log, LeadSet("psu-a", 1, "long", 0.0003, 0.0001, 1.0, None, past(0.0), "P1", sense="remote"))
+    later = LeadBook(core.settings, lead_rows.newest(log))
+    assert later.of("psu-a", 1) == in_use, "with sense leads it is another thing"
+    with pytest.raises(Refused, match="leads 'short' were never measured there"):
+        await desk.put_on_leads("psu-a", 1, "short")
+    await desk.put_on_leads("psu-a", 1, "")
+    now = core.leads.of("psu-a", 1)
+    assert now is not None
+    assert now.ohm == 0.05
 
 
 def test_the_course_of_a_run_keeps_spikes_and_shows_gaps(log: Log) -> None:

@@ -74,6 +74,12 @@ class FakeProcedures:
         """See `ProcedurePort`."""
         return RunView(RUN)
 
+    async def put_on_leads(self, supply: str, channel: int, name: str, by: str = "") -> Leads:
+        """See `ProcedurePort`."""
+        if name != LEADS.name:
+            raise Refused("not-found", f"{supply}/{channel}: leads {name!r} were never measured there")
+        return await self.leads()
+
     async def leads(self) -> Leads:
         """See `ProcedurePort`."""
         return Leads(

@@ -435,6 +435,7 @@ export interface LeadSet {
   run: string;
   by: string;
   sense: "remote" | "two-wire";
+  chosen_ns: number;
 }
 
 /** What the leads of an output have, as it is used now. */
