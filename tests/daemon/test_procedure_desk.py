@@ -185,6 +185,25 @@ async def test_leads_that_were_measured_count_for_every_power_on(
     assert guard.before[0].least_ohm == pytest.approx(2.07)
 
 
+async def test_sense_leads_of_the_settings_go_with_each_power_on_and_unchecked_ones_are_told(
+    desk: ProcedureDesk, bench: Bench, guard: FakeGuard, core: Core
+) -> None:
+    channels = core.settings.supply[0].channel
+    channels[0] = channels[0].model_copy(update={"sense": "remote"})
+    desk.book = core.leads = LeadBook(core.settings)
+    await bench.power_on("psu-a", 1, "staged")
+    assert guard.sense == "remote"
+    assert guard.before[0].least_ohm == 2.0, "two wires' leads are none of theirs"
+    (told,) = (each["text"] for each in core.view().alarms if "sense leads" in each["text"])
+    assert "nobody has checked that they reach their clips" in told
+    await bench.power_off("psu-a", 1)
+    before = len(core.view().alarms)
+    await desk.type_leads(LeadSet("psu-a", 1, "", 0.001, 0.0005, 0.0, None, past(0.0)))
+    assert core.leads.of("psu-a", 1).sense == "remote"  # type: ignore[union-attr]
+    await bench.power_on("psu-a", 1, "staged")
+    assert (guard.before[0].least_ohm, len(core.view().alarms)) == (pytest.approx(2.001), before)
+
+
 async def test_of_several_sets_of_leads_the_one_that_was_put_on_counts(
     desk: ProcedureDesk, log: Log, core: Core
 ) -> None:
