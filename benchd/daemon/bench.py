@@ -103,8 +103,8 @@ class Bench(Exporting):
         leads = self._core.leads.of(supply, channel)
         if settings.sense == "remote" and leads is None:
             self._core.alarm(
-                f"{supply}/{channel}: its sense leads are switched in, and nobody has checked that they reach their clips: "
-                "with an open one it may give more than it is set to. Run the procedure sense-check"
+                f"{supply}/{channel}: its sense leads are switched in, and nobody has checked that they reach their "
+                "clips: with an open one it may give more than it is set to. Run the procedure sense-check"
             )
         await self.switch_on(watch, Asked(chosen, "", by, leads), asked(chosen, leads.ohm if leads else 0.0))
 
