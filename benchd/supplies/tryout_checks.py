@@ -7,11 +7,12 @@ import math
 import statistics
 import time
 
-from benchd.reading import Mode
+from benchd.reading import Mode, SenseAt
 from benchd.scpi import reply
 from benchd.scpi.reply import ReplyError
 from benchd.supplies.errors import LinkLost, ReplyLate
 from benchd.supplies.preparing import refuse_coupled
+from benchd.supplies.sensing import set_sense
 from benchd.supplies.setting import read_setting, write_setting
 from benchd.supplies.supply_output import ProtectionMessages, TripMessages
 from benchd.supplies.tryout import Fails, Skipped, Tryout
@@ -38,6 +39,7 @@ def output_off_checks(tryout: Tryout) -> None:
         for part, what in (("level", _level), ("enabled", _enabled), ("tripped", _tripped), ("delay", _delay)):
             check(f"{name}-{part}", functools.partial(what, tryout, protection))
     check("link-watchdog", functools.partial(_watchdog, tryout))
+    check("remote-sense", functools.partial(_sense, tryout))
     check("mode", functools.partial(_mode, tryout))
     check("readings", functools.partial(_readings, tryout))
     for flag, query in (("opc", "*OPC?"), ("esr", "*ESR?"), ("stb", "*STB?")):
@@ -152,6 +154,20 @@ def _watchdog(tryout: Tryout) -> str:
     assert watchdog.enabled is not None
     armed = "armed" if tryout.supply.truth(tryout.output, watchdog.enabled) else "not armed"
     return f"{armed}, {_delay(tryout, watchdog)}"
+
+
+def _sense(tryout: Tryout) -> str:
+    """Switched in and out with the output off, and left as it was found."""
+    sense, supply, output = tryout.output.sense, tryout.supply, tryout.output
+    if sense is None:
+        raise Skipped("the profile knows no command for it")
+    found: SenseAt = "remote" if supply.truth(output, sense.state) else "local"
+    other: SenseAt = "local" if found == "remote" else "remote"
+    try:
+        set_sense(supply, output, other)
+    finally:
+        set_sense(supply, output, found)
+    return f"set to {other}, then to {found} again, as it was; both came back"
 
 
 def _mode(tryout: Tryout) -> str:

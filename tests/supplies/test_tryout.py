@@ -63,6 +63,7 @@ def test_delay_and_watch_are_asked_for_and_left_as_they_are():
         run = tried(simulated_unit(sim), output=False)
         assert text_of(run, "over-current-delay") == "0.25 s (left as it is)"
         assert text_of(run, "link-watchdog") == "armed, 30 s (left as it is)"
+        assert text_of(run, "remote-sense") == "set to remote, then to local again, as it was; both came back"
         assert sim.query("OUTP:PROT:WDOG?;:OUTP:PROT:WDOG:DEL?") == "1;30.0"
     with SimulatedSupply(family="rs-ngx", pace=0) as sim:
         run = tried(Unit(sim.resource, load_profile("rs-ngx"), 1, timeout_s=0.5), output=False)
