@@ -24,6 +24,7 @@ from benchd.daemon.procedure_running import Running
 from benchd.daemon.procedure_views import card_view, checked_view, lead_view, new_id, placed
 from benchd.daemon.tap import Tap
 from benchd.plans.plan import Plan
+from benchd.procedures.bins import is_course
 from benchd.procedures.card import Card, Watch
 from benchd.procedures.check import Output, check
 from benchd.procedures.comparing import compared
@@ -44,6 +45,7 @@ from benchd.web.procedure_port import (
     Procedures,
     ProcedureView,
     RunAsk,
+    RunBeside,
     RunBins,
     RunRow,
     RunView,
@@ -298,11 +300,10 @@ class ProcedureDesk:
 
         def look(db: Log) -> RunView | None:
             found = procedure_rows.run_of(db, id)
-            return (
-                None
-                if found is None
-                else RunView(found, None, may_resume(db, found), procedure_rows.reference_of(db, id))
-            )
+            if found is None:
+                return None
+            good = [RunBeside(of, list(curves)) for of, curves in procedure_rows.beside(db, found).items()]
+            return RunView(found, None, may_resume(db, found), procedure_rows.reference_of(db, id), good)
 
         if (view := await self._bench.read(look)) is None:
             raise Refused("not-found", f"run {id!r} is not in the log")
@@ -364,8 +365,9 @@ class ProcedureDesk:
     async def make_reference(self, id: str, board: str, note: str, by: str = "") -> RunView:
         """See `ProcedurePort`."""
         found = (await self.run(id)).run
-        if found.outcome not in ("passed", "failed", "done", "unclear") or not found.curves:
-            raise Refused("wrong-state", f"run {id} ({found.title}) has no curve of a run that came to its end")
+        if found.outcome not in ("passed", "failed", "done", "unclear") or all(is_course(c) for c in found.curves):
+            told = f"run {id} ({found.title}) has no curve, other than over time, of a run that came to its end"
+            raise Refused("wrong-state", told)
         known = None if found.job is None else await self._bench.read(lambda db: db.job(str(found.job)))
         board = board or (known.board if known is not None else "")
         if not board:

@@ -62,8 +62,9 @@ async def run(card: Card, asked: RunAsked, hands: Hands) -> Finished:
         await hands.keep(ended)
         return Finished(ended)
     record = msgspec.structs.replace(
-        record, outcome="running", ended_ns=None, parameters=checked.parameters, results=(), curves=()
-    )
+        record, outcome="running", ended_ns=None, parameters=checked.parameters, results=(), curves=(),
+        against=tuple(asked.reference),
+    )  # fmt: skip
     steps = Steps(card, asked.outputs, hands, record, asked.reference)
     if asked.earlier is not None and asked.gap is not None:
         steps.resumed(asked.state, asked.gap)

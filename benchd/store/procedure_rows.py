@@ -6,6 +6,7 @@ from __future__ import annotations
 import msgspec
 
 from benchd.jobs.job import JournalEntry
+from benchd.procedures.bins import is_course
 from benchd.procedures.record import Curve, Run, run_without_person
 from benchd.store.errors import LogError
 from benchd.store.log import Log
@@ -14,6 +15,8 @@ ENDED = "procedure"
 """Kind of the journal's entry."""
 REFERENCE = "reference"
 """Of one that says that a run is a reference, as of traces."""
+MOST_BESIDE = 8
+"""Our choice: more lines in one picture are not told apart."""
 _RUN = msgspec.json.Decoder(Run)
 _STATE = msgspec.json.Decoder(dict[str, object])
 
@@ -132,6 +135,18 @@ def reference_curves(log: Log, card: str, board: str) -> dict[str, tuple[Curve, 
         return {}
     found = log.rows("SELECT data, job FROM runs WHERE reference = ? AND card = ? ORDER BY began_ns", (board, card))
     return {run.id: run.curves for run in (decoded(*row) for row in found)}
+
+
+def beside(log: Log, run: Run) -> dict[str, tuple[Curve, ...]]:
+    """Curves of the runs on good boards that a run was laid beside, by run id, the newest first, `MOST_BESIDE` at most:
+    those that it has, too. Courses are none of them: two of them have no time in common."""
+    names = {curve.name for curve in run.curves if not is_course(curve)}
+    found: dict[str, tuple[Curve, ...]] = {}
+    for id_ in reversed(run.against):
+        good = run_of(log, id_) if names and len(found) < MOST_BESIDE else None
+        if good is not None and (curves := tuple(curve for curve in good.curves if curve.name in names)):
+            found[id_] = curves
+    return found
 
 
 def data_of(run: Run) -> str:

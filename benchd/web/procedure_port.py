@@ -7,7 +7,7 @@ from typing import Literal, Protocol
 import msgspec
 
 from benchd.procedures.hands import Question
-from benchd.procedures.record import LeadSet, Outcome, Run, Side, Value
+from benchd.procedures.record import Curve, LeadSet, Outcome, Run, Side, Value
 from benchd.procedures.taken import Told
 
 
@@ -151,6 +151,13 @@ class RunRow(msgspec.Struct):
     may_resume: bool = False
 
 
+class RunBeside(msgspec.Struct):
+    """Curves of a run on a good board, to be drawn beside those of another."""
+
+    run: str
+    curves: list[Curve]
+
+
 class RunView(msgspec.Struct):
     """One run: its record, and how it stands while it goes on."""
 
@@ -160,6 +167,8 @@ class RunView(msgspec.Struct):
     """It was interrupted, and can go on when a person says so (POST /runs/{id}/resume); nothing does so by itself."""
     reference: str = ""
     """The kind of board that it is a reference for; empty: none."""
+    beside: list[RunBeside] = []
+    """The runs on good boards of its kind that it was compared with, the newest first; of many the newest."""
 
 
 class RunBins(msgspec.Struct):

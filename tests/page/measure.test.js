@@ -2,8 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { sentence } from "../../dashboards/web/jobs/sentences.js";
-import { hintOf, lasting, mostText, outcome, parametersOf, pitch, placed, pointsOf, resultText, toldRows, unitOf, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
-import { lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
+import { gapsText, hintOf, lasting, mostText, outcome, parametersOf, pitch, placed, pointsOf, resultText, toldRows, unitOf, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
 
 const GAP = "\u00a0";
 /** @param {string} name @param {Record<string, unknown>} [more] @returns {any} */
@@ -61,12 +61,25 @@ test("a result has its interval, and its verdict a sign and a word", () => {
 test("curves are drawn over one abscissa in its order, without what was not measured", () => {
   /** @param {(number | null)[]} values @param {number[]} [u] */
   const column = (values, u = []) => ({ name: "c", title: "c", unit: "V", values, u });
-  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31], weights: [] });
+  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31], weights: [], gaps: [] });
   assert.deepEqual(line, { x: [1, 2], y: [10, 20], u: [1, 2], fitted: [11, 21] });
   const data = together([line, { x: [1.5], y: [7] }]);
   assert.deepEqual(data, [[1, 1.5, 2], [10, undefined, 20], [undefined, 7, undefined]]);
   const [low, high] = reach(data.slice(1), [1, 0, 2]);
   assert.ok(low < 7 && high > 22);
+});
+
+test("a course is broken where nothing was read, whichever columns tell it", () => {
+  /** @param {string} name @param {(number | null)[]} values */
+  const column = (name, values) => ({ name, title: name, unit: "A", values, u: [] });
+  /** @type {[number, number][]} */
+  const gaps = [[1.5, 9.5]];
+  const curve = { name: "course_usb", title: "", t0_ns: 5, fitted: [], weights: [1, 1, 1], gaps, columns: [column("t_s", [0.5, 1, 10]), column("mean_a", [2, 3, 4]), column("low_a", [1, 2, 3]), column("high_a", [3, 4, 5])] };
+  assert.deepEqual(courseOf(curve), { t_s: [0.5, 1, 5.5, 10], low_a: [1, 2, null, 3], mean_a: [2, 3, null, 4], high_a: [3, 4, null, 5], gaps });
+  assert.equal(courseOf({ ...curve, columns: curve.columns.slice(0, 3) }), null);
+  assert.deepEqual([courseRole("course_usb", "battery"), courseRole("course", "main")], ["usb", "main"]);
+  assert.equal(gapsText(gaps), "⚠ Without readings: 1 s to 9 s after its beginning.");
+  assert.match(gapsText(Array.from({ length: 10 }, (_, n) => [n * 60, n * 60 + 30])), /^⚠ Without readings: 0 s to 30 s, .*7 min 30 s, and 2 more after/);
 });
 
 test("the journal says what a run came to, and what leads have", () => {

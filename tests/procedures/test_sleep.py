@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.plans.shelf import shipped as plans
-from benchd.procedures.bins import Bin, Bins
+from benchd.procedures.bins import Bin, Bins, course_of, halved, is_course
 from benchd.procedures.shelf import shipped
 from benchd.procedures.sleep_live import SleepLive
 from benchd.procedures.taken import Mean, Measured, Taken
@@ -187,8 +187,23 @@ def test_a_quiet_hour_takes_little_and_a_spike_in_it_stays() -> None:
 
 def test_what_is_on_two_sides_of_a_gap_is_never_joined() -> None:
     bins = Bins([Bin(T0, T0 + 10**9, 10, 0.0018, 0.0018, 0.0018)])
-    bins.gap()
-    for n in range(30):
-        bins.add(T0 + 10**12 + n * 100_000_000, 0.0018)
-    assert len(bins.all()) > 1
-    assert bins.all()[0].t1_ns == T0 + 10**9
+    bins.gap(T0 + 10**9, T0 + 10**11)  # and the first reading comes later than it was said to go on
+    for begin_ns in (T0 + 10**12, T0 + 2 * 10**12):
+        for n in range(350):
+            bins.add(begin_ns + n * 100_000_000, 0.0018 if n // 10 % 2 else 0.3)
+    found = bins.all()
+    gaps = [(T0 + 10**9, T0 + 10**12), (T0 + 10**12 + 34_900_000_000, T0 + 2 * 10**12)]
+    assert bins.gaps == gaps
+    assert not any(each.t0_ns < begin and each.t1_ns > begin for each in halved(halved(found)) for begin, _ in gaps)
+    curve = course_of(halved(found), bins.gaps)
+    assert curve.gaps == ((1.0, 1000.0), (1034.9, 2000.0))
+    assert is_course(curve)
+    assert sum(curve.weights) == 710
+
+
+def test_what_is_hardly_anything_but_gaps_becomes_less_all_the_same() -> None:
+    bins = Bins()
+    for n in range(40):
+        bins.add(T0 + n * 6 * 10**9, 0.001 * n)
+    assert len(bins.gaps) == 39
+    assert [(each.n, each.high_a) for each in halved(bins.all())][:2] == [(2, 0.001), (2, 0.003)]

@@ -177,3 +177,11 @@ export function lasting(seconds) {
   if (seconds < 3600) return `${Math.floor(seconds / 60)} min ${String(Math.floor(seconds % 60)).padStart(2, "0")} s`;
   return `${Math.floor(seconds / 3600)} h ${String(Math.floor((seconds % 3600) / 60)).padStart(2, "0")} min`;
 }
+
+const GAPS_TOLD = 8;
+/** Where nothing was read, from the beginning of the course. @param {[number, number][]} gaps s */
+export function gapsText(gaps) {
+  const told = gaps.slice(0, GAPS_TOLD).map(([from, to]) => `${lasting(from)} to ${lasting(to)}`).join(", ");
+  const more = gaps.length - GAPS_TOLD;
+  return `⚠ Without readings: ${told}${more > 0 ? `, and ${more} more` : ""} after its beginning.`;
+}

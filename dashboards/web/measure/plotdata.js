@@ -29,6 +29,22 @@ export function together(lines) {
   return [x, ...rows];
 }
 
+/** @typedef {{ t_s: number[], low_a: Row, mean_a: Row, high_a: Row, gaps: [number, number][] }} Course least, mean and largest current over time; null: nothing was read */
+
+/** A curve that is a course, broken at its gaps; null: it is none. @param {Curve} curve @returns {Course | null} */
+export function courseOf({ columns, gaps }) {
+  if (columns.map(({ name }) => name).join() !== "t_s,mean_a,low_a,high_a") return null;
+  /** @type {[number | null, ...Row][]} */
+  const rows = columns[0].values.map((at, n) => [at, columns[2].values[n], columns[1].values[n], columns[3].values[n]]);
+  const breaks = gaps.map(([from, to]) => /** @type {[number, null, null, null]} */ ([(from + to) / 2, null, null, null]));
+  const all = [...rows, ...breaks].flatMap(([at, ...rest]) => (typeof at === "number" ? [{ at, rest }] : [])).sort((a, b) => a.at - b.at);
+  const [low_a, mean_a, high_a] = [0, 1, 2].map((n) => all.map(({ rest }) => rest[n]));
+  return { t_s: all.map(({ at }) => at), low_a, mean_a, high_a, gaps };
+}
+
+/** The output that a course is of. @param {string} name of the curve @param {string} first role of the first side */
+export const courseRole = (name, first) => (name.startsWith("course_") ? name.slice("course_".length) : first);
+
 /** Ends of all error bars and of all lines, with a little air. @param {Row[]} rows @param {number[]} u of the first row's points @returns {[number, number]} */
 export function reach(rows, u) {
   const ends = rows.flatMap((row, n) => row.flatMap((value, at) => (typeof value !== "number" ? [] : n === 0 && u[at] ? [value - u[at], value + u[at]] : [value])));

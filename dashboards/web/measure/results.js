@@ -3,18 +3,22 @@
 import { button, el } from "../shared/dom.js";
 import { begin, clock } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
-import { binsPlot, curvePlot } from "./curveplot.js";
+import { coursePlot, curvePlot } from "./curveplot.js";
 import { measureApi } from "./measureapi.js";
-import { lasting, outcome, resultText, sidesText, valueText, verdict } from "./measurewords.js";
+import { gapsText, lasting, outcome, resultText, sidesText, valueText, verdict } from "./measurewords.js";
+import { courseOf, courseRole } from "./plotdata.js";
 import { pointTable } from "./points.js";
 import { runAddress } from "./runrows.js";
 
 /** @import { Curve, Happened, Result, Run, RunView } from "../shared/types.js" */
+/** @import { Course } from "./plotdata.js" */
 /** @typedef {{ destroy: () => void }} Drawn */
 
 const COLUMNS = 600;
 /** A run this long has a course worth a picture, s. */
 const LONG_S = 120;
+/** Outcomes of runs that came to their end: others are no references. */
+const COMPLETE = new Set(["passed", "failed", "done", "unclear"]);
 /** @type {Record<string, string>} */
 const KINDS = { began: "began", step: "step", mark: "mark", answer: "answer", point: "point", gap: "⚠ gap in the record", resumed: "went on", trip: "⚠ trip", off: "off", ended: "ended" };
 
@@ -35,6 +39,7 @@ export class Results {
       el("p", { class: "soft" }, [clock(run.began_ns), run.ended_ns === null ? "" : lasting((run.ended_ns - run.began_ns) / 1e9), sidesText(run), `plan ${run.plan}`].filter(Boolean).join(" · "),
         run.job ? " · " : null, run.job ? el("a", { class: "reach", href: `#job/${encodeURIComponent(run.job)}` }, run.job) : null),
       run.compared ? el("p", { testid: "run-compared" }, begin(run.compared), " ", run.earlier ? el("a", { class: "reach", href: runAddress(run.earlier) }, "The run before") : null) : null,
+      found.beside.length ? el("p", { testid: "run-beside" }, "Good boards of its kind: ", ...found.beside.flatMap(({ run: id }, n) => [n ? ", " : "", el("a", { class: "reach", href: runAddress(id) }, id)])) : null,
       run.results.length ? table(run.results) : null, this.pictures,
       points ? el("section", { "aria-label": "Points" }, el("h3", {}, "Points"), pointTable(run)) : null,
       run.traces.length ? el("section", { "aria-label": "Power-ups" }, el("h3", {}, "Power-ups during it"), el("ul", { class: "run-links" }, ...run.traces.map((id) => el("li", {}, el("a", { class: "like-button", href: `#trace/${encodeURIComponent(id)}` }, id))))) : null,
@@ -54,30 +59,42 @@ export class Results {
   async draw(run) {
     const before = run.curves.length && run.earlier ? await measureApi.run(run.earlier).then((found) => found.run, () => null) : null;
     if (this.closed) return;
-    for (const curve of run.curves) this.curve(curve, before);
+    const drawn = new Set();
+    for (const curve of run.curves) {
+      const course = courseOf(curve);
+      if (course === null) this.curve(curve, before);
+      else {
+        drawn.add(courseRole(curve.name, run.sides[0]?.role));
+        this.course(curve.title, course);
+      }
+    }
     if (run.ended_ns === null || run.ended_ns - run.began_ns < LONG_S * 1e9) return;
-    for (const { role } of run.sides) await this.course(run.id, role);
+    for (const { role } of run.sides.filter((side) => !drawn.has(side.role))) {
+      const bins = await measureApi.bins(run.id, role, COLUMNS).catch(() => null);
+      if (this.closed) return;
+      if (bins !== null && bins.mean_a.some((value) => value !== null)) this.course(role === "main" ? "Its course" : `Its course: ${role}`, bins);
+    }
   }
 
   /** @param {Curve} curve @param {Run | null} before */
   curve(curve, before) {
-    const earlier = before?.curves.filter(({ name }) => name === curve.name) ?? [];
+    const same = (/** @type {Curve[]} */ curves) => curves.filter(({ name }) => name === curve.name);
+    const [earlier, good] = [same(before?.curves ?? []), this.found.beside.flatMap(({ curves }) => same(curves))];
     curve.columns.slice(1).forEach((column, n) => {
       const box = el("div", { class: "plot filed", role: "img", testid: "curve-plot", "aria-label": `${curve.title}: ${column.title} over ${curve.columns[0].title}, ${curve.columns[0].values.length} points` });
-      const legend = ["● measured, bars: 95 %", n === 0 && curve.fitted.length ? "— fitted" : "", earlier.length ? "- - the run before" : ""].filter(Boolean).join(" · ");
-      this.pictures.append(el("h3", {}, curve.title), el("p", { class: "soft" }, legend), box);
-      this.drawn.push(curvePlot(box, curve, earlier, n + 1));
+      this.pictures.append(el("h3", {}, curve.columns.length > 2 ? `${curve.title}: ${column.title}` : curve.title), legend([["points", column.u.length ? "measured, bars: 95 %" : "measured"], n === 0 && curve.fitted.some((value) => value !== null) ? ["fit", "fitted"] : null,
+        earlier.length ? ["before", "the run before"] : null, good.length ? ["good", good.length === 1 ? "a good board of its kind" : `${good.length} good boards of its kind`] : null]), box);
+      this.drawn.push(curvePlot(box, curve, earlier, good, n + 1));
     });
   }
 
-  /** @param {string} id @param {string} role */
-  async course(id, role) {
-    const bins = await measureApi.bins(id, role, COLUMNS).catch(() => null);
-    if (this.closed || bins === null || !bins.mean_a.some((value) => value !== null)) return;
-    const box = el("div", { class: "plot filed", role: "img", testid: "bins-plot", "aria-label": "Current over time: mean, least and largest" });
-    this.pictures.append(el("h3", {}, role === "main" ? "Its course" : `Its course: ${role}`), el("p", { class: "soft" }, "— mean · shade: least to largest"), box,
-      ...(bins.gaps.length ? [el("p", {}, `⚠ Without readings: ${bins.gaps.map(([from, to]) => `${lasting(from)} to ${lasting(to)}`).join(", ")} after its beginning.`)] : []));
-    this.drawn.push(binsPlot(box, bins));
+  /** @param {string} title @param {Course} course */
+  course(title, course) {
+    const { gaps } = course;
+    const box = el("div", { class: "plot filed", role: "img", testid: "course-plot", "aria-label": `${title}: current over time, mean, least and largest${gaps.length ? `; ${gaps.length} stretches without readings` : ""}` });
+    this.pictures.append(el("h3", {}, title), legend([["mean", "mean"], ["band", "least to largest"], gaps.length ? ["gap", "without readings"] : null]), box,
+      ...(gaps.length ? [el("p", { testid: "gaps" }, gapsText(gaps))] : []));
+    this.drawn.push(coursePlot(box, course));
   }
 
   actions() {
@@ -86,7 +103,7 @@ export class Results {
     const nodes = [el("a", { class: "like-button", href: `#measure/card:${encodeURIComponent(run.card)}`, testid: "again" }, "Do it again …")];
     if (may) nodes.push(this.resume(run));
     if (reference) nodes.push(el("p", { testid: "is-reference" }, `✓ Reference for ${reference}`));
-    else if (run.curves.length) {
+    else if (run.curves.some((curve) => courseOf(curve) === null) && COMPLETE.has(run.outcome)) {
       const board = el("input", { id: "reference-board", maxlength: 120, autocomplete: "off", testid: "reference-board" });
       const mark = button("Keep as reference", () => attempt(mark, this.fault, async () => this.onChanged(await measureApi.reference(run.id, board.value.trim(), ""))), { "data-changes": true, testid: "make-reference" });
       nodes.push(el("details", {}, el("summary", {}, "It was a good board …"), el("div", { class: "plan-field" }, el("label", { for: board.id }, "Kind of board (empty: the job's)"), board), mark));
@@ -106,6 +123,9 @@ export class Results {
       el("label", { class: "tick" }, accept, "I have looked at the bench, and the cautions hold."), go);
   }
 }
+
+/** What each line of a picture is. @param {([string, string] | null)[]} lines kind of the line, and words */
+const legend = (lines) => el("ul", { class: "run-legend", testid: "legend" }, ...lines.flatMap((line) => (line === null ? [] : [el("li", {}, el("span", { class: "run-line", "data-line": line[0], "aria-hidden": "true" }), line[1])])));
 
 /** @param {Result[]} results */
 const table = (results) => el("table", { class: "before-after run-table", testid: "results" },

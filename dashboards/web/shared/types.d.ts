@@ -204,6 +204,7 @@ export interface Curve {
   t0_ns: number | null;
   fitted: Array<number | null>;
   weights: Array<number>;
+  gaps: Array<[number, number]>;
 }
 
 /** Where a trace first leaves the band of its references. */
@@ -735,6 +736,13 @@ export interface Run {
   cautions: Array<string>;
   compared: string;
   earlier: string;
+  against: Array<string>;
+}
+
+/** Curves of a run on a good board, to be drawn beside those of another. */
+export interface RunBeside {
+  run: string;
+  curves: Array<Curve>;
 }
 
 /** The course of a run in so many columns: of each its least, mean and largest current. null: no reading. */
@@ -771,6 +779,7 @@ export interface RunView {
   now: ProcedureView | null;
   may_resume: boolean;
   reference: string;
+  beside: Array<RunBeside>;
 }
 
 /** Somebody who is signed in. */
