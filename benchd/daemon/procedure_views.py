@@ -22,6 +22,8 @@ from benchd.web.procedure_port import (
     SideOf,
 )
 
+FACES = {"page": "on the page", "command-line": "from the command line", "mqtt": "over MQTT", "other": ""}
+PLAN_WORDS = {"plan.voltage_v": "the plan's voltage", "plan.limit_a": "the plan's limit"}
 OLD_S = 30 * 86400.0
 """Leads that were measured so long ago are measured again. Our choice: clips wear, and connectors oxidise."""
 STEP_WORDS = {
@@ -42,8 +44,8 @@ def card_view(kept: Kept[Card]) -> ProcedureCard:
         kept.overrides,
         card.what,
         list(card.cautions),
-        [SideOf(role, side.title, side.text) for role, side in card.sides.items()],
-        [_parameter(name, parameter) for name, parameter in card.parameter.items()],
+        [SideOf(role, side.title, side.text, side.plan) for role, side in card.sides.items()],
+        [_parameter(name, parameter, card) for name, parameter in card.parameter.items()],
         [_step(step) for step in card.step],
         card.plan,
         card.traces,
@@ -56,7 +58,7 @@ def _step(step: Step) -> str:
     return f"{words} (again and again)" if isinstance(step, Repeat) else words
 
 
-def _parameter(name: str, parameter: Parameter) -> ParameterView:
+def _parameter(name: str, parameter: Parameter, card: Card) -> ParameterView:
     worked = isinstance(parameter.default, Worked)
     return ParameterView(
         name,
@@ -64,7 +66,7 @@ def _parameter(name: str, parameter: Parameter) -> ParameterView:
         parameter.unit,
         parameter.kind,
         None if isinstance(parameter.default, Worked) else parameter.default,
-        _worked(parameter.default) if isinstance(parameter.default, Worked) else parameter.help,
+        _worked(parameter, parameter.default, card) if isinstance(parameter.default, Worked) else parameter.help,
         parameter.low,
         parameter.high,
         list(parameter.choices),
@@ -72,11 +74,26 @@ def _parameter(name: str, parameter: Parameter) -> ParameterView:
     )
 
 
-def _worked(worked: Worked) -> str:
-    told = f"{worked.of} × {worked.times:g}" if worked.times != 1 else worked.of
-    told += f" + {worked.plus:g}" if worked.plus else ""
-    told += f", at least {worked.at_least}" if worked.at_least is not None else ""
-    return told + (f", at most {worked.at_most}" if worked.at_most is not None else "")
+def _worked(parameter: Parameter, worked: Worked, card: Card) -> str:
+    """How its default follows from the plan or from another parameter, in words; and its help."""
+
+    def amount(value: float | str) -> str:
+        if isinstance(value, str):
+            return f"“{card.parameter[value].title}”" if value in card.parameter else PLAN_WORDS.get(value, value)
+        return f"{value:g} {parameter.unit}".rstrip()
+
+    told = amount(worked.of) + (f" × {worked.times:g}" if worked.times != 1 else "")
+    told += f" + {amount(worked.plus)}" if worked.plus else ""
+    told += f", at least {amount(worked.at_least)}" if worked.at_least is not None else ""
+    told += f", at most {amount(worked.at_most)}" if worked.at_most is not None else ""
+    return f"{told}. {parameter.help}" if parameter.help else told
+
+
+def stopped(by: str) -> str:
+    """How a run ended that somebody stopped; `by`: a name, a face or both, as `web.caller.who` says it."""
+    *names, last = by.split(", ")
+    names += [] if last in FACES else [last]
+    return " ".join(filter(None, ("stopped", f"by {', '.join(names)}" if any(names) else "", FACES.get(last, ""))))
 
 
 def lead_view(supply: str, channel: int, leads: LeadSet | None, origin: str, now_ns: int) -> LeadView:

@@ -84,6 +84,11 @@ class Curve(msgspec.Struct, frozen=True):
         ]
 
 
+def comparable(curve: Curve) -> bool:
+    """Whether the curves of two boards may be laid over each other: not where the abscissa is a time or a count."""
+    return curve.columns[0].unit not in ("", "s")
+
+
 class Happened(msgspec.Struct, frozen=True):
     """One moment of a run: a mark, an answer, a step that ended, a gap."""
 

@@ -119,7 +119,8 @@ class SleepLive:
             return Told(values, "no reading yet")
         mean_a, u_a = self._mean()
         values |= {"mean_a": mean_a, "u_a": u_a, "asleep_a": self._asleep_a()}
-        told = f"{quantity(mean_a, 'A', u_a)} on average in {_long(sums.seconds)}, {sums.wakes} wake-ups"
+        wakes = f"{sums.wakes} wake-up{'s' * (sums.wakes != 1)}"
+        told = f"{quantity(mean_a, 'A', u_a)} on average in {_long(sums.seconds)}, {wakes}"
         return Told(values, told)
 
     def _mean(self) -> tuple[float, float]:
@@ -159,9 +160,10 @@ class SleepLive:
         rows.append(Result("peak", "Highest current", sums.peak_a, "A"))
         if gaps := self._bins.gaps:
             gaps_s = sum(end - begin for begin, end in gaps) / 1e9
-            counted = f"once, for {gaps_s:.0f} s" if len(gaps) == 1 else f"{len(gaps)} times, {gaps_s:.0f} s in all"
-            told = f"Nothing was recorded {counted}; no figure counts that time."
-            rows.append(Result("gaps", "Not recorded", gaps_s, "s", text=told))
+            counted = f"One gap of {gaps_s:.0f} s" if len(gaps) == 1 else f"{len(gaps)} gaps, {gaps_s:.0f} s in all"
+            rows.append(
+                Result("gaps", "Gaps in the record", gaps_s, "s", text=f"{counted}: no figure counts that time.")
+            )
         return Analysed("done", " ".join(row.text for row in rows if row.text), tuple(rows), (self._course(),))
 
     def _wakes(self) -> list[Result]:
@@ -173,7 +175,7 @@ class SleepLive:
         high = float(chi2.ppf(0.975, 2 * (sums.wakes + 1))) / 2
         rate = sums.wakes / hours
         often = "once" if sums.wakes == 1 else f"{sums.wakes} times"
-        told = f"It woke {often}: {rate:.3g} an hour (95 %: {low / hours:.3g} to {high / hours:.3g})."
+        told = f"It woke {often}: {_figure(rate)} an hour (95 %: {_figure(low / hours)} to {_figure(high / hours)})."
         rows = [Result("wakes", "Wake-ups an hour", rate, "1/h", None, low / hours, high / hours, told)]
         if sums.wakes:
             each_c = sums.wake_c / sums.wakes
@@ -220,15 +222,21 @@ class SleepLive:
         return {"sums": dataclasses.asdict(self._sums), "bins": bins, "gaps": list(self._bins.gaps)}
 
     def restore(self, state: dict[str, object], gap_from_ns: int, gap_to_ns: int) -> None:
-        """See `Live`. The gap is counted as not recorded, and nothing is made up for it."""
+        """See `Live`. The gap begins with what is not in the state any more; nothing is made up for it."""
         told: dict[str, Any] = dict(state)
         self._sums = Sums(**told["sums"])
         self._bins = Bins(
             (Bin(*each) for each in told["bins"]), ((int(begin), int(end)) for begin, end in told["gaps"])
         )
-        self._bins.gap(gap_from_ns, gap_to_ns)
+        last = self._bins.all()[-1:]
+        self._bins.gap(min(gap_from_ns, last[0].t1_ns) if last else gap_from_ns, gap_to_ns)
         self._last = None
 
 
 def _long(seconds: float) -> str:
     return f"{seconds / 3600:.3g} h" if seconds >= 3600 else f"{seconds:.0f} s"
+
+
+def _figure(value: float) -> str:
+    """Three digits, and no powers of ten."""
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"

@@ -21,6 +21,7 @@ from benchd.traces.trip_words import quantity
 from benchd.traces.uncertainty import Known
 
 BATTERY, USB = "battery", "usb"
+NAMES = {USB: "USB"}
 SAFE_0_V = 0.8
 """A USB port that nobody feeds has no more than this (vSafe0V; USB Power Delivery ch. 7, from memory)."""
 RISE_V = 0.1
@@ -122,7 +123,9 @@ class TwoSidesLive:
         rows = [*self._idle(), *self._from_usb(), *self._battery(), *self._skew()]
         outcome = "failed" if any(row.verdict == "bad" for row in rows) else "done"
         curves = tuple(
-            course_of(state.bins.all(), state.bins.gaps, f"{COURSE}_{side}", f"Current of the {side} side")
+            course_of(
+                state.bins.all(), state.bins.gaps, f"{COURSE}_{side}", f"Current of the {NAMES.get(side, side)} side"
+            )
             for side, state in self._sides.items()
             if state.bins.all()
         )

@@ -132,7 +132,7 @@ def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
         _supplies(db, [t.row.supply for t in traces] + [t.supply for t in trips]),
         len(references(db, job.board)) if job.board else 0,
         measured,
-        {run.id: tuple(curve for curves in beside(db, run).values() for curve in curves) for run in measured},
+        {run.id: tuple(curve for good in beside(db, run) for curve in good.curves) for run in measured},
     )
 
 

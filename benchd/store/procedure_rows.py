@@ -6,8 +6,7 @@ from __future__ import annotations
 import msgspec
 
 from benchd.jobs.job import JournalEntry
-from benchd.procedures.bins import is_course
-from benchd.procedures.record import Curve, Run, run_without_person
+from benchd.procedures.record import Curve, Run, comparable, run_without_person
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 
@@ -137,15 +136,15 @@ def reference_curves(log: Log, card: str, board: str) -> dict[str, tuple[Curve, 
     return {run.id: run.curves for run in (decoded(*row) for row in found)}
 
 
-def beside(log: Log, run: Run) -> dict[str, tuple[Curve, ...]]:
-    """Curves of the runs on good boards that a run was laid beside, by run id, the newest first, `MOST_BESIDE` at most:
-    those that it has, too. Courses are none of them: two of them have no time in common."""
-    names = {curve.name for curve in run.curves if not is_course(curve)}
-    found: dict[str, tuple[Curve, ...]] = {}
+def beside(log: Log, run: Run) -> list[Run]:
+    """The runs on good boards that a run was laid beside, the newest first, `MOST_BESIDE` at most. They have only those
+    of their curves that are comparable and that it has, too; a run without such a curve is left out."""
+    names = {curve.name for curve in run.curves if comparable(curve)}
+    found: list[Run] = []
     for id_ in reversed(run.against):
         good = run_of(log, id_) if names and len(found) < MOST_BESIDE else None
         if good is not None and (curves := tuple(curve for curve in good.curves if curve.name in names)):
-            found[id_] = curves
+            found.append(msgspec.structs.replace(good, curves=curves))
     return found
 
 

@@ -35,6 +35,8 @@ class SideOf(msgspec.Struct):
     title: str
     text: str = ""
     """Where it is connected."""
+    plan: str = ""
+    """The plan that it wants; empty: that of the card."""
 
 
 class ProcedureCard(msgspec.Struct):
@@ -77,7 +79,7 @@ class SideChosen(msgspec.Struct, frozen=True):
     supply: str
     channel: int
     plan: str | None = None
-    """null: the channel's own."""
+    """null: the one that the card wants for this side, else the channel's own."""
 
 
 class MostSet(msgspec.Struct):
@@ -155,6 +157,8 @@ class RunBeside(msgspec.Struct):
     """Curves of a run on a good board, to be drawn beside those of another."""
 
     run: str
+    job: str | None
+    began_ns: int
     curves: list[Curve]
 
 

@@ -135,7 +135,7 @@ async def test_a_resumed_run_tells_its_gap_and_is_the_same_run(
         await desk.resume("P1", True)
     await desk.stop("P1", "page")
     run = (await desk.run("P1")).run
-    assert (run.outcome, run.text) == ("stopped", "stopped by page")
+    assert (run.outcome, run.text) == ("stopped", "stopped on the page")
     (gap,) = (moment for moment in run.happened if moment.kind == "gap")
     assert "nothing was recorded for 90 s" in gap.text
     assert core.watches["psu-a", 1].tap is None

@@ -2,8 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { sentence } from "../../dashboards/web/jobs/sentences.js";
-import { gapsText, hintOf, lasting, mostText, outcome, parametersOf, pitch, placed, pointsOf, resultText, toldRows, unitOf, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
-import { courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
+import { gapsText, hintOf, lasting, mostText, notOff, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { axisTexts, comparable, courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
 
 const GAP = "\u00a0";
 /** @param {string} name @param {Record<string, unknown>} [more] @returns {any} */
@@ -78,8 +78,29 @@ test("a course is broken where nothing was read, whichever columns tell it", () 
   assert.deepEqual(courseOf(curve), { t_s: [0.5, 1, 5.5, 10], low_a: [1, 2, null, 3], mean_a: [2, 3, null, 4], high_a: [3, 4, null, 5], gaps });
   assert.equal(courseOf({ ...curve, columns: curve.columns.slice(0, 3) }), null);
   assert.deepEqual([courseRole("course_usb", "battery"), courseRole("course", "main")], ["usb", "main"]);
-  assert.equal(gapsText(gaps), "⚠ Without readings: 1 s to 9 s after its beginning.");
-  assert.match(gapsText(Array.from({ length: 10 }, (_, n) => [n * 60, n * 60 + 30])), /^⚠ Without readings: 0 s to 30 s, .*7 min 30 s, and 2 more after/);
+  assert.equal(gapsText(gaps), "⚠ Gaps in the record: 1 s to 9 s after its beginning.");
+  assert.match(gapsText(Array.from({ length: 10 }, (_, n) => [n * 60, n * 60 + 30])), /^⚠ Gaps in the record: 0 s to 30 s, .*7 min 30 s, and 2 more after/);
+});
+
+test("figures of an axis can be told apart, in one prefix", () => {
+  assert.deepEqual(axisTexts([0.46, 0.4601, 0.4602], "A"), ["460.0", "460.1", "460.2"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([0, 0.05, 0.1], "A"), ["0", "50", "100"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([0, 0.0025, 0.005], "A"), ["0.0", "2.5", "5.0"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([1, 2, 1000], ""), ["1", "2", "1000"]);
+  assert.deepEqual(axisTexts([0], "A"), [`0${GAP}A`]);
+});
+
+test("what a run says is for people: remarks, off that was not confirmed, short times, steps of cards", () => {
+  assert.deepEqual([probes({ points: 0 }), probes({ resistance_ohm: null }), probes({ wakes: 3 })], [true, true, false]);
+  assert.deepEqual(["NOT CONFIRMED OFF: side main: …", "stopped on the page"].map((text) => notOff({ text })), [true, false]);
+  assert.deepEqual([valueText(0.00061, "s"), valueText(0, "s"), valueText(2520.3, "1/h")], [`610${GAP}µs`, "0.00 s", `2520${GAP}1/h`]);
+  assert.equal(resultText({ value: 1.6301, unit: "", u: 0.0276, low: null, high: null }), "1.630 ± 0.028");
+  assert.deepEqual(placed(["step[5].voltage_v: 5 V would be set; allowed is up to 4 V"], []), { "": "5 V would be set; allowed is up to 4 V" });
+  assert.deepEqual(toldRows({ wakes: 1, mean_a: 0.005, u_a: 0.0001, seconds: 200 }).map(({ title, text }) => `${title}: ${text}`),
+    [`Mean current: 5.00${GAP}mA ± 0.10${GAP}mA`, "Wake-ups: 1", "Watched: 3 min 20 s"]);
+  /** @param {string} unit @returns {any} */
+  const over = (unit) => ({ columns: [{ unit }] });
+  assert.deepEqual(["V", "s", ""].map((unit) => comparable(over(unit))), [true, false, false]);
 });
 
 test("the journal says what a run came to, and what leads have", () => {

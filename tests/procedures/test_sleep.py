@@ -136,11 +136,14 @@ def test_it_goes_on_after_a_restart_with_the_gap_told() -> None:
     kept = json.loads(json.dumps(first.state()))
     second = SleepLive(Taken(plans()["phone-cell"].plan, {"wake_a": 0.02}, {"main": SUPPLY}, {"main": None}))
     end_ns = T0 + 200 * 10**9
-    second.restore(kept, end_ns, end_ns + 3600 * 10**9)
+    second.restore(kept, end_ns + 50 * 10**9, end_ns + 3600 * 10**9)  # it was kept 50 s before its last reading
     second.feed("main", samples(whole[10000:], start_ns=end_ns + 3600 * 10**9))
     found = rows(second)
     assert found["mean"].value == pytest.approx(0.003464, abs=5e-5)  # type: ignore[attr-defined]
-    assert found["gaps"].value == pytest.approx(3600)  # type: ignore[attr-defined]
+    assert found["gaps"].value == pytest.approx(3600.02)  # type: ignore[attr-defined]
+    assert "One gap of 3600 s: no figure counts that time." in second.analysed().text
+    (gap,) = second.analysed().curves[0].gaps
+    assert gap == pytest.approx((199.98, 3800.0))
     assert second.told(0).values["seconds"] == pytest.approx(400, abs=0.2)
 
 

@@ -89,7 +89,7 @@ def test_its_curve_is_drawn_with_points_bars_and_the_model(measured: Document) -
 
 def test_a_course_is_a_band_that_is_broken_and_grey_where_nothing_was_read(measured: Document) -> None:
     _, drawing = (each for block in measured.blocks if isinstance(block, Drawings) for each in block.items)
-    assert drawing.caption == "Course of the current; line: mean; shade: least to largest; grey: without readings"
+    assert drawing.caption == "Course of the current; line: mean; shade: least to largest; grey: a gap in the record"
     assert (drawing.svg.count("<polyline"), drawing.svg.count("<polygon"), drawing.svg.count(SHADE)) == (2, 2, 1)
     assert f'stroke="{GREEN}"' not in drawing.svg, "another board's course has no time in common with it"
     assert "Time, s" in drawing.svg

@@ -1,8 +1,7 @@
 // Pictures of a run: points with error bars, the fitted line, the run before, good boards; courses over time.
 
-import { withUnit } from "../shared/format.js";
 import { colour, Fitted } from "../shared/plots.js";
-import { lineOf, reach, together } from "./plotdata.js";
+import { axisTexts, lineOf, reach, together } from "./plotdata.js";
 
 /** @import { Curve } from "../shared/types.js" */
 /** @import { Course } from "./plotdata.js" */
@@ -10,12 +9,14 @@ import { lineOf, reach, together } from "./plotdata.js";
 
 const FONT = "14px system-ui, sans-serif";
 const CAP_PX = 4;
+/** Between two figures of the axis below, at least: they have units. */
+const SPACE_PX = 70;
 const LEAST_SHADE_PX = 2;
 
 /** @param {string} label @param {string} unit @param {number} size */
 const axis = (label, unit, size) => ({
   font: FONT, labelFont: FONT, labelSize: 22, label, size, stroke: colour("--ink"), ticks: { show: false }, grid: { stroke: colour("--line"), width: 1 },
-  values: (/** @type {unknown} */ _u, /** @type {number[]} */ list) => list.map((n) => (unit ? withUnit(n, unit) : String(+n.toPrecision(4)))),
+  values: (/** @type {unknown} */ _u, /** @type {number[]} */ list) => axisTexts(list, unit),
 });
 
 /** Upright lines from value − u to value + u. @param {number[]} x @param {number[]} y @param {number[]} half @returns {Plugin} */
@@ -70,11 +71,13 @@ export function curvePlot(node, curve, before, good, n = 1) {
   const data = together([line, ...fit, ...earlier, ...others]);
   const u = data[0].map((x) => line.u[line.x.indexOf(x)] ?? 0);
   const ends = reach(data.slice(1), u);
+  const across = reach([data[0]], []);
   const [below, left] = [curve.columns[0], curve.columns[n]];
+  const whole = below.unit === "" && data[0].every(Number.isInteger);
   const plot = new Fitted(node, () => ({
     legend: { show: false }, cursor: { show: false }, plugins: [bars(line.x, line.y, line.u)],
-    scales: { x: { time: false }, y: { range: () => ends } },
-    axes: [axis(below.title, below.unit, 40), axis(left.title, left.unit, 76)],
+    scales: { x: { time: false, range: () => across }, y: { range: () => ends } },
+    axes: [{ ...axis(below.title, below.unit, 40), space: SPACE_PX, ...(whole ? { incrs: [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000] } : {}) }, axis(left.title, left.unit, 76)],
     series: [{}, { stroke: colour("--amp"), width: 0, points: { show: true, size: 8, fill: colour("--amp") } },
       ...fit.map(() => ({ stroke: colour("--ink"), width: 2, points: { show: false } })),
       ...earlier.map(() => ({ stroke: colour("--volt"), width: 2, dash: [8, 6], points: { show: false } })),
@@ -93,7 +96,7 @@ export function coursePlot(node, course) {
   const plot = new Fitted(node, () => ({
     legend: { show: false }, cursor: { show: false }, scales: { x: { time: false } }, plugins: [shades(gaps)],
     axes: [axis(long ? "Hours" : "Seconds", "", 40), axis("Current", "A", 76)],
-    series: [{}, { stroke: band, width: 1, points: { show: false } }, { stroke: colour("--amp"), width: 2.5, points: { show: false } }, { stroke: band, width: 1, points: { show: false } }],
+    series: [{}, { stroke: band, width: 1, points: { show: false } }, { stroke: colour("--amp"), width: 2.5, points: { size: 5, fill: colour("--amp") } }, { stroke: band, width: 1, points: { show: false } }],
     bands: [{ series: [3, 1], fill: band }],
   }));
   plot.show(/** @type {any} */ ([course.t_s.map((s) => s / per), course.low_a, course.mean_a, course.high_a]));

@@ -42,6 +42,9 @@ export function courseOf({ columns, gaps }) {
   return { t_s: all.map(({ at }) => at), low_a, mean_a, high_a, gaps };
 }
 
+/** Whether the curves of two boards may be laid over each other: not over a time or a count. @param {Curve} curve */
+export const comparable = ({ columns }) => !["", "s"].includes(columns[0].unit);
+
 /** The output that a course is of. @param {string} name of the curve @param {string} first role of the first side */
 export const courseRole = (name, first) => (name.startsWith("course_") ? name.slice("course_".length) : first);
 
@@ -52,4 +55,16 @@ export function reach(rows, u) {
   const [low, high] = [ends.reduce((a, b) => Math.min(a, b)), ends.reduce((a, b) => Math.max(a, b))];
   const air = (high - low || Math.abs(high) || 1) * 0.08;
   return [low - air, high + air];
+}
+
+/** @type {[number, string][]} */
+const PREFIXES = [[1e6, "M"], [1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "µ"], [1e-9, "n"]];
+/** Figures of an axis, in one prefix and with the digits that tell them apart. @param {number[]} list evenly apart @param {string} unit empty: no prefix */
+export function axisTexts(list, unit) {
+  const most = list.reduce((a, n) => Math.max(a, Math.abs(n)), 0);
+  const [factor, prefix] = (unit ? PREFIXES.find(([one]) => most >= one * 0.9999) : undefined) ?? [1, ""];
+  const step = list.length > 1 ? Math.abs(list[1] - list[0]) / factor : most / factor;
+  const digits = step > 0 ? Math.min(Math.max(0, -Math.floor(Math.log10(step) + 1e-9)), 6) : 0;
+  const fine = step > 0 && Math.abs(step * 10 ** digits - Math.round(step * 10 ** digits)) > 1e-6 ? digits + 1 : digits;
+  return list.map((n) => `${(n / factor).toFixed(fine)}${unit ? `\u00a0${prefix}${unit}` : ""}`);
 }

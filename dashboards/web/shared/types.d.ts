@@ -742,6 +742,8 @@ export interface Run {
 /** Curves of a run on a good board, to be drawn beside those of another. */
 export interface RunBeside {
   run: string;
+  job: string | null;
+  began_ns: number;
   curves: Array<Curve>;
 }
 
@@ -804,6 +806,7 @@ export interface SideOf {
   role: string;
   title: string;
   text: string;
+  plan: string;
 }
 
 /** `signed_out`: there was a session to end. */
