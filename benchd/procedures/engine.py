@@ -77,6 +77,8 @@ async def run(card: Card, asked: RunAsked, hands: Hands) -> Finished:
         told = True
     finally:
         unsure = await steps.all_off()
+        if told and outcome == "interrupted" and steps.measuring is not None:
+            await hands.keep(steps.record, steps.measuring.state())  # what it may go on from, now that it is off
         if told and outcome in EARLY and (so_far := await steps.so_far()):
             text = f"{text}. {so_far}"
         if unsure:

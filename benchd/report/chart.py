@@ -69,6 +69,8 @@ def course_chart(curve: Curve, texts: Texts, alt: str) -> str:
     for stretch in _between(rows, gaps):
         plot.band([(x, low, high) for x, _, low, high in stretch])
         plot.line([(x, mean) for x, mean, _, _ in stretch], CURRENT, 0.9)
+        if len(stretch) == 1:  # a line of one point is not seen
+            plot.bar(stretch[0][0], stretch[0][1], 0.0)
     return plot.svg(alt)
 
 

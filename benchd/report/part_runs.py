@@ -66,10 +66,15 @@ def _figure(result: Result, texts: Texts) -> str:
     if isinstance(result.value, str):
         return texts.said(result.value)
     if result.low is not None and result.high is not None:
-        ends = texts.plain(result.low), texts.plain(result.high)
-        return texts("runs.interval", value=texts.plain(result.value), low=ends[0], high=ends[1], unit=result.unit)
+        value, low, high = (texts.plain(_rounded(each)) for each in (result.value, result.low, result.high))
+        return texts("runs.interval", value=value, low=low, high=high, unit=result.unit)
     text = texts.numbers(quantity(float(result.value), result.unit, result.u))
     return f"{text} (k = 2)" if result.u is not None else text
+
+
+def _rounded(value: float) -> float:
+    """To three digits, whole ones left as they are."""
+    return float(round(value)) if abs(value) >= 1000 else float(f"{value:.3g}")
 
 
 def _curves(run: Run, good: Sequence[Curve], texts: Texts) -> Iterator[Block]:

@@ -107,6 +107,7 @@ async def test_a_good_boards_curve_stands_beside_that_of_another() -> None:
         async with chromium() as browser:
             watched = await open_page(browser, daemon.url)
             page = watched.page
+            listed = (await open_page(browser, f"{daemon.url}#measure")).page
             for job, board in (("R-1", "diode-leak"), ("R-2", "leak-only")):
                 sim.board(1, board)
                 run = begun(daemon, "leak-curve", LEAK, job)
@@ -119,6 +120,8 @@ async def test_a_good_boards_curve_stands_beside_that_of_another() -> None:
                     await by(page, "make-reference").click()
                     await expect(by(page, "is-reference")).to_have_text("✓ Reference for blue")
             await expect(by(page, "results")).to_contain_text("Against good boards")
+            await expect(by(listed, "run-row")).to_have_count(1)
+            await expect(by(listed, "run-row")).to_contain_text("Ohmic")
             await expect(by(page, "run-beside")).to_contain_text("Good boards of its kind: R-1, ")
             await expect(by(page, "legend")).to_contain_text("a good board of its kind")
             await expect(by(page, "curve-plot").locator("canvas")).to_have_count(1)

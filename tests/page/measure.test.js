@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { sentence } from "../../dashboards/web/jobs/sentences.js";
-import { gapsText, hintOf, lasting, mostText, notOff, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { beganOrEnded, gapsText, hintOf, lasting, mostText, notOff, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
 import { axisTexts, comparable, courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
 
 const GAP = "\u00a0";
@@ -101,6 +101,11 @@ test("what a run says is for people: remarks, off that was not confirmed, short 
   /** @param {string} unit @returns {any} */
   const over = (unit) => ({ columns: [{ unit }] });
   assert.deepEqual(["V", "s", ""].map((unit) => comparable(over(unit))), [true, false, false]);
+});
+
+test("of all that happens in a run only its begin and end change lists", () => {
+  assert.deepEqual(["began", "moment", "ended"].map((what) => beganOrEnded("procedure", { what })), [true, false, true]);
+  assert.deepEqual([beganOrEnded("journal", { what: "ended" }), beganOrEnded("procedure", null)], [false, false]);
 });
 
 test("the journal says what a run came to, and what leads have", () => {

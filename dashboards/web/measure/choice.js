@@ -4,6 +4,7 @@ import { messageOf } from "../shared/api.js";
 import { button, el } from "../shared/dom.js";
 import { refill } from "../jobs/refill.js";
 import { measureApi } from "./measureapi.js";
+import { beganOrEnded } from "./measurewords.js";
 import { runRows } from "./runrows.js";
 
 /** @import { BenchView, ProcedureCard } from "../shared/types.js" */
@@ -36,8 +37,7 @@ export class Choice {
 
   /** @param {string} kind @param {any} payload */
   event(kind, payload) {
-    const ended = kind === "procedure" && ["began", "ended"].includes(payload?.kind);
-    if (!ended && kind !== "files") return;
+    if (!beganOrEnded(kind, payload) && kind !== "files") return;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.load(), QUIET_MS);
   }

@@ -6,6 +6,7 @@ import { el } from "../shared/dom.js";
 import { age, begin, clock, typedNumber, withUncertainty } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { measureApi } from "./measureapi.js";
+import { beganOrEnded } from "./measurewords.js";
 import { runAddress } from "./runrows.js";
 
 /** @import { Leads, LeadSet, LeadView } from "../shared/types.js" */
@@ -34,9 +35,9 @@ export class LeadsPart {
     this.load();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (kind === "procedure" || kind === "journal") this.load();
+  /** @param {string} kind @param {any} payload */
+  event(kind, payload) {
+    if (beganOrEnded(kind, payload) || kind === "journal") this.load();
   }
 
   reload() {

@@ -185,6 +185,9 @@ export function mostText({ role, supply, channel, plan, voltage_v: volts, limit_
   return `${role === "main" ? "" : `${role}: `}${supply} · ${channel}: ${set || "nothing"}${plan ? ` (plan ${plan})` : ""}`;
 }
 
+/** Whether an event says that a run has begun or ended: in between there are many. @param {string} kind @param {{ what?: string } | null | undefined} payload */
+export const beganOrEnded = (kind, payload) => kind === "procedure" && ["began", "ended"].includes(payload?.what ?? "");
+
 const NOT_OFF = "NOT CONFIRMED OFF";
 /** Whether a run ended with an output that was not known to be off. @param {Pick<Run, "text">} run */
 export const notOff = ({ text }) => text.startsWith(NOT_OFF);

@@ -5,7 +5,7 @@ import { button, el } from "../shared/dom.js";
 import { attempt } from "../shared/sheet.js";
 import { onlyLooks } from "../jobs/may.js";
 import { measureApi } from "./measureapi.js";
-import { hintOf, lasting, mostText, parametersOf, placed } from "./measurewords.js";
+import { beganOrEnded, hintOf, lasting, mostText, parametersOf, placed } from "./measurewords.js";
 import { runAddress } from "./runrows.js";
 
 /** @import { BenchView, MostSet, ParameterView, ProcedureCard, SideOf } from "../shared/types.js" */
@@ -61,9 +61,9 @@ export class Setup {
     else if (!onlyLooks()) this.check();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (this.built && !onlyLooks() && ["procedure", "output", "trip"].includes(kind)) this.soon();
+  /** @param {string} kind @param {any} payload */
+  event(kind, payload) {
+    if (this.built && !onlyLooks() && (beganOrEnded(kind, payload) || ["output", "trip"].includes(kind))) this.soon();
   }
 
   close() {
