@@ -24,7 +24,7 @@ export class Choice {
     this.which = button("", () => { this.all = !this.all; this.load(); }, { class: "quiet", testid: "runs-which" });
     this.node = el("div", { class: "measure" }, el("h2", { tabindex: "-1" }, "Measurements"), this.fault, this.cards,
       el("section", { "aria-label": "Leads" }, el("h3", {}, "Leads"), this.leads, el("a", { class: "like-button", href: "#measure/leads", testid: "leads" }, "Leads …")),
-      el("section", { "aria-label": "Runs" }, el("div", { class: "part-head" }, el("h3", {}, "Done before"), this.which), this.runs));
+      el("section", { "aria-label": "Runs" }, el("div", { class: "part-head" }, el("h3", {}, "Runs"), this.which), this.runs));
     this.load();
   }
 
