@@ -171,7 +171,10 @@ def _record(kept: Kept[Card]) -> dict[str, Any]:
 def _told(kept: Kept[Card]) -> list[str]:
     card = kept.card
     told = [f"{card.title} ({card.name}, version {card.version}, {kept.origin})", card.what, "", "Sides:"]
-    told += [f"  {role}: {side.title}, {side.text}" for role, side in card.sides.items()]
+    told += [
+        f"  {role}: {side.title}, {side.text}{f' (plan {side.plan})' if side.plan else ''}"
+        for role, side in card.sides.items()
+    ]
     told.append("Parameters (--set NAME=VALUE):")
     for name, parameter in card.parameter.items():
         ends = [f"{word} {end:g}" for word, end in (("from", parameter.low), ("to", parameter.high)) if end is not None]

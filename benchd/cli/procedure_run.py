@@ -22,7 +22,9 @@ def run(
     name: Annotated[str, typer.Argument(help="The procedure's name.")],
     on: Annotated[list[str], typer.Option("--on", help="SUPPLY/CHANNEL, or ROLE=SUPPLY/CHANNEL for each side.")],
     set_: Annotated[list[str] | None, typer.Option("--set", help="NAME=VALUE; see `benchd procedure show`.")] = None,
-    plan: Annotated[str | None, typer.Option(help="Power plan; without it that of the output.")] = None,
+    plan: Annotated[
+        str | None, typer.Option(help="Power plan; without it what the procedure wants, else the output's.")
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="The cautions were read.")] = False,
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,

@@ -217,9 +217,7 @@ class Bench(Exporting):
         """See `BenchPort.save_plan`."""
         shelf = self._core.plans.shelf
         before = await asyncio.to_thread(shelf.find, name)
-        if seen is not None and seen != (plan_version(before) if before else ""):
-            told = f"plan {name} was changed meanwhile: look at it as it is now"
-            raise Refused("stale", told, msgspec.to_builtins(plan_view(before)) if before else None)
+        _not_stale(name, before, seen)
         try:
             found = await asyncio.to_thread(shelf.save, name, values)
         except PlanError as e:
@@ -227,10 +225,12 @@ class Bench(Exporting):
         await self.plan_changed(name, before, by)
         return plan_view(found)
 
-    async def delete_plan(self, name: str, *, by: str = "") -> None:
+    async def delete_plan(self, name: str, *, seen: str | None = None, by: str = "") -> None:
         """See `BenchPort.delete_plan`."""
         shelf = self._core.plans.shelf
         before = await asyncio.to_thread(shelf.find, name)
+        if before is not None:  # else it is told that there is none
+            _not_stale(name, before, seen)
         try:
             await asyncio.to_thread(shelf.delete, name)
         except PlanError as e:
@@ -290,6 +290,13 @@ def _in_nobodys_use(watch: ChannelWatch, what: str) -> None:
         f"{watch.supply}/{watch.number}: to {what} was asked for, but {tap.title} (run {tap.run}) uses it: wait for "
         "its end, or stop it; switching off works always and ends the run",
     )
+
+
+def _not_stale(name: str, present: Found | None, seen: str | None) -> None:
+    """Raises Refused where a plan is not as it was seen; `seen`: the version that was read, None: any."""
+    if seen is not None and seen != (plan_version(present) if present else ""):
+        told = f"plan {name} was changed meanwhile: look at it as it is now"
+        raise Refused("stale", told, msgspec.to_builtins(plan_view(present)) if present else None)
 
 
 def _told(error: PlanError) -> str:

@@ -21,7 +21,7 @@ from benchd.daemon.procedure_course import course
 from benchd.daemon.procedure_hands import ProcedureHands, SideInUse
 from benchd.daemon.procedure_restart import end_left, left_of, may_resume, wrapped
 from benchd.daemon.procedure_running import Running
-from benchd.daemon.procedure_views import card_view, checked_view, lead_view, new_id, placed
+from benchd.daemon.procedure_views import card_view, checked_view, lead_view, new_id, placed, stopped
 from benchd.daemon.tap import Tap
 from benchd.plans.plan import Plan
 from benchd.procedures.card import Card, Watch
@@ -29,7 +29,7 @@ from benchd.procedures.check import Output, check
 from benchd.procedures.comparing import compared
 from benchd.procedures.engine import RunAsked, run
 from benchd.procedures.hands import Cut
-from benchd.procedures.record import Curve, LeadSet, Run, Side, Value
+from benchd.procedures.record import Curve, LeadSet, Run, Side, Value, comparable
 from benchd.procedures.shelf import FOLDER, procedure_folder
 from benchd.settings import Channel, check_plan
 from benchd.store import lead_rows, procedure_rows
@@ -44,6 +44,7 @@ from benchd.web.procedure_port import (
     Procedures,
     ProcedureView,
     RunAsk,
+    RunBeside,
     RunBins,
     RunRow,
     RunView,
@@ -135,7 +136,8 @@ class ProcedureDesk:
             if any((each.supply, each.channel) == (side.supply, side.channel) for each in sides if each is not side):
                 raise Refused("out-of-range", f"{side.supply}/{side.channel}: each side takes an output of its own")
             channel = self._channel(side)
-            plan = await self._plan(side, channel, side.plan or card.plan or None)
+            wanted = card.sides[side.role].plan if side.role in card.sides else ""
+            plan = await self._plan(side, channel, side.plan or wanted or card.plan or None)
             identity = self._core.watches[side.supply, side.channel].identity
             senses = self._core.senses(side.supply, identity, side.channel)
             found[side.role] = Output(plan, channel.max_voltage_v, channel.max_limit_a, senses)
@@ -300,11 +302,12 @@ class ProcedureDesk:
 
         def look(db: Log) -> RunView | None:
             found = procedure_rows.run_of(db, id)
-            return (
-                None
-                if found is None
-                else RunView(found, None, may_resume(db, found), procedure_rows.reference_of(db, id))
-            )
+            if found is None:
+                return None
+            good = [
+                RunBeside(run.id, run.job, run.began_ns, list(run.curves)) for run in procedure_rows.beside(db, found)
+            ]
+            return RunView(found, None, may_resume(db, found), procedure_rows.reference_of(db, id), good)
 
         if (view := await self._bench.read(look)) is None:
             raise Refused("not-found", f"run {id!r} is not in the log")
@@ -344,7 +347,7 @@ class ProcedureDesk:
     async def stop(self, id: str, by: str = "") -> RunView:
         """See `ProcedurePort`."""
         if (running := self._running.get(id)) is not None:
-            await running.stop(Cut("stopped", f"stopped by {by}" if by else "stopped"))
+            await running.stop(Cut("stopped", stopped(by)))
         return await self.run(id)
 
     async def resume(self, id: str, accepted: bool, by: str = "") -> ProcedureView:
@@ -366,8 +369,9 @@ class ProcedureDesk:
     async def make_reference(self, id: str, board: str, note: str, by: str = "") -> RunView:
         """See `ProcedurePort`."""
         found = (await self.run(id)).run
-        if found.outcome not in ("passed", "failed", "done", "unclear") or not found.curves:
-            raise Refused("wrong-state", f"run {id} ({found.title}) has no curve of a run that came to its end")
+        if found.outcome not in ("passed", "failed", "done", "unclear") or not any(map(comparable, found.curves)):
+            told = f"run {id} ({found.title}) has no curve over a voltage or the like of a run that came to its end"
+            raise Refused("wrong-state", told)
         known = None if found.job is None else await self._bench.read(lambda db: db.job(str(found.job)))
         board = board or (known.board if known is not None else "")
         if not board:

@@ -24,6 +24,8 @@ from benchd.web.procedure_port import (
     SideOf,
 )
 
+FACES = {"page": "on the page", "command-line": "from the command line", "mqtt": "over MQTT", "other": ""}
+PLAN_WORDS = {"plan.voltage_v": "the plan's voltage", "plan.limit_a": "the plan's limit"}
 OLD_S = 30 * 86400.0
 """Leads that were measured so long ago are measured again. Our choice: clips wear, and connectors oxidise."""
 STEP_WORDS = {
@@ -44,8 +46,8 @@ def card_view(kept: Kept[Card]) -> ProcedureCard:
         kept.overrides,
         card.what,
         list(card.cautions),
-        [SideOf(role, side.title, side.text) for role, side in card.sides.items()],
-        [_parameter(name, parameter) for name, parameter in card.parameter.items()],
+        [SideOf(role, side.title, side.text, side.plan) for role, side in card.sides.items()],
+        [_parameter(name, parameter, card) for name, parameter in card.parameter.items()],
         [_step(step) for step in card.step],
         card.plan,
         card.traces,
@@ -58,9 +60,13 @@ def _step(step: Step) -> str:
     return f"{words} (again and again)" if isinstance(step, Repeat) else words
 
 
-def _parameter(name: str, parameter: Parameter) -> ParameterView:
+def _parameter(name: str, parameter: Parameter, card: Card) -> ParameterView:
     default = parameter.default
-    made = _worked(default) if isinstance(default, Worked) else _chosen(default) if isinstance(default, Chosen) else ""
+    made = ""
+    if isinstance(default, Worked):
+        made = _worked(parameter, default, card)
+    elif isinstance(default, Chosen):
+        made = _chosen(parameter, default, card)
     return ParameterView(
         name,
         parameter.title,
@@ -75,15 +81,32 @@ def _parameter(name: str, parameter: Parameter) -> ParameterView:
     )
 
 
-def _chosen(chosen: Chosen) -> str:
-    return f"by {chosen.choice}: " + ", ".join(f"{answer} {value:g}" for answer, value in chosen.values.items())
+def _chosen(parameter: Parameter, chosen: Chosen, card: Card) -> str:
+    """How its default follows from a choice, in words."""
+    each = (f"{answer}: {value:g} {parameter.unit}".rstrip() for answer, value in chosen.values.items())
+    return f"by “{card.parameter[chosen.choice].title}” ({', '.join(each)})"
 
 
-def _worked(worked: Worked) -> str:
-    told = f"{worked.of} × {worked.times:g}" if worked.times != 1 else worked.of
-    told += f" + {worked.plus:g}" if worked.plus else ""
-    told += f", at least {worked.at_least}" if worked.at_least is not None else ""
-    return told + (f", at most {worked.at_most}" if worked.at_most is not None else "")
+def _worked(parameter: Parameter, worked: Worked, card: Card) -> str:
+    """How its default follows from the plan or from another parameter, in words."""
+
+    def amount(value: float | str) -> str:
+        if isinstance(value, str):
+            return f"“{card.parameter[value].title}”" if value in card.parameter else PLAN_WORDS.get(value, value)
+        return f"{value:g} {parameter.unit}".rstrip()
+
+    told = amount(worked.of) + (f" × {worked.times:g}" if worked.times != 1 else "")
+    told += f" + {amount(worked.plus)}" if worked.plus else ""
+    told += f", at least {amount(worked.at_least)}" if worked.at_least is not None else ""
+    told += f", at most {amount(worked.at_most)}" if worked.at_most is not None else ""
+    return told
+
+
+def stopped(by: str) -> str:
+    """How a run ended that somebody stopped; `by`: a name, a face or both, as `web.caller.who` says it."""
+    *names, last = by.split(", ")
+    names += [] if last in FACES else [last]
+    return " ".join(filter(None, ("stopped", f"by {', '.join(names)}" if any(names) else "", FACES.get(last, ""))))
 
 
 def lead_view(supply: str, channel: int, book: LeadBook, now_ns: int) -> LeadView:

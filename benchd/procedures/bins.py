@@ -23,6 +23,11 @@ COURSE = "course"
 """Name of the curve in which a long run keeps its course."""
 MOST_BINS = 20_000
 """More are joined two by two: the course gets coarser, and keeps its extremes."""
+BREAK_S = 5.0
+"""Readings farther apart have a gap between them, over which nothing is joined, counted or drawn. Our choice: no supply
+that is on is read less often."""
+MOST_GAPS = 500
+"""Of more the longest stand in a curve. Our choice: a picture shows no more."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -60,16 +65,24 @@ class Bin:
 class Bins:
     """The course so far."""
 
-    def __init__(self, bins: Iterable[Bin] = ()) -> None:
+    def __init__(self, bins: Iterable[Bin] = (), gaps: Iterable[tuple[int, int]] = ()) -> None:
         self._done: list[Bin] = list(bins)
         self._open: Bin | None = None
+        self.gaps: list[tuple[int, int]] = list(gaps)
+        """Stretches without readings, ns since the epoch, in order."""
         self._broken = True
         """The next bin begins after a gap, so it is never joined with the one before."""
+        self._last_ns: int | None = None
 
     def add(self, t_ns: int, amps: float) -> None:
         """One reading, later than those before; no number is left out."""
         if not math.isfinite(amps):
             return
+        if self._last_ns is not None and t_ns - self._last_ns > BREAK_S * 1e9:
+            self.gap(self._last_ns, t_ns)
+        elif self._last_ns is None and self.gaps:
+            self.gaps[-1] = (self.gaps[-1][0], max(self.gaps[-1][1], t_ns))
+        self._last_ns = t_ns
         if self._open is None:
             self._open = Bin(t_ns, t_ns, 1, amps, amps, amps)
             return
@@ -77,11 +90,13 @@ class Bins:
         if self._open.seconds >= SHORTEST_S:
             self._close()
 
-    def gap(self) -> None:
-        """Nothing was read for a while: what comes is another part."""
+    def gap(self, from_ns: int, to_ns: int) -> None:
+        """Nothing was read in between, and until the next reading: what comes is another part."""
         if self._open is not None:
             self._close()
         self._broken = True
+        self._last_ns = None
+        self.gaps.append((from_ns, to_ns))
 
     def all(self) -> list[Bin]:
         """The course, in order."""
@@ -97,11 +112,30 @@ class Bins:
             return
         self._done.append(done)
         if len(self._done) > MOST_BINS:
-            pairs = [self._done[n : n + 2] for n in range(0, len(self._done), 2)]
-            self._done = [pair[0] if len(pair) == 1 else pair[0].joined(pair[1]) for pair in pairs]
+            self._done = halved(self._done)
 
 
-def course_of(bins: Sequence[Bin]) -> Curve:
+def halved(bins: Sequence[Bin]) -> list[Bin]:
+    """Neighbours joined two by two, where no gap lies between them."""
+    joined: list[Bin] = []
+    n = 0
+    while n < len(bins):
+        pair = bins[n : n + 2]
+        together = len(pair) == 2 and pair[1].t0_ns - pair[0].t1_ns <= BREAK_S * 1e9
+        joined.append(pair[0].joined(pair[1]) if together else pair[0])
+        n += 1 + together
+    if len(joined) <= 0.9 * len(bins):
+        return joined
+    # Hardly anything but gaps: it has to become less all the same, and the gaps are told beside the bins.
+    return [bins[n] if n + 1 == len(bins) else bins[n].joined(bins[n + 1]) for n in range(0, len(bins), 2)]
+
+
+def course_of(
+    bins: Sequence[Bin],
+    gaps: Iterable[tuple[int, int]] = (),
+    name: str = COURSE,
+    title: str = "Course of the current",
+) -> Curve:
     """Bins as the curve that a run keeps. At least one."""
     start_ns = bins[0].t0_ns
     times = tuple((each.t0_ns + each.t1_ns - 2 * start_ns) / 2e9 for each in bins)
@@ -111,4 +145,11 @@ def course_of(bins: Sequence[Bin]) -> Curve:
         Column("low_a", "Least", "A", tuple(each.low_a for each in bins)),
         Column("high_a", "Largest", "A", tuple(each.high_a for each in bins)),
     )
-    return Curve(COURSE, "Course of the current", columns, start_ns, weights=tuple(each.n for each in bins))
+    longest = sorted(gaps, key=lambda gap: gap[0] - gap[1])[:MOST_GAPS]
+    told = tuple(((begin - start_ns) / 1e9, (end - start_ns) / 1e9) for begin, end in sorted(longest))
+    return Curve(name, title, columns, start_ns, weights=tuple(each.n for each in bins), gaps=told)
+
+
+def is_course(curve: Curve) -> bool:
+    """Whether a curve is a course: mean, least and largest over time."""
+    return [column.name for column in curve.columns] == ["t_s", "mean_a", "low_a", "high_a"]

@@ -35,6 +35,7 @@ class CardSide(Table):
 
     title: Title
     text: Annotated[str, Field(max_length=400, description="Where it is connected.")] = ""
+    plan: Annotated[str, Field(max_length=64, description="The plan that it wants; empty: the card's.")] = ""
 
 
 class Step(Table):

@@ -212,6 +212,7 @@ class _Look:
     def _within(self, amount: Amount, key: str, plan: float, channel: float, unit: str, place: str, step: On) -> float:
         span = self.spans.span(amount)
         whose = f"plan {self.outputs[step.side].plan.name!r}" if plan <= channel else "the output"
+        whose += f" of side {step.side}" if len(self.card.sides) > 1 else ""
         most = min(plan, channel)
         if not 0 < span.low <= span.high <= most * WITHIN:
             self.faults.append(

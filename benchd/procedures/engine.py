@@ -62,8 +62,9 @@ async def run(card: Card, asked: RunAsked, hands: Hands) -> Finished:
         await hands.keep(ended)
         return Finished(ended)
     record = msgspec.structs.replace(
-        record, outcome="running", ended_ns=None, parameters=checked.parameters, results=(), curves=()
-    )
+        record, outcome="running", ended_ns=None, parameters=checked.parameters, results=(), curves=(),
+        against=tuple(asked.reference),
+    )  # fmt: skip
     steps = Steps(card, asked.outputs, hands, record, asked.reference)
     if asked.earlier is not None and asked.gap is not None:
         steps.resumed(asked.state, asked.gap)
@@ -76,6 +77,8 @@ async def run(card: Card, asked: RunAsked, hands: Hands) -> Finished:
         told = True
     finally:
         unsure = await steps.all_off()
+        if told and outcome == "interrupted" and steps.measuring is not None:
+            await hands.keep(steps.record, steps.measuring.state())  # what it may go on from, now that it is off
         if told and outcome in EARLY and (so_far := await steps.so_far()):
             text = f"{text}. {so_far}"
         if unsure:

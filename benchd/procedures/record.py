@@ -71,6 +71,8 @@ class Curve(msgspec.Struct, frozen=True):
     """What the best model says at each abscissa, in the unit of the second column; None: it was not fitted there."""
     weights: tuple[int, ...] = ()
     """Of a course in bins: how many readings stand behind each, so that means of several are right."""
+    gaps: tuple[tuple[float, float], ...] = ()
+    """Of a course: stretches without readings, from and to, in the abscissa's unit. No line goes over them."""
 
     def points(self) -> list[tuple[float, float, float]]:
         """Abscissa, value of the second column and its uncertainty (0: not known), where both are known."""
@@ -80,6 +82,11 @@ class Curve(msgspec.Struct, frozen=True):
             for n, (x, y) in enumerate(zip(across.values, up.values, strict=True))
             if x is not None and y is not None
         ]
+
+
+def comparable(curve: Curve) -> bool:
+    """Whether the curves of two boards may be laid over each other: not where the abscissa is a time or a count."""
+    return curve.columns[0].unit not in ("", "s")
 
 
 class Happened(msgspec.Struct, frozen=True):
@@ -121,6 +128,8 @@ class Run(msgspec.Struct, frozen=True):
     """Against the earlier run of the same card in the same job: a sentence; empty: there is none."""
     earlier: str = ""
     """Id of that run."""
+    against: tuple[str, ...] = ()
+    """Ids of the runs on good boards of its kind that it was laid beside."""
 
 
 class LeadSet(msgspec.Struct, frozen=True):

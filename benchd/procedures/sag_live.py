@@ -10,8 +10,8 @@ import math
 
 import numpy as np
 
-from benchd.procedures.bins import Bins
-from benchd.procedures.record import Column, Curve, Happened, Result, Value
+from benchd.procedures.bins import Bins, course_of
+from benchd.procedures.record import Happened, Result, Value
 from benchd.procedures.taken import Analysed, Taken, Told
 from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity
@@ -121,18 +121,7 @@ class SagLive:
             Result("pace", "Changes a second", pace, "1/s", text=slow),
         )  # fmt: skip
         outcome = "failed" if gave_up is not None else "passed"
-        return Analysed(outcome, f"{told} {slow}", rows, (self._course(),))  # type: ignore[arg-type]
-
-    def _course(self) -> Curve:
-        bins = self._bins.all()
-        times = tuple((each.t0_ns + each.t1_ns - 2 * bins[0].t0_ns) / 2e9 for each in bins)
-        columns = (
-            Column("t_s", "Time", "s", times),
-            Column("mean_a", "Current", "A", tuple(each.mean_a for each in bins)),
-            Column("low_a", "Least", "A", tuple(each.low_a for each in bins)),
-            Column("high_a", "Largest", "A", tuple(each.high_a for each in bins)),
-        )
-        return Curve("course", "Course of the current", columns)
+        return Analysed(outcome, f"{told} {slow}", rows, (course_of(self._bins.all(), self._bins.gaps),))  # type: ignore[arg-type]
 
     def state(self) -> dict[str, object]:
         """See `Live`: a start is watched, so nothing goes on by itself."""

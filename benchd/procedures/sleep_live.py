@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from benchd.procedures.bins import Bin, Bins, course_of
+from benchd.procedures.bins import BREAK_S, Bin, Bins, course_of, halved
 from benchd.procedures.coverage import half_width, step_limit
 from benchd.procedures.record import Curve, Happened, Result, Value
 from benchd.procedures.taken import Analysed, Taken, Told
@@ -20,8 +20,6 @@ from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity
 from benchd.traces.uncertainty import Known
 
-BREAK_S = 5.0
-"""Readings farther apart have a gap between them that is not counted. Our choice: no supply is read less often."""
 LEAST_DRIFT_S = 1200.0
 """Drift is told from so long a sleep on. Our choice."""
 PICTURE_BINS = 3000
@@ -58,7 +56,6 @@ class SleepLive:
         self._sums = Sums()
         self._bins = Bins()
         self._last: tuple[int, float] | None = None
-        self._gaps: list[tuple[int, int]] = []
 
     def _zero_parts(self) -> tuple[float, float]:
         """How well the zero is known: a limit and a standard deviation, A. Measured: a step and the scatter; else the
@@ -99,9 +96,6 @@ class SleepLive:
             sums.middle_a += away_a / sums.asleep_n
             sums.squares += away_a * (amps - sums.middle_a)
         if last is None or (t_ns - last[0]) / 1e9 > BREAK_S:
-            if last is not None:
-                self._gaps.append((last[0], t_ns))
-                self._bins.gap()
             return
         self._count(sums, (t_ns - last[0]) / 1e9, (amps + last[1]) / 2, awake or was)
 
@@ -125,7 +119,8 @@ class SleepLive:
             return Told(values, "no reading yet")
         mean_a, u_a = self._mean()
         values |= {"mean_a": mean_a, "u_a": u_a, "asleep_a": self._asleep_a()}
-        told = f"{quantity(mean_a, 'A', u_a)} on average in {_long(sums.seconds)}, {sums.wakes} wake-ups"
+        wakes = f"{sums.wakes} wake-up{'s' * (sums.wakes != 1)}"
+        told = f"{quantity(mean_a, 'A', u_a)} on average in {_long(sums.seconds)}, {wakes}"
         return Told(values, told)
 
     def _mean(self) -> tuple[float, float]:
@@ -163,10 +158,11 @@ class SleepLive:
             rows.append(Result("asleep", "Asleep", asleep_a, "A", u_asleep, text=said))
         rows += self._wakes() + self._battery(mean_a, u_a) + self._drift()
         rows.append(Result("peak", "Highest current", sums.peak_a, "A"))
-        gaps_s = sum(end - begin for begin, end in self._gaps) / 1e9
-        if self._gaps:
+        if gaps := self._bins.gaps:
+            gaps_s = sum(end - begin for begin, end in gaps) / 1e9
+            counted = f"One gap of {gaps_s:.0f} s" if len(gaps) == 1 else f"{len(gaps)} gaps, {gaps_s:.0f} s in all"
             rows.append(
-                Result("gaps", "Not recorded", gaps_s, "s", text=f"{len(self._gaps)} gaps, {gaps_s:.0f} s in all.")
+                Result("gaps", "Gaps in the record", gaps_s, "s", text=f"{counted}: no figure counts that time.")
             )
         return Analysed("done", " ".join(row.text for row in rows if row.text), tuple(rows), (self._course(),))
 
@@ -178,7 +174,8 @@ class SleepLive:
         low = float(chi2.ppf(0.025, 2 * sums.wakes)) / 2 if sums.wakes else 0.0
         high = float(chi2.ppf(0.975, 2 * (sums.wakes + 1))) / 2
         rate = sums.wakes / hours
-        told = f"It woke {sums.wakes} times: {rate:.3g} an hour (95 %: {low / hours:.3g} to {high / hours:.3g})."
+        often = "once" if sums.wakes == 1 else f"{sums.wakes} times"
+        told = f"It woke {often}: {_figure(rate)} an hour (95 %: {_figure(low / hours)} to {_figure(high / hours)})."
         rows = [Result("wakes", "Wake-ups an hour", rate, "1/h", None, low / hours, high / hours, told)]
         if sums.wakes:
             each_c = sums.wake_c / sums.wakes
@@ -213,9 +210,8 @@ class SleepLive:
     def _course(self) -> Curve:
         bins = self._bins.all()
         while len(bins) > PICTURE_BINS:
-            pairs = [bins[n : n + 2] for n in range(0, len(bins), 2)]
-            bins = [pair[0] if len(pair) == 1 else pair[0].joined(pair[1]) for pair in pairs]
-        return course_of(bins)
+            bins = halved(bins)
+        return course_of(bins, self._bins.gaps)
 
     # ---- a restart -----------------------------------------------------------------------------------------------
 
@@ -223,18 +219,24 @@ class SleepLive:
         """See `Live`."""
         # By name: dataclasses.astuple copies deeply, and days have some ten thousand of them.
         bins = [(b.t0_ns, b.t1_ns, b.n, b.mean_a, b.low_a, b.high_a) for b in self._bins.all()]
-        return {"sums": dataclasses.asdict(self._sums), "bins": bins, "gaps": list(self._gaps)}
+        return {"sums": dataclasses.asdict(self._sums), "bins": bins, "gaps": list(self._bins.gaps)}
 
     def restore(self, state: dict[str, object], gap_from_ns: int, gap_to_ns: int) -> None:
-        """See `Live`. The gap is counted as not recorded, and nothing is made up for it."""
+        """See `Live`. The gap begins with what is not in the state any more; nothing is made up for it."""
         told: dict[str, Any] = dict(state)
         self._sums = Sums(**told["sums"])
-        self._bins = Bins(Bin(*each) for each in told["bins"])
-        self._gaps = [(int(begin), int(end)) for begin, end in told["gaps"]]
-        self._gaps.append((gap_from_ns, gap_to_ns))
-        self._bins.gap()
+        self._bins = Bins(
+            (Bin(*each) for each in told["bins"]), ((int(begin), int(end)) for begin, end in told["gaps"])
+        )
+        last = self._bins.all()[-1:]
+        self._bins.gap(min(gap_from_ns, last[0].t1_ns) if last else gap_from_ns, gap_to_ns)
         self._last = None
 
 
 def _long(seconds: float) -> str:
     return f"{seconds / 3600:.3g} h" if seconds >= 3600 else f"{seconds:.0f} s"
+
+
+def _figure(value: float) -> str:
+    """Three digits, and no powers of ten."""
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"

@@ -317,7 +317,7 @@ class Steps:
         question = Question(
             step.name, step.text, step.kind, tuple(step.choices), step.unit, step.low, step.high, until_ns
         )
-        self.hands.tell(self.progress(step.title or "waits for you", question=question))
+        self.hands.tell(self.progress(step.title or "waits for an answer", question=question))
         answer = await self.hands.ask(question)
         self.taken.answers.append(Answered(step.name, answer, self.hands.now_ns()))
         if isinstance(answer, int | float) and not isinstance(answer, bool):
@@ -415,8 +415,8 @@ def _title(step: AnyStep) -> str:
     """What a step does, in a few words."""
     words = {
         "on": "switches on", "off": "switches off", "set": "changes the settings", "wait": "waits",
-        "measure": "measures", "compare": "compares", "ask": "waits for you", "mark": "marks", "record": "records",
-        "repeat": "repeats",
+        "measure": "measures", "compare": "compares", "ask": "waits for an answer", "mark": "marks",
+        "record": "records", "repeat": "repeats",
         "watch": "measures until you say done", "analyse": "works it out", "end": "ends",
     }  # fmt: skip
     return words[step.do]

@@ -12,8 +12,8 @@ import math
 
 import numpy as np
 
-from benchd.procedures.bins import Bins
-from benchd.procedures.record import Column, Curve, Happened, Result, Value
+from benchd.procedures.bins import COURSE, Bins, course_of
+from benchd.procedures.record import Happened, Result, Value
 from benchd.procedures.taken import Analysed, Mean, Measured, Taken, Told
 from benchd.procedures.usb_class import class_of
 from benchd.traces.samples import Samples
@@ -21,6 +21,7 @@ from benchd.traces.trip_words import quantity
 from benchd.traces.uncertainty import Known
 
 BATTERY, USB = "battery", "usb"
+NAMES = {USB: "USB"}
 SAFE_0_V = 0.8
 """A USB port that nobody feeds has no more than this (vSafe0V; USB Power Delivery ch. 7, from memory)."""
 RISE_V = 0.1
@@ -121,7 +122,13 @@ class TwoSidesLive:
         """See `Live`."""
         rows = [*self._idle(), *self._from_usb(), *self._battery(), *self._skew()]
         outcome = "failed" if any(row.verdict == "bad" for row in rows) else "done"
-        curves = tuple(_course(side, state.bins) for side, state in self._sides.items() if state.bins.all())
+        curves = tuple(
+            course_of(
+                state.bins.all(), state.bins.gaps, f"{COURSE}_{side}", f"Current of the {NAMES.get(side, side)} side"
+            )
+            for side, state in self._sides.items()
+            if state.bins.all()
+        )
         return Analysed(outcome, " ".join(row.text for row in rows if row.text), tuple(rows), curves)  # type: ignore[arg-type]
 
     def _idle(self) -> list[Result]:
@@ -185,15 +192,3 @@ class TwoSidesLive:
 
     def restore(self, state: dict[str, object], gap_from_ns: int, gap_to_ns: int) -> None:
         """See `Live`."""
-
-
-def _course(side: str, bins: Bins) -> Curve:
-    found = bins.all()
-    times = tuple((each.t0_ns + each.t1_ns - 2 * found[0].t0_ns) / 2e9 for each in found)
-    columns = (
-        Column("t_s", "Time", "s", times),
-        Column("mean_a", "Current", "A", tuple(each.mean_a for each in found)),
-        Column("low_a", "Least", "A", tuple(each.low_a for each in found)),
-        Column("high_a", "Largest", "A", tuple(each.high_a for each in found)),
-    )
-    return Curve(f"course_{side}", f"Current of the {side} side", columns)

@@ -27,7 +27,7 @@ async def watch(steps: Steps, step: Watch, state: dict[str, object] | None, gap:
         measuring.restore(state, *gap)
     began_ns = hands.now_ns()
     longest_s = steps.scope.number(step.longest_s)
-    kept_ns = told_ns = began_ns
+    told_ns, kept_ns = began_ns, 0  # what it would go on from is kept at once
     async for side, part in _parts(steps, step.sides):
         if len(part):
             measuring.feed(side, part)

@@ -13,10 +13,10 @@ from benchd.jobs.checklist_folder import Lists
 from benchd.jobs.job import Job, JournalEntry
 from benchd.jobs.photo import Photo
 from benchd.jobs.ticks import ListState
-from benchd.procedures.record import Run
+from benchd.procedures.record import Curve, Run
 from benchd.store.log import Log, StoredTrip, TraceRow
 from benchd.store.photo_rows import photos, picture
-from benchd.store.procedure_rows import runs
+from benchd.store.procedure_rows import beside, runs
 from benchd.store.reference_rows import Bands, band_for, references
 from benchd.store.step_entries import states_of
 from benchd.traces.picture import Pictured, Scene, scene
@@ -102,6 +102,8 @@ class Gathered:
     """Of its kind of board."""
     runs: tuple[Run, ...] = ()
     """Procedures, oldest first; those that go on are none of them."""
+    beside: dict[str, tuple[Curve, ...]] = dataclasses.field(default_factory=dict)
+    """Curves of the runs on good boards that a run was compared with, by its id."""
 
     def trace(self, number: int | None) -> Traced | None:
         """The trace of that number."""
@@ -117,6 +119,7 @@ def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
     traces = tuple(_traced(db, db.traces(job=job_id, limit=-1)[::-1]))
     trips = tuple(db.trips(job=job_id, limit=1000)[::-1])
     kept = photos(db, job_id)
+    measured = tuple(each for each in runs(db, job_id, limit=MOST_RUNS)[::-1] if each.outcome != "running")
     return Gathered(
         job,
         entries,
@@ -128,7 +131,8 @@ def gathered(db: Log, job_id: str, lists: Lists) -> Gathered:
         tuple(states_of(db, job, lists)),
         _supplies(db, [t.row.supply for t in traces] + [t.supply for t in trips]),
         len(references(db, job.board)) if job.board else 0,
-        tuple(each for each in runs(db, job_id, limit=MOST_RUNS)[::-1] if each.outcome != "running"),
+        measured,
+        {run.id: tuple(curve for good in beside(db, run) for curve in good.curves) for run in measured},
     )
 
 

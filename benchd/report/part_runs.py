@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from benchd.procedures.record import Outcome, Result, Run
-from benchd.report.chart import chart
+from benchd.procedures.bins import is_course
+from benchd.procedures.record import Curve, Outcome, Result, Run
+from benchd.report.chart import chart, course_chart
 from benchd.report.document import Block, Drawing, Drawings, Facts, Heading, Para, Table
 from benchd.report.gather import Gathered
 from benchd.report.texts import Texts
@@ -44,7 +45,7 @@ def runs(g: Gathered, texts: Texts) -> Iterator[Block]:
         if run.compared:
             yield Para(texts.said(run.compared))
         yield from _results(run, texts)
-        yield from _curves(run, texts)
+        yield from _curves(run, g.beside.get(run.id, ()), texts)
         if run.parameters:
             yield Facts([(key, _shown(value, texts)) for key, value in run.parameters.items()])
 
@@ -65,20 +66,44 @@ def _figure(result: Result, texts: Texts) -> str:
     if isinstance(result.value, str):
         return texts.said(result.value)
     if result.low is not None and result.high is not None:
-        ends = texts.plain(result.low), texts.plain(result.high)
-        return texts("runs.interval", value=texts.plain(result.value), low=ends[0], high=ends[1], unit=result.unit)
+        value, low, high = (texts.plain(_rounded(each)) for each in (result.value, result.low, result.high))
+        return texts("runs.interval", value=value, low=low, high=high, unit=result.unit)
     text = texts.numbers(quantity(float(result.value), result.unit, result.u))
     return f"{text} (k = 2)" if result.u is not None else text
 
 
-def _curves(run: Run, texts: Texts) -> Iterator[Block]:
-    drawn = [
-        Drawing(svg, texts.said(curve.title), texts("runs.curve-alt", title=texts.said(curve.title)))
-        for curve in run.curves
-        if (svg := chart(curve, texts, texts("runs.curve-alt", title=texts.said(curve.title))))
-    ]
+def _rounded(value: float) -> float:
+    """To three digits, whole ones left as they are."""
+    return float(round(value)) if abs(value) >= 1000 else float(f"{value:.3g}")
+
+
+def _curves(run: Run, good: Sequence[Curve], texts: Texts) -> Iterator[Block]:
+    drawn = []
+    for curve in run.curves:
+        beside = [each for each in good if each.name == curve.name]
+        caption = _caption(curve, len(beside), texts)
+        alt = texts("runs.curve-alt", title=caption)
+        svg = course_chart(curve, texts, alt) if is_course(curve) else chart(curve, texts, alt, beside)
+        if svg:
+            drawn.append(Drawing(svg, caption, alt))
     if drawn:
         yield Drawings(drawn, wide=True)
+
+
+def _caption(curve: Curve, beside: int, texts: Texts) -> str:
+    """Title and legend."""
+    told = []
+    if any(value is not None for value in curve.fitted):
+        told.append(texts("runs.legend-fit"))
+    if beside:
+        told.append(texts("runs.legend-good-one" if beside == 1 else "runs.legend-good-more", count=beside))
+    if is_course(curve):
+        told.append(texts("runs.legend-course"))
+    if curve.gaps:
+        told.append(
+            texts("runs.legend-gaps-one" if len(curve.gaps) == 1 else "runs.legend-gaps", count=len(curve.gaps))
+        )
+    return "; ".join([texts.said(curve.title), *told])
 
 
 def _shown(value: float | str | bool | None, texts: Texts) -> str:

@@ -31,6 +31,7 @@ def packed_runs(
             happened=_with_photos(clean.happened, {str(there): str(n) for there, n in photos.items()}),
             traces=tuple(trace for trace in clean.traces if trace in traces),
             earlier=clean.earlier if clean.earlier in ids else "",
+            against=tuple(id for id in clean.against if id in ids),
         )
         out.append(PackedRun(kept, reference_of(log, run.id)))
     return out
@@ -128,6 +129,7 @@ def insert(
         happened=_with_photos(was.happened, {str(n): str(here) for n, here in photos.items()}),
         traces=tuple(traces[trace] for trace in was.traces),
         earlier=ids.get(was.earlier, ""),
+        against=tuple(ids[id] for id in was.against if id in ids),
     )
     db.execute(
         "INSERT INTO runs (id, card, job, began_ns, ended_ns, outcome, reference, data)"

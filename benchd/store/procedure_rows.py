@@ -6,7 +6,7 @@ from __future__ import annotations
 import msgspec
 
 from benchd.jobs.job import JournalEntry
-from benchd.procedures.record import Curve, Run, run_without_person
+from benchd.procedures.record import Curve, Run, comparable, run_without_person
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 
@@ -14,6 +14,8 @@ ENDED = "procedure"
 """Kind of the journal's entry."""
 REFERENCE = "reference"
 """Of one that says that a run is a reference, as of traces."""
+MOST_BESIDE = 8
+"""Our choice: more lines in one picture are not told apart."""
 _RUN = msgspec.json.Decoder(Run)
 _STATE = msgspec.json.Decoder(dict[str, object])
 
@@ -132,6 +134,18 @@ def reference_curves(log: Log, card: str, board: str) -> dict[str, tuple[Curve, 
         return {}
     found = log.rows("SELECT data, job FROM runs WHERE reference = ? AND card = ? ORDER BY began_ns", (board, card))
     return {run.id: run.curves for run in (decoded(*row) for row in found)}
+
+
+def beside(log: Log, run: Run) -> list[Run]:
+    """The runs on good boards that a run was laid beside, the newest first, `MOST_BESIDE` at most. They have only those
+    of their curves that are comparable and that it has, too; a run without such a curve is left out."""
+    names = {curve.name for curve in run.curves if comparable(curve)}
+    found: list[Run] = []
+    for id_ in reversed(run.against):
+        good = run_of(log, id_) if names and len(found) < MOST_BESIDE else None
+        if good is not None and (curves := tuple(curve for curve in good.curves if curve.name in names)):
+            found.append(msgspec.structs.replace(good, curves=curves))
+    return found
 
 
 def data_of(run: Run) -> str:

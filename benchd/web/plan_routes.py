@@ -43,9 +43,9 @@ def router(bench: BenchPort) -> APIRouter:
         return answer(await bench.save_plan(name, values, seen=q.seen, by=caller_of(request).name))
 
     @r.delete("/plans/{name}", responses=shape(PlanView, many="plans"))
-    async def delete(request: Request, name: PlanName) -> Response:
+    async def delete(request: Request, name: PlanName, q: Annotated[SeenQuery, Query()]) -> Response:
         """Delete a plan of one's own; one of that name in the settings, or shipped, is there again. Answers what is."""
-        await bench.delete_plan(name, by=caller_of(request).name)
+        await bench.delete_plan(name, seen=q.seen, by=caller_of(request).name)
         return answer({"plans": _sorted(bench)})
 
     return r

@@ -267,8 +267,11 @@ class BenchPort(Protocol):
         Raises Refused('out-of-range') with one sentence a fault, or Refused('stale').
         """
 
-    async def delete_plan(self, name: str, *, by: str = "") -> None:
-        """Delete a plan of one's own; the shipped one of that name is there again. Raises Refused."""
+    async def delete_plan(self, name: str, *, seen: str | None = None, by: str = "") -> None:
+        """Delete a plan of one's own; the shipped one of that name is there again. `seen`: the version that was read.
+
+        Raises Refused('stale') with the present one, Refused('wrong-state'), Refused('not-found').
+        """
 
     async def trips(self, job: str | None, limit: int) -> list[TripRow]: ...
 

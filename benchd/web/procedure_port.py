@@ -7,7 +7,7 @@ from typing import Literal, Protocol
 import msgspec
 
 from benchd.procedures.hands import Question
-from benchd.procedures.record import LeadSet, Outcome, Run, Side, Value
+from benchd.procedures.record import Curve, LeadSet, Outcome, Run, Side, Value
 from benchd.procedures.taken import Told
 
 
@@ -35,6 +35,8 @@ class SideOf(msgspec.Struct):
     title: str
     text: str = ""
     """Where it is connected."""
+    plan: str = ""
+    """The plan that it wants; empty: that of the card."""
 
 
 class ProcedureCard(msgspec.Struct):
@@ -77,7 +79,7 @@ class SideChosen(msgspec.Struct, frozen=True):
     supply: str
     channel: int
     plan: str | None = None
-    """null: the channel's own."""
+    """null: the one that the card wants for this side, else the channel's own."""
 
 
 class MostSet(msgspec.Struct):
@@ -151,6 +153,15 @@ class RunRow(msgspec.Struct):
     may_resume: bool = False
 
 
+class RunBeside(msgspec.Struct):
+    """Curves of a run on a good board, to be drawn beside those of another."""
+
+    run: str
+    job: str | None
+    began_ns: int
+    curves: list[Curve]
+
+
 class RunView(msgspec.Struct):
     """One run: its record, and how it stands while it goes on."""
 
@@ -160,6 +171,8 @@ class RunView(msgspec.Struct):
     """It was interrupted, and can go on when a person says so (POST /runs/{id}/resume); nothing does so by itself."""
     reference: str = ""
     """The kind of board that it is a reference for; empty: none."""
+    beside: list[RunBeside] = []
+    """The runs on good boards of its kind that it was compared with, the newest first; of many the newest."""
 
 
 class RunBins(msgspec.Struct):

@@ -9,7 +9,7 @@ import pytest
 from benchd.daemon.procedure_course import course
 from benchd.daemon.procedure_restart import wrapped
 from benchd.plans.shelf import shipped
-from benchd.procedures.record import Column, Curve, Happened, Run, Side
+from benchd.procedures.record import Column, Curve, Run, Side
 from benchd.procedures.sleep_live import SleepLive
 from benchd.procedures.taken import Taken
 from benchd.store.log import Log
@@ -21,28 +21,25 @@ T0 = 1_790_000_000_000_000_000
 S = 10**9
 
 
-def test_a_run_with_a_course_needs_no_readings_and_keeps_extremes_and_gaps(tmp_path) -> None:
-    times = tuple(float(n) for n in range(100))
+def test_a_run_with_a_course_needs_no_readings_and_keeps_extremes_and_breaks_at_gaps(tmp_path) -> None:
+    times = tuple(float(n) for n in (*range(54), *range(63, 100)))
     columns = (
         Column("t_s", "Time", "s", times),
-        Column("mean_a", "Mean", "A", (0.002,) * 100),
-        Column("low_a", "Least", "A", tuple(0.001 if n == 42 else 0.002 for n in range(100))),
-        Column("high_a", "Largest", "A", tuple(0.5 if n == 77 else 0.002 for n in range(100))),
-    )
-    gap = Happened(
-        T0, "gap", "nothing was recorded for 10 s", {"from_ns": float(T0 + 60 * S), "to_ns": float(T0 + 70 * S)}
+        Column("mean_a", "Mean", "A", (0.002,) * len(times)),
+        Column("low_a", "Least", "A", tuple(0.001 if at_s == 42 else 0.002 for at_s in times)),
+        Column("high_a", "Largest", "A", tuple(0.5 if at_s == 77 else 0.002 for at_s in times)),
     )
     run = Run(
         "P1", "soak", 1, "Soak", None, T0 - 5 * S, (Side("main", "psu", 1),), "phone-cell", {}, ended_ns=T0 + 100 * S,
-        curves=(Curve("course", "Course", columns, T0),), happened=(gap,),
+        curves=(Curve("course", "Course", columns, T0, gaps=((53.0, 63.0),)),),
     )  # fmt: skip
     with Log.open(tmp_path / "log.sqlite") as log:
         found = course(log, run, "main", 10, T0)
-    assert (found.t0_ns, len(found.t_s)) == (T0, 10)
-    assert found.t_s[0] == 4.5
-    assert (found.low_a[4], found.high_a[7]) == (0.001, 0.5)
-    assert found.mean_a == pytest.approx([0.002] * 10)
-    assert found.gaps == [pytest.approx((60.0, 70.0), abs=1e-3)]
+    assert found.t0_ns == T0
+    assert found.t_s == [4.5, 14.5, 24.5, 34.5, 44.5, 51.5, 58.0, 67.5, 77.5, 87.5, 96.0]
+    assert (found.low_a[4], found.high_a[8]) == (0.001, 0.5)
+    assert found.mean_a == [*[pytest.approx(0.002)] * 6, None, *[pytest.approx(0.002)] * 4]
+    assert found.gaps == [(53.0, 63.0)]
 
 
 @pytest.mark.parametrize("goes_on", [False, True])

@@ -15,8 +15,10 @@ from benchd.daemon.leads import LeadBook
 from benchd.daemon.procedure_course import course
 from benchd.daemon.procedure_desk import ProcedureDesk
 from benchd.daemon.procedure_restart import end_left, left_of, may_resume, wrapped
+from benchd.daemon.procedure_views import stopped
 from benchd.jobs.job import Job
-from benchd.procedures.record import LeadSet, Run, Side
+from benchd.procedures.bins import Bin, course_of
+from benchd.procedures.record import Column, Curve, LeadSet, Run, Side
 from benchd.store import lead_rows, procedure_rows
 from benchd.store.log import Log
 from benchd.web.port import Refused
@@ -136,7 +138,7 @@ async def test_a_resumed_run_tells_its_gap_and_is_the_same_run(
         await desk.resume("P1", True)
     await desk.stop("P1", "page")
     run = (await desk.run("P1")).run
-    assert (run.outcome, run.text) == ("stopped", "stopped by page")
+    assert (run.outcome, run.text) == ("stopped", "stopped on the page")
     (gap,) = (moment for moment in run.happened if moment.kind == "gap")
     assert "nothing was recorded for 90 s" in gap.text
     assert core.watches["psu-a", 1].tap is None
@@ -246,3 +248,41 @@ def test_readings_that_were_joined_with_earlier_ones_count_as_the_runs_last(log:
     procedure_rows.keep_run(log, left(began))
     log.add_block(readings(began - 1 * S, [0.1] * 200))
     assert end_left(log, past(0.0))[0].ended_ns == began + 1 * S - 10_000_000
+
+
+async def test_a_side_has_the_plan_that_its_card_wants_for_it_unless_another_is_chosen(desk: ProcedureDesk) -> None:
+    sides = (SideChosen("battery", "psu-a", 1), SideChosen("usb", "psu-a", 2))
+    found = await desk.check_run(RunAsk("two-sides", sides, {"by_itself": True}))
+    assert [(most.role, most.plan) for most in found.most] == [("battery", "phone"), ("usb", "usb-5v")]
+    chosen = (sides[0], SideChosen("usb", "psu-a", 2, "phone"))
+    (fault,) = (await desk.check_run(RunAsk("two-sides", chosen, {"by_itself": True}))).faults
+    assert "5 V would be set; allowed is above 0 V up to 4 V, as plan 'phone' of side usb says" in fault
+    card = await desk.procedure("find-short")
+    assert next(one for one in card.parameters if one.name == "voltage_v").default_text.startswith(
+        "“Voltage that the rail is made for”, at most 0.5 V"
+    )
+
+
+async def test_a_run_is_shown_with_the_good_boards_that_it_was_compared_with(desk: ProcedureDesk, log: Log) -> None:
+    curve = Curve("leak", "Leak", (Column("v", "Voltage", "V", (1.0, 2.0)), Column("a", "Current", "A", (0.1, 0.2))))
+    course = course_of([Bin(1, 2, 3, 0.1, 0.1, 0.1)])
+    log.add_job(Job("R-3", "phone", "blue"))
+    ended_run = left(past(100.0), job="R-3", outcome="done", ended_ns=past(99.0), curves=(curve, course))
+    procedure_rows.keep_run(log, ended_run)
+    procedure_rows.keep_run(log, msgspec.structs.replace(ended_run, id="P2", curves=(course,)))
+    procedure_rows.keep_run(log, msgspec.structs.replace(ended_run, id="P3", against=("P1",)))
+    assert (await desk.make_reference("P1", "", "", "anna")).reference == "blue"
+    with pytest.raises(Refused, match="no curve over a voltage or the like"):
+        await desk.make_reference("P2", "blue", "")
+    (good,) = (await desk.run("P3")).beside
+    assert (good.run, good.job, good.began_ns, good.curves) == ("P1", "R-3", ended_run.began_ns, [curve])
+    assert (await desk.run("P1")).beside == []
+
+
+@pytest.mark.parametrize(
+    ("by", "told"),
+    [("anna, page", "stopped by anna on the page"), ("anna", "stopped by anna"), ("", "stopped"),
+     ("command-line", "stopped from the command line"), ("other", "stopped")],
+)  # fmt: skip
+def test_who_stopped_a_run_is_said(by: str, told: str) -> None:
+    assert stopped(by) == told

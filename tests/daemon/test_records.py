@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
+import msgspec
 import pytest
 
 from benchd.daemon.bench import Bench
@@ -153,6 +154,20 @@ async def test_plans_are_made_changed_and_deleted_with_old_and_new_values_in_the
     assert (saved.payload["before"]["voltage_v"], saved.payload["after"]["voltage_v"]) == (4.0, 3.9)
     assert "voltage_v" in saved.payload["changed"]
     assert (deleted.payload["before"]["voltage_v"], deleted.payload["after"]["voltage_v"]) == (3.9, 4.0)
+
+
+async def test_a_plan_that_was_changed_since_it_was_looked_at_is_not_deleted(bench: Bench, log: Log) -> None:
+    first = await bench.save_plan("mine", {"voltage_v": 3.9, "limit_a": 1.0})
+    now = await bench.save_plan("mine", {"voltage_v": 3.8, "limit_a": 1.0}, seen=first.version)
+    with pytest.raises(Refused, match="plan mine was changed meanwhile") as caught:
+        await bench.delete_plan("mine", seen=first.version)
+    assert (caught.value.code, caught.value.present) == ("stale", msgspec.to_builtins(now))
+    assert [e.payload["after"] is None for e in log.journal(kinds=["plan"])] == [False, False]
+    await bench.delete_plan("mine", seen=now.version)
+    assert "mine" not in [p.name for p in bench.plans()]
+    with pytest.raises(Refused, match="there is none of your own") as caught:
+        await bench.delete_plan("mine", seen=now.version)
+    assert caught.value.code == "not-found"
 
 
 async def test_only_plans_of_ones_own_can_be_deleted(bench: Bench) -> None:

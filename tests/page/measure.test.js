@@ -2,8 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { sentence } from "../../dashboards/web/jobs/sentences.js";
-import { hintOf, lasting, mostText, outcome, parametersOf, pitch, placed, pointsOf, resultText, toldRows, unitOf, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
-import { lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
+import { beganOrEnded, gapsText, hintOf, lasting, mostText, notOff, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { axisTexts, comparable, courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
 
 const GAP = "\u00a0";
 /** @param {string} name @param {Record<string, unknown>} [more] @returns {any} */
@@ -61,12 +61,51 @@ test("a result has its interval, and its verdict a sign and a word", () => {
 test("curves are drawn over one abscissa in its order, without what was not measured", () => {
   /** @param {(number | null)[]} values @param {number[]} [u] */
   const column = (values, u = []) => ({ name: "c", title: "c", unit: "V", values, u });
-  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31], weights: [] });
+  const line = lineOf({ name: "iv", title: "", t0_ns: null, columns: [column([2, 1, 3]), column([20, 10, null], [2, 1, 0])], fitted: [21, 11, 31], weights: [], gaps: [] });
   assert.deepEqual(line, { x: [1, 2], y: [10, 20], u: [1, 2], fitted: [11, 21] });
   const data = together([line, { x: [1.5], y: [7] }]);
   assert.deepEqual(data, [[1, 1.5, 2], [10, undefined, 20], [undefined, 7, undefined]]);
   const [low, high] = reach(data.slice(1), [1, 0, 2]);
   assert.ok(low < 7 && high > 22);
+});
+
+test("a course is broken where nothing was read, whichever columns tell it", () => {
+  /** @param {string} name @param {(number | null)[]} values */
+  const column = (name, values) => ({ name, title: name, unit: "A", values, u: [] });
+  /** @type {[number, number][]} */
+  const gaps = [[1.5, 9.5]];
+  const curve = { name: "course_usb", title: "", t0_ns: 5, fitted: [], weights: [1, 1, 1], gaps, columns: [column("t_s", [0.5, 1, 10]), column("mean_a", [2, 3, 4]), column("low_a", [1, 2, 3]), column("high_a", [3, 4, 5])] };
+  assert.deepEqual(courseOf(curve), { t_s: [0.5, 1, 5.5, 10], low_a: [1, 2, null, 3], mean_a: [2, 3, null, 4], high_a: [3, 4, null, 5], gaps });
+  assert.equal(courseOf({ ...curve, columns: curve.columns.slice(0, 3) }), null);
+  assert.deepEqual([courseRole("course_usb", "battery"), courseRole("course", "main")], ["usb", "main"]);
+  assert.equal(gapsText(gaps), "⚠ Gaps in the record: 1 s to 9 s after its beginning.");
+  assert.match(gapsText(Array.from({ length: 10 }, (_, n) => [n * 60, n * 60 + 30])), /^⚠ Gaps in the record: 0 s to 30 s, .*7 min 30 s, and 2 more after/);
+});
+
+test("figures of an axis can be told apart, in one prefix", () => {
+  assert.deepEqual(axisTexts([0.46, 0.4601, 0.4602], "A"), ["460.0", "460.1", "460.2"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([0, 0.05, 0.1], "A"), ["0", "50", "100"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([0, 0.0025, 0.005], "A"), ["0.0", "2.5", "5.0"].map((one) => `${one}${GAP}mA`));
+  assert.deepEqual(axisTexts([1, 2, 1000], ""), ["1", "2", "1000"]);
+  assert.deepEqual(axisTexts([0], "A"), [`0${GAP}A`]);
+});
+
+test("what a run says is for people: remarks, off that was not confirmed, short times, steps of cards", () => {
+  assert.deepEqual([probes({ points: 0 }), probes({ resistance_ohm: null }), probes({ wakes: 3 })], [true, true, false]);
+  assert.deepEqual(["NOT CONFIRMED OFF: side main: …", "stopped on the page"].map((text) => notOff({ text })), [true, false]);
+  assert.deepEqual([valueText(0.00061, "s"), valueText(0, "s"), valueText(2520.3, "1/h")], [`610${GAP}µs`, "0.00 s", `2520${GAP}1/h`]);
+  assert.equal(resultText({ value: 1.6301, unit: "", u: 0.0276, low: null, high: null }), "1.630 ± 0.028");
+  assert.deepEqual(placed(["step[5].voltage_v: 5 V would be set; allowed is up to 4 V"], []), { "": "5 V would be set; allowed is up to 4 V" });
+  assert.deepEqual(toldRows({ wakes: 1, mean_a: 0.005, u_a: 0.0001, seconds: 200 }).map(({ title, text }) => `${title}: ${text}`),
+    [`Mean current: 5.00${GAP}mA ± 0.10${GAP}mA`, "Wake-ups: 1", "Watched: 3 min 20 s"]);
+  /** @param {string} unit @returns {any} */
+  const over = (unit) => ({ columns: [{ unit }] });
+  assert.deepEqual(["V", "s", ""].map((unit) => comparable(over(unit))), [true, false, false]);
+});
+
+test("of all that happens in a run only its begin and end change lists", () => {
+  assert.deepEqual(["began", "moment", "ended"].map((what) => beganOrEnded("procedure", { what })), [true, false, true]);
+  assert.deepEqual([beganOrEnded("journal", { what: "ended" }), beganOrEnded("procedure", null)], [false, false]);
 });
 
 test("the journal says what a run came to, and what leads have", () => {

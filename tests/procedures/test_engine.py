@@ -302,6 +302,22 @@ async def test_a_watch_that_is_stopped_keeps_what_it_has_seen() -> None:
     assert done.curves[0].name == "course"
 
 
+async def test_a_watch_that_is_interrupted_keeps_all_that_it_has_seen_when_it_is_off() -> None:
+    hands = FakeHands({"main": resistor(20.0)})
+    hands.answers = {"free": True, "ready": True}
+
+    def interrupted(now: FakeHands) -> None:
+        if now.at_s > 130:
+            now.cut = now.cut or Cut("interrupted", "benchd was ended")
+
+    hands.script = interrupted
+    done = (await played(shipped()["soak"].card, hands, hours=0.1, boot_s=1.0)).run
+    states = [state for _, state in hands.kept if state is not None]
+    assert (done.outcome, hands.now) == ("interrupted", {})
+    assert states[-1]["bins"][-1][1] == pytest.approx(hands.t_ns, abs=5e8)  # type: ignore[index]
+    assert [run.outcome for run, state in hands.kept if state is not None] == ["running"] * len(states)
+
+
 async def test_nothing_measured_is_nothing_told() -> None:
     hands = FakeHands({"main": resistor(20.0)})
     done = (await played(shipped()["leak-curve"].card, hands)).run

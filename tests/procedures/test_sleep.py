@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.plans.shelf import shipped as plans
-from benchd.procedures.bins import Bin, Bins
+from benchd.procedures.bins import Bin, Bins, course_of, halved, is_course
 from benchd.procedures.shelf import shipped
 from benchd.procedures.sleep_live import SleepLive
 from benchd.procedures.taken import Mean, Measured, Taken
@@ -136,11 +136,14 @@ def test_it_goes_on_after_a_restart_with_the_gap_told() -> None:
     kept = json.loads(json.dumps(first.state()))
     second = SleepLive(Taken(plans()["phone-cell"].plan, {"wake_a": 0.02}, {"main": SUPPLY}, {"main": None}))
     end_ns = T0 + 200 * 10**9
-    second.restore(kept, end_ns, end_ns + 3600 * 10**9)
+    second.restore(kept, end_ns + 50 * 10**9, end_ns + 3600 * 10**9)  # it was kept 50 s before its last reading
     second.feed("main", samples(whole[10000:], start_ns=end_ns + 3600 * 10**9))
     found = rows(second)
     assert found["mean"].value == pytest.approx(0.003464, abs=5e-5)  # type: ignore[attr-defined]
-    assert found["gaps"].value == pytest.approx(3600)  # type: ignore[attr-defined]
+    assert found["gaps"].value == pytest.approx(3600.02)  # type: ignore[attr-defined]
+    assert "One gap of 3600 s: no figure counts that time." in second.analysed().text
+    (gap,) = second.analysed().curves[0].gaps
+    assert gap == pytest.approx((199.98, 3800.0))
     assert second.told(0).values["seconds"] == pytest.approx(400, abs=0.2)
 
 
@@ -187,8 +190,23 @@ def test_a_quiet_hour_takes_little_and_a_spike_in_it_stays() -> None:
 
 def test_what_is_on_two_sides_of_a_gap_is_never_joined() -> None:
     bins = Bins([Bin(T0, T0 + 10**9, 10, 0.0018, 0.0018, 0.0018)])
-    bins.gap()
-    for n in range(30):
-        bins.add(T0 + 10**12 + n * 100_000_000, 0.0018)
-    assert len(bins.all()) > 1
-    assert bins.all()[0].t1_ns == T0 + 10**9
+    bins.gap(T0 + 10**9, T0 + 10**11)  # and the first reading comes later than it was said to go on
+    for begin_ns in (T0 + 10**12, T0 + 2 * 10**12):
+        for n in range(350):
+            bins.add(begin_ns + n * 100_000_000, 0.0018 if n // 10 % 2 else 0.3)
+    found = bins.all()
+    gaps = [(T0 + 10**9, T0 + 10**12), (T0 + 10**12 + 34_900_000_000, T0 + 2 * 10**12)]
+    assert bins.gaps == gaps
+    assert not any(each.t0_ns < begin and each.t1_ns > begin for each in halved(halved(found)) for begin, _ in gaps)
+    curve = course_of(halved(found), bins.gaps)
+    assert curve.gaps == ((1.0, 1000.0), (1034.9, 2000.0))
+    assert is_course(curve)
+    assert sum(curve.weights) == 710
+
+
+def test_what_is_hardly_anything_but_gaps_becomes_less_all_the_same() -> None:
+    bins = Bins()
+    for n in range(40):
+        bins.add(T0 + n * 6 * 10**9, 0.001 * n)
+    assert len(bins.gaps) == 39
+    assert [(each.n, each.high_a) for each in halved(bins.all())][:2] == [(2, 0.001), (2, 0.003)]

@@ -9,6 +9,7 @@ import msgspec
 import pytest
 
 from benchd.jobs.job import Job
+from benchd.procedures.bins import Bin, course_of
 from benchd.procedures.record import Column, Curve, Happened, LeadSet, Result, Run, Side
 from benchd.store.checking import check
 from benchd.store.errors import LogError
@@ -16,6 +17,8 @@ from benchd.store.forgetting import forget, personal
 from benchd.store.lead_rows import add_leads, lead_of, leads, newest
 from benchd.store.log import Log
 from benchd.store.procedure_rows import (
+    MOST_BESIDE,
+    beside,
     earlier_run,
     end_run,
     keep_run,
@@ -103,6 +106,18 @@ def test_curves_of_good_boards(log: Log) -> None:
     assert reference_curves(log, "find-short", "blue") == {}
     with pytest.raises(LogError, match="P7"):
         set_reference(log, "P7", "blue")
+
+
+def test_what_a_run_was_laid_beside_comes_with_it_but_for_courses(log: Log) -> None:
+    course = course_of([Bin(T0, T0 + 5, 2, 0.1, 0.1, 0.1)])
+    ids = [f"P{n}" for n in range(MOST_BESIDE + 2)]
+    for n, id_ in enumerate(ids):
+        end_run(log, ended(msgspec.structs.replace(RUN, id=id_, began_ns=T0 + n, curves=(CURVE, course))))
+    now = msgspec.structs.replace(RUN, id="PX", curves=(CURVE, course), against=("P-gone", *ids))
+    found = beside(log, now)
+    assert [run.id for run in found] == ids[:1:-1], "the newest first"
+    assert {run.curves for run in found} == {(CURVE,)}
+    assert beside(log, msgspec.structs.replace(now, curves=(course,))) == []
 
 
 def test_the_newest_leads_of_an_output_count(log: Log) -> None:

@@ -289,6 +289,16 @@ def test_any_job_goes_there_and_back(tmp_path_factory: pytest.TempPathFactory, d
         assert second.counts == msgspec.structs.replace(first.counts, journal=first.counts.journal + 1)
 
 
+def test_of_what_a_run_was_compared_with_only_what_comes_along_is_named(tmp_path: Path) -> None:
+    with log_with_job(tmp_path / "a.sqlite") as log, Log.open(tmp_path / "b.sqlite") as here:
+        end_run(log, msgspec.structs.replace(RUN, id="P-2", began_ns=T0 + MS, against=("P-other-job", RUN.id)))
+        packed_job(log, tmp_path / "1.zip")
+        for job in (JOB, "R-2"):
+            unpacked(here, tmp_path / "1.zip", as_job=job, again=True)
+        assert [run.against for run in runs(here, JOB)] == [(RUN.id,), ()]
+        assert [run.against for run in runs(here, "R-2")] == [(f"{RUN.id}-2",), ()]
+
+
 # ---- what is not sound ----------------------------------------------------------------------------------------------
 
 

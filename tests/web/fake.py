@@ -307,12 +307,20 @@ class FakeBench:
         if faults:
             raise Refused("out-of-range", "\n".join(faults))
         before = self.plan_book.get(name)
+        self._by_present(name, seen)
         over = "" if before is None else before.overrides if before.origin == "own" else before.origin
-        self.plan_book[name] = PlanView(name, "own", over, {**values, "name": name}, [LITHIUM])
+        version = f"{name}-{len(self.asked)}"
+        self.plan_book[name] = PlanView(name, "own", over, {**values, "name": name}, [LITHIUM], version)
         return self.plan_book[name]
 
-    async def delete_plan(self, name: str, *, by: str = "") -> None:
+    def _by_present(self, name: str, seen: str | None) -> None:
+        present = self.plan_book.get(name)
+        if seen is not None and seen != (present.version if present else ""):
+            raise Refused("stale", f"plan {name} was changed meanwhile", msgspec.to_builtins(present))
+
+    async def delete_plan(self, name: str, *, seen: str | None = None, by: str = "") -> None:
         """See `BenchPort`."""
+        self._by_present(name, seen)
         if name not in self.plan_book or self.plan_book[name].origin != "own":
             raise Refused("wrong-state", f"plan {name}: only plans of your own can be deleted")
         self.asked.append(("delete-plan", name))

@@ -159,6 +159,18 @@ async def test_a_plan_is_made_changed_and_deleted(http: httpx.AsyncClient, bench
     )
 
 
+async def test_a_plan_is_deleted_only_as_it_was_seen(http: httpx.AsyncClient, bench: FakeBench) -> None:
+    values = {"voltage_v": 4.2, "limit_a": 1}
+    seen = (await http.put(f"{V1}/plans/mine", json=values)).json()["version"]
+    now = (await http.put(f"{V1}/plans/mine?seen={seen}", json=values | {"limit_a": 2})).json()
+    late = await http.delete(f"{V1}/plans/mine?seen={seen}")
+    told = late.json()["error"]
+    assert (late.status_code, told["code"], told["present"]) == (409, "stale", now)
+    assert "mine" in bench.plan_book
+    assert (await http.delete(f"{V1}/plans/mine?seen={now['version']}")).status_code == 200
+    assert "mine" not in bench.plan_book
+
+
 async def test_a_plan_that_is_not_there_names_those_that_are(http: httpx.AsyncClient) -> None:
     answer = await http.get(f"{V1}/plans/tablet")
     assert answer.status_code == 404

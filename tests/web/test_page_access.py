@@ -8,10 +8,12 @@ from playwright.async_api import Browser, expect
 from benchd import tokens
 from benchd.web.access import Access
 from benchd.web.caller import Caller, Role
+from benchd.web.desks import Desks
 from benchd.web.sessions import Sessions
 from tests.web.browser import PHONE, TABLET, by, eventually, open_page
 from tests.web.conftest import served
 from tests.web.fake import FakeBench
+from tests.web.fake_procedures import FakeProcedures
 
 pytestmark = pytest.mark.needs_chromium
 
@@ -84,3 +86,27 @@ async def test_on_a_machine_that_asks_for_no_token_nothing_of_it_shows(browser: 
     assert await by(watched.page, "badge").is_hidden()
     assert await by(watched.page, "signed-out").is_hidden()
     assert watched.faults == []
+
+
+async def test_a_viewer_reads_measurements_and_is_offered_none(browser: Browser, bench: FakeBench) -> None:
+    access = Access({tokens.hash_of(VIEW): Caller("window", Role.VIEWER)}, Sessions(86400.0))
+    desks = Desks(procedures=FakeProcedures())  # type: ignore[arg-type]
+    async with served(bench, access=access, desks=desks) as url:
+        watched = await open_page(browser, f"{url}sign-in#back=measure/card:leak-curve")
+        page = watched.page
+        await by(page, "secret").fill(VIEW)
+        await by(page, "secret").press("Enter")
+        await expect(by(page, "badge")).to_have_text("Looks only: window")
+        watched.faults.clear()  # before somebody has signed in the bench refuses, and the browser writes that down
+        await page.goto(f"{url}#measure/card:leak-curve")
+        await expect(by(page, "look-only")).to_contain_text("an operator sets it up and starts it")
+        await expect(by(page, "parameter-limit_a")).to_be_disabled()
+        await expect(by(page, "start-run")).to_be_hidden()
+        await page.evaluate("location.hash = 'measure/run:P1'")
+        await expect(by(page, "results")).to_contain_text("Leak at 4 V")
+        for changing in ("again", "make-reference"):
+            await expect(by(page, changing)).to_be_hidden()
+        await page.evaluate("location.hash = 'measure/leads'")
+        await expect(by(page, "lead-row").first).to_contain_text("84.0")
+        await expect(by(page, "lead-keep")).to_be_hidden()
+        assert watched.faults == [], "nothing was asked that the bench refuses"

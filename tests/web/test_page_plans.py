@@ -81,6 +81,25 @@ async def test_a_shipped_plan_is_read_copied_changed_and_deleted(browser: Browse
 
 
 @pytest.mark.needs_chromium
+async def test_a_plan_that_somebody_changed_meanwhile_is_not_deleted(
+    browser: Browser, bench: FakeBench, url: str
+) -> None:
+    await bench.save_plan("mine", {"voltage_v": 4.2, "limit_a": 1})
+    page = await editor(browser, url, "mine")
+    await bench.save_plan("mine", {"voltage_v": 3.8, "limit_a": 1})
+    await by(page, "plan-delete").click()
+    await by(page, "plan-delete").click()
+    await expect(by(page, "stale")).to_contain_text("Not deleted. plan mine was changed meanwhile.")
+    assert "mine" in bench.plan_book
+    await by(page, "look-again").click()
+    await expect(by(page, "plan-voltage_v")).to_have_value("3.8")
+    await by(page, "plan-delete").click()
+    await by(page, "plan-delete").click()
+    await expect(page).to_have_url(f"{url}#plans")
+    assert bench.asked[-1] == ("delete-plan", "mine")
+
+
+@pytest.mark.needs_chromium
 async def test_faults_stand_beside_their_fields_and_nothing_typed_is_lost(
     browser: Browser, bench: FakeBench, url: str
 ) -> None:

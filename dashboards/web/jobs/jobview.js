@@ -2,6 +2,7 @@
 
 import { api, Fault, messageOf } from "../shared/api.js";
 import { button, byId, el } from "../shared/dom.js";
+import { beganOrEnded } from "../measure/measurewords.js";
 import { attempt, closeSheet, showSheet } from "../shared/sheet.js";
 import { about, urgent } from "./about.js";
 import { Checklists } from "./checklists.js";
@@ -19,7 +20,7 @@ import { Timeline } from "./timeline.js";
 
 /** What happens on the bench comes in bursts: looked at once it is quiet. */
 const QUIET_MS = 400;
-const KINDS = new Set(["trace", "trip", "journal", "job", "procedure"]);
+const KINDS = new Set(["trace", "trip", "journal", "job"]);
 
 export class JobView {
   constructor() {
@@ -64,9 +65,9 @@ export class JobView {
     if (this.isOpen) this.load();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (!this.isOpen || !KINDS.has(kind)) return;
+  /** @param {string} kind @param {any} payload */
+  event(kind, payload) {
+    if (!this.isOpen || !(KINDS.has(kind) || beganOrEnded(kind, payload))) return;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.isOpen && this.load(), QUIET_MS);
   }

@@ -4,6 +4,7 @@ import { messageOf } from "../shared/api.js";
 import { button, el } from "../shared/dom.js";
 import { refill } from "../jobs/refill.js";
 import { measureApi } from "./measureapi.js";
+import { beganOrEnded } from "./measurewords.js";
 import { runRows } from "./runrows.js";
 
 /** @import { BenchView, ProcedureCard } from "../shared/types.js" */
@@ -23,7 +24,7 @@ export class Choice {
     this.which = button("", () => { this.all = !this.all; this.load(); }, { class: "quiet", testid: "runs-which" });
     this.node = el("div", { class: "measure" }, el("h2", { tabindex: "-1" }, "Measurements"), this.fault, this.cards,
       el("section", { "aria-label": "Leads" }, el("h3", {}, "Leads"), this.leads, el("a", { class: "like-button", href: "#measure/leads", testid: "leads" }, "Leads …")),
-      el("section", { "aria-label": "Runs" }, el("div", { class: "part-head" }, el("h3", {}, "Done before"), this.which), this.runs));
+      el("section", { "aria-label": "Runs" }, el("div", { class: "part-head" }, el("h3", {}, "Runs"), this.which), this.runs));
     this.load();
   }
 
@@ -36,8 +37,7 @@ export class Choice {
 
   /** @param {string} kind @param {any} payload */
   event(kind, payload) {
-    const ended = kind === "procedure" && ["began", "ended"].includes(payload?.kind);
-    if (!ended && kind !== "files") return;
+    if (!beganOrEnded(kind, payload) && kind !== "files") return;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.load(), QUIET_MS);
   }

@@ -3,9 +3,10 @@
 import { messageOf } from "../shared/api.js";
 import { nowMs } from "../shared/clock.js";
 import { el } from "../shared/dom.js";
-import { age, clock, typedNumber, withUncertainty } from "../shared/format.js";
+import { age, begin, clock, typedNumber, withUncertainty } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { measureApi } from "./measureapi.js";
+import { beganOrEnded } from "./measurewords.js";
 import { runAddress } from "./runrows.js";
 
 /** @import { Leads, LeadSet, LeadView } from "../shared/types.js" */
@@ -26,17 +27,17 @@ export class LeadsPart {
     this.keep = el("button", { type: "submit", class: "go", "data-changes": true, testid: "lead-keep" }, "Keep it");
     this.node = el("div", { class: "measure" }, el("h2", { tabindex: "-1" }, "Leads"),
       el("p", {}, "What the leads of an output have, there and back, contacts included. Voltage at the board, resistances and findings go by it."),
-      this.now, el("a", { class: "like-button go", href: "#measure/card:lead-resistance" }, "Measure leads …"),
-      el("details", {}, el("summary", {}, "Type in what was measured elsewhere"), el("form", { class: "measure-form", on: { submit: (event) => this.type(event) } },
+      this.now, el("a", { class: "like-button go", href: "#measure/card:lead-resistance", "data-changes": true }, "Measure leads …"),
+      el("details", { "data-changes": true }, el("summary", {}, "Type in what was measured elsewhere"), el("form", { class: "measure-form", on: { submit: (event) => this.type(event) } },
         el("div", { class: "plan-fields" }, field("Output", this.output), field("Lead set (empty: the usual one)", this.name), field("Resistance", this.ohm, "Ω"),
           field("Uncertainty, 95 %", this.u, "Ω"), field("Room (may be empty)", this.celsius, "°C")), this.fault, this.keep)),
       el("h3", {}, "Measured or typed before"), this.kept);
     this.load();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (kind === "procedure" || kind === "journal") this.load();
+  /** @param {string} kind @param {any} payload */
+  event(kind, payload) {
+    if (beganOrEnded(kind, payload) || kind === "journal") this.load();
   }
 
   reload() {
@@ -89,7 +90,7 @@ function row({ supply, channel, leads, origin, text, old }) {
   const known = leads !== null ? `${ORIGINS[origin] ?? origin}${leads.t_ns ? `, ${age((nowMs() - leads.t_ns / 1e6) / 1000)} ago` : ""}${leads.name ? ` · ${leads.name}` : ""}${leads.celsius === null ? "" : ` · ${leads.celsius} °C`}${leads.sense === "remote" ? " · remote sense" : ""}` : "";
   return el("li", { class: "finding", testid: "lead-row" }, el("h3", {}, `${supply} · ${channel}`),
     el("p", { class: "verdict" }, leads === null ? "? not known" : figure(leads)), known ? el("p", { class: "soft" }, known) : null,
-    text ? el("p", {}, old ? "⚠ " : "", text) : old ? el("p", {}, "⚠ Time to measure them again.") : null);
+    text ? el("p", {}, old ? "⚠ " : "", begin(text)) : old ? el("p", {}, "⚠ Time to measure them again.") : null);
 }
 
 /** @param {LeadSet} leads */

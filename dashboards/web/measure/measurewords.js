@@ -9,7 +9,7 @@ import { duration, typedNumber, withUncertainty, withUnit } from "../shared/form
 const OUTCOMES = {
   running: ["▶", "running"], passed: ["✓", "passed"], failed: ["✗", "failed"], done: ["●", "measured"],
   unclear: ["?", "cannot be told"], stopped: ["■", "stopped by hand"], "timed-out": ["■", "ended: nobody answered, or it did not come"],
-  tripped: ["⚠", "ended by a trip"], refused: ["✗", "refused"], interrupted: ["‖", "interrupted"],
+  tripped: ["⚠", "ended by a trip"], refused: ["✗", "could not begin or go on"], interrupted: ["‖", "interrupted"],
 };
 /** @type {Record<string, [string, string]>} */
 const VERDICTS = { good: ["✓", "good"], bad: ["✗", "bad"], unclear: ["?", "unclear"] };
@@ -32,6 +32,8 @@ export function unitOf(name) {
 /** With a capital, spaces for lines. @param {string} name */
 const spoken = (name) => name.replaceAll("_", " ").replace(/^./, (first) => first.toUpperCase());
 
+/** Less than this is told in ms and µs. */
+const SHORT_S = 0.1;
 /** A figure without unit, digits to fit. @param {number} value */
 const plain = (value) => String(Number.isInteger(value) ? value : Number(value.toPrecision(3)));
 
@@ -40,20 +42,30 @@ export function valueText(value, unit = "") {
   if (value === null) return "–";
   if (typeof value === "boolean") return value ? "yes" : "no";
   if (typeof value === "string") return value;
-  if (unit === "s") return duration(value);
-  if (unit === "%" || unit === "°C" || unit === "") return `${plain(value)}${unit ? `\u00a0${unit}` : ""}`;
+  if (unit === "s") return value !== 0 && Math.abs(value) < SHORT_S ? withUnit(value, unit) : duration(value);
+  if (unprefixed(unit)) return `${plain(value)}${unit ? `\u00a0${unit}` : ""}`;
   return withUnit(value, unit);
 }
+
+/** Units that take no milli and kilo. @param {string} unit */
+const unprefixed = (unit) => unit === "" || unit === "%" || unit === "°C" || unit.startsWith("1/");
 
 /** A result with its interval. @param {Pick<Result, "value" | "unit" | "u" | "low" | "high">} result */
 export function resultText({ value, unit, u, low, high }) {
   if (typeof value !== "number") return valueText(value);
   if (low !== null && high !== null) return `${valueText(value, unit)} (${valueText(low, unit)} to ${valueText(high, unit)})`;
   if (u === null || u <= 0) return valueText(value, unit);
-  if (unit === "" || unit === "%" || unit === "°C") return `${valueText(value, unit)} ± ${valueText(u, unit)}`;
+  if (unprefixed(unit)) {
+    const digits = Math.min(Math.max(1 - Math.floor(Math.log10(u)), 0), 6);
+    return `${value.toFixed(digits)} ± ${u.toFixed(digits)}${unit ? `\u00a0${unit}` : ""}`;
+  }
   return withUncertainty(value, u, unit);
 }
 
+/** Names that say too little by themselves. @type {Record<string, [string, string]>} title and unit */
+const TITLES = { seconds: ["Watched", "s"], wakes: ["Wake-ups", ""], mean_a: ["Mean current", "A"],
+  battery_a: ["Battery side", "A"], battery_v: ["Battery side", "V"], usb_a: ["USB side", "A"], usb_v: ["USB side", "V"], set_v: ["Set", "V"],
+};
 /** What stands in the large figure, if there. */
 const FIRST = ["resistance_ohm", "mean_a", "current_a"];
 /** Said with another figure, or seen in the table. */
@@ -69,8 +81,8 @@ export function toldRows(values) {
   const names = Object.keys(values).filter((name) => !WITHIN.has(name));
   names.sort((a, b) => rank(a) - rank(b));
   return names.map((name) => {
-    const [base, unit] = unitOf(name);
-    const u = name === "resistance_ohm" ? number("u_ohm") : number(`u_${name}`);
+    const [base, unit] = TITLES[name] ?? unitOf(name);
+    const u = name === "resistance_ohm" ? number("u_ohm") : number(`u_${name}`) ?? (name === "mean_a" ? number("u_a") : null);
     const text = typeof values[name] === "number" && u !== null ? withUncertainty(number(name), u, unit) : valueText(values[name], unit);
     return { name, title: spoken(base), text };
   });
@@ -87,6 +99,9 @@ export function pitch(ear) {
   if (typeof ear !== "number" || !Number.isFinite(ear)) return null;
   return LOW_HZ * (HIGH_HZ / LOW_HZ) ** Math.min(Math.max(ear, 0), 1);
 }
+
+/** Whether a live measurement looks for a short: then its points are places, and remarks else. @param {Record<string, Value>} values that it tells, or of a point */
+export const probes = (values) => "points" in values || "resistance_ohm" in values;
 
 /** @typedef {{ text: string, ohm: number | null, u_ohm: number | null, photo: string, t_ns: number }} Point */
 /** Points by resistance, the lowest first; those without one last. @param {Happened[]} happened @returns {Point[]} */
@@ -146,6 +161,9 @@ export function parametersOf(parameters, shown) {
   return [values, faults];
 }
 
+/** A fault of a card's step without the place in its file, which is for who writes cards. @param {string} sentence */
+const forPeople = (sentence) => sentence.replace(/^(?:step\[\d+\]\.?)+\w*: /, "");
+
 /** Each fault at the parameter that it names first; others under "". @param {string[]} sentences @param {ParameterView[]} parameters */
 export function placed(sentences, parameters) {
   /** @type {Record<string, string>} */
@@ -153,7 +171,7 @@ export function placed(sentences, parameters) {
   for (const sentence of sentences) {
     const found = parameters.map(({ name }) => ({ name, at: whole(sentence, name) })).filter(({ at }) => at >= 0).sort((a, b) => a.at - b.at)[0];
     const key = found?.name ?? "";
-    faults[key] = faults[key] ? `${faults[key]} ${sentence}` : sentence;
+    faults[key] = faults[key] ? `${faults[key]} ${forPeople(sentence)}` : forPeople(sentence);
   }
   return faults;
 }
@@ -167,6 +185,13 @@ export function mostText({ role, supply, channel, plan, voltage_v: volts, limit_
   return `${role === "main" ? "" : `${role}: `}${supply} · ${channel}: ${set || "nothing"}${plan ? ` (plan ${plan})` : ""}`;
 }
 
+/** Whether an event says that a run has begun or ended: in between there are many. @param {string} kind @param {{ what?: string } | null | undefined} payload */
+export const beganOrEnded = (kind, payload) => kind === "procedure" && ["began", "ended"].includes(payload?.what ?? "");
+
+const NOT_OFF = "NOT CONFIRMED OFF";
+/** Whether a run ended with an output that was not known to be off. @param {Pick<Run, "text">} run */
+export const notOff = ({ text }) => text.startsWith(NOT_OFF);
+
 /** A run's output, or outputs in their roles. @param {Pick<Run, "sides">} run */
 export const sidesText = ({ sides }) => sides.map(({ role, supply, channel }) => `${role === "main" ? "" : `${role}: `}${supply} · ${channel}`).join(", ");
 
@@ -176,4 +201,12 @@ export function lasting(seconds) {
   if (seconds < 60) return `${Math.floor(seconds)} s`;
   if (seconds < 3600) return `${Math.floor(seconds / 60)} min ${String(Math.floor(seconds % 60)).padStart(2, "0")} s`;
   return `${Math.floor(seconds / 3600)} h ${String(Math.floor((seconds % 3600) / 60)).padStart(2, "0")} min`;
+}
+
+const GAPS_TOLD = 8;
+/** Where nothing was read, from the beginning of the course. @param {[number, number][]} gaps s */
+export function gapsText(gaps) {
+  const told = gaps.slice(0, GAPS_TOLD).map(([from, to]) => `${lasting(from)} to ${lasting(to)}`).join(", ");
+  const more = gaps.length - GAPS_TOLD;
+  return `⚠ Gaps in the record: ${told}${more > 0 ? `, and ${more} more` : ""} after its beginning.`;
 }

@@ -4,9 +4,10 @@ import { button, el, setText } from "../shared/dom.js";
 import { typedNumber } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { nowMs } from "../shared/clock.js";
+import { onlyLooks } from "../jobs/may.js";
 import { Ear } from "./ear.js";
 import { measureApi } from "./measureapi.js";
-import { lasting, sidesText, toldRows, valueText } from "./measurewords.js";
+import { lasting, probes, sidesText, toldRows, valueText } from "./measurewords.js";
 import { Points } from "./points.js";
 
 /** @import { Hearing } from "../bench/hearing.js" */
@@ -51,6 +52,7 @@ export class Running {
     else this.bar.value = view.share;
     this.bar.hidden = view.share === null;
     this.done.hidden = this.sound.hidden = this.points.node.hidden = !view.live || view.question !== null;
+    if (view.told !== null) this.points.probe(probes(view.told.values));
     this.ask(view.ending ? null : view.question);
     this.refresh(this.live);
   }
@@ -70,7 +72,7 @@ export class Running {
     const [value, u] = figure.split(" ± ");
     setText(this.big.children[1], value);
     setText(this.big.children[2], u ? `± ${u}` : "");
-    setText(this.text, live ? told?.text ?? "" : view.told || view.live ? "Link lost: no figures. What the bench does goes on; its limits hold." : "Link lost.");
+    setText(this.text, live ? told?.text ?? "" : view.told || view.live ? "Link lost: no figures, and whether it goes on is not known here. If in doubt, switch off at the supply." : "Link lost: whether it goes on is not known here.");
     this.fill(first && figure === "–" ? rows : rest);
     setText(this.elapsed, live ? lasting(view.elapsed_s + (performance.now() - this.heardAt) / 1000) : "–");
     this.points.refresh(live);
@@ -97,7 +99,7 @@ export class Running {
     if (key === this.asked) return;
     this.asked = key;
     this.question.hidden = question === null;
-    if (question !== null) this.question.replaceChildren(el("p", { class: "run-asks", role: "alert" }, question.text), ...this.answers(question), this.until);
+    if (question !== null) this.question.replaceChildren(el("p", { class: "run-asks", role: "alert" }, question.text), ...(onlyLooks() ? [el("p", {}, "An operator has to answer.")] : this.answers(question)), this.until);
     else this.question.replaceChildren();
   }
 

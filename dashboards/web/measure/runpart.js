@@ -48,9 +48,12 @@ export class RunPart {
     if (kind === "procedure" && payload?.run === this.id) this.soon();
   }
 
+  /** However many moments come, it is asked for so often. */
   soon() {
-    clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.load(), QUIET_MS);
+    this.timer ??= setTimeout(() => {
+      this.timer = undefined;
+      this.load();
+    }, QUIET_MS);
   }
 
   reload() {

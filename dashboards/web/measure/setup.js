@@ -3,11 +3,12 @@
 import { Fault, messageOf } from "../shared/api.js";
 import { button, el } from "../shared/dom.js";
 import { attempt } from "../shared/sheet.js";
+import { onlyLooks } from "../jobs/may.js";
 import { measureApi } from "./measureapi.js";
-import { hintOf, lasting, mostText, parametersOf, placed } from "./measurewords.js";
+import { beganOrEnded, hintOf, lasting, mostText, parametersOf, placed } from "./measurewords.js";
 import { runAddress } from "./runrows.js";
 
-/** @import { BenchView, ParameterView, ProcedureCard, SideOf } from "../shared/types.js" */
+/** @import { BenchView, MostSet, ParameterView, ProcedureCard, SideOf } from "../shared/types.js" */
 /** @typedef {HTMLInputElement | HTMLSelectElement} Control */
 
 const QUIET_MS = 350;
@@ -56,13 +57,13 @@ export class Setup {
 
   /** Another run has begun or ended, or the link is back. */
   reload() {
-    if (this.built) this.check();
-    else this.load();
+    if (!this.built) this.load();
+    else if (!onlyLooks()) this.check();
   }
 
-  /** @param {string} kind */
-  event(kind) {
-    if (this.built && ["procedure", "output", "trip"].includes(kind)) this.soon();
+  /** @param {string} kind @param {any} payload */
+  event(kind, payload) {
+    if (this.built && !onlyLooks() && (beganOrEnded(kind, payload) || ["output", "trip"].includes(kind))) this.soon();
   }
 
   close() {
@@ -75,23 +76,32 @@ export class Setup {
     if (this.built || card === null || view === null) return;
     this.built = true;
     const cautions = card.cautions.length ? el("section", { class: "finding", "aria-label": "Cautions" }, el("h3", {}, "Read before it begins"),
-      el("ul", { class: "cautions" }, ...card.cautions.map((text) => el("li", {}, text))), el("label", { class: "tick" }, this.accept, "I have read this, and it is so.")) : null;
+      el("ul", { class: "cautions" }, ...card.cautions.map((text) => el("li", {}, text))), el("label", { class: "tick", "data-changes": true }, this.accept, "I have read this, and it is so.")) : null;
     this.node.replaceChildren(el("h2", { tabindex: "-1" }, card.title), el("p", {}, card.what),
+      ...(view.channels.length < card.sides.length ? [el("p", { class: "fault" }, `It takes ${card.sides.length} outputs, and this bench has ${view.channels.length}.`)] : []),
       el("form", { class: "measure-form", on: { input: () => this.soon(), change: () => this.soon(), submit: (event) => event.preventDefault() } },
         ...card.sides.map((side, n) => this.side(side, n, view)),
         card.parameters.length ? el("fieldset", {}, el("legend", {}, "Figures"), el("div", { class: "plan-fields" }, ...card.parameters.map((one) => this.parameter(one)))) : null),
       el("details", {}, el("summary", {}, "What it does, step by step"), el("ol", { class: "steps" }, ...card.steps.map((text) => el("li", {}, text)))),
       el("section", { class: "finding", "aria-label": "What it will set at most" }, el("h3", {}, "What it will set at most"), this.most),
       ...(cautions ? [cautions] : []), this.fault, this.start);
-    this.check();
+    if (onlyLooks()) this.lookOnly();
+    else this.check();
+  }
+
+  /** Who may only look sees what it is, and cannot set it up. */
+  lookOnly() {
+    for (const set of this.node.querySelectorAll("fieldset")) set.disabled = true;
+    this.most.replaceChildren(el("p", { class: "soft", testid: "look-only" }, "You may look only: an operator sets it up and starts it."));
   }
 
   /** @param {SideOf} side @param {number} n @param {BenchView} view */
   side(side, n, view) {
     const outputs = view.channels.map(({ supply, channel }) => ({ id: JSON.stringify([supply, channel]), text: `${supply} · ${channel}` }));
     const output = el("select", { id: `side-${side.role}`, testid: `side-${side.role}` }, ...outputs.map(({ id, text }, at) => el("option", { value: id, selected: at === Math.min(n, outputs.length - 1) }, text)));
-    const plan = el("select", { id: `plan-${side.role}`, testid: `plan-${side.role}` }, el("option", { value: "" }, "The output's own"),
-      ...view.plans.map((one) => el("option", { value: one.name, selected: one.name === this.card?.plan }, one.title || one.name)));
+    const wanted = side.plan || this.card?.plan;
+    const plan = el("select", { id: `plan-${side.role}`, testid: `plan-${side.role}` }, el("option", { value: "" }, wanted ? `What it wants: ${wanted}` : "The output's own"),
+      ...view.plans.map((one) => el("option", { value: one.name }, one.title ? `${one.title} (${one.name})` : one.name)));
     this.sides.set(side.role, { output, plan });
     return el("fieldset", {}, el("legend", {}, side.title), side.text ? el("p", { class: "hint soft" }, `Connect: ${side.text}`) : null,
       el("div", { class: "plan-fields" }, el("div", { class: "plan-field" }, el("label", { for: output.id }, "Output"), output),
@@ -143,20 +153,30 @@ export class Setup {
     const [asked, faults] = this.asked;
     this.free = false;
     this.mayStart();
-    if (Object.keys(faults).length) return this.point(faults);
+    if (Object.keys(faults).length) {
+      this.tellMost([], null);
+      return this.point(faults);
+    }
     try {
       const found = await measureApi.check(this.name, asked);
       if (asking !== this.asking || this.closed) return undefined;
-      this.most.replaceChildren(el("ul", {}, ...found.most.map((one) => el("li", {}, mostText(one)))),
-        el("p", { class: "soft" }, found.seconds === null ? "How long it takes cannot be told." : `Takes ${lasting(found.seconds)} at most.`));
+      this.tellMost(found.faults.length ? [] : found.most, found.seconds);
       this.free = found.faults.length === 0;
       this.point(placed(found.faults, this.card?.parameters ?? []));
     } catch (fault) {
       if (asking !== this.asking) return undefined;
+      this.tellMost([], null);
       const where = fault instanceof Fault ? fault.where?.split(".").pop() ?? "" : "";
       this.point({ [this.places.has(where) ? where : ""]: messageOf(fault) });
     }
     return this.mayStart();
+  }
+
+  /** What was told before is not so any more. @param {MostSet[]} most nothing: there are faults @param {number | null} seconds */
+  tellMost(most, seconds) {
+    const length = seconds === null ? "How long it takes cannot be told." : `Takes ${lasting(seconds)} at most.`;
+    this.most.replaceChildren(...(most.length ? [el("ul", {}, ...most.map((one) => el("li", {}, mostText(one))))] : []),
+      el("p", { class: "soft" }, most.length ? length : "Not to be told as it stands: see what is wrong, in red."));
   }
 
   /** @param {Record<string, string>} faults by parameter; "" for the whole */

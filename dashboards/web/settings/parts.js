@@ -1,6 +1,8 @@
 // Small parts that the views of settings share.
 
+import { Fault } from "../shared/api.js";
 import { button, el, setText } from "../shared/dom.js";
+import { attempt } from "../shared/sheet.js";
 
 const SURE_MS = 6000;
 
@@ -45,6 +47,32 @@ export function stale(message, present, take, keep) {
     el("div", { class: "plan-actions" },
       button("Take what is there, drop mine", take, { testid: "take-theirs" }),
       button("Save mine over it", keep, { testid: "keep-mine", "data-changes": true })));
+}
+
+/**
+ * Delete something as it was seen. Where somebody has changed it since, it is there still, and the box says so.
+ * @param {{ node: HTMLButtonElement, fault: HTMLElement, box: HTMLElement }} places
+ * @param {() => Promise<unknown>} asked
+ * @param {(present: any) => string} words what stands there now
+ * @param {() => void} look shows it as it is now
+ * @returns {Promise<boolean>} whether it is gone
+ */
+export async function erased({ node, fault, box }, asked, words, look) {
+  box.replaceChildren();
+  let late = false;
+  const done = await attempt(node, fault, async () => {
+    try {
+      await asked();
+    } catch (thrown) {
+      if (!(thrown instanceof Fault) || thrown.code !== "stale" || !thrown.present) throw thrown;
+      late = true;
+      box.replaceChildren(el("div", { class: "note-box", role: "alert", testid: "stale" },
+        el("p", {}, el("b", {}, "Not deleted. "), `${thrown.message}.`),
+        el("details", {}, el("summary", {}, "What stands there now"), el("pre", { class: "code", tabindex: "0" }, words(thrown.present))),
+        el("div", { class: "plan-actions" }, button("Look at it as it is now", look, { testid: "look-again" }))));
+    }
+  });
+  return done && !late;
 }
 
 /** @param {string[]} warnings */

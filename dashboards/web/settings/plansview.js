@@ -4,12 +4,11 @@ import { api, Fault, messageOf } from "../shared/api.js";
 import { button, byId, el, setText } from "../shared/dom.js";
 import { withUnit } from "../shared/format.js";
 import { drafts } from "./drafts.js";
-import { back as wayBack, stale, twice } from "./parts.js";
+import { back as wayBack, erased, stale, twice } from "./parts.js";
 import { placed, shownOf, valuesOf } from "./planfields.js";
 import { PlanForm } from "./planform.js";
 import { settings } from "./settingsapi.js";
 import { planStages } from "../shared/planwords.js";
-import { attempt } from "../shared/sheet.js";
 import { origin } from "../shared/words.js";
 
 /** @import { PlanView } from "../shared/types.js" */
@@ -157,6 +156,11 @@ class Editor {
   /** Back to the plan as it is. */
   reset() {
     drafts.drop(draftOf(this.plan.name));
+    this.again();
+  }
+
+  /** The plan as it is, with what was typed. */
+  again() {
     this.save.closest("form")?.remove();
     dispatchEvent(new Event("hashchange"));
   }
@@ -194,7 +198,8 @@ class Editor {
 
   deleteButton() {
     return twice("Delete this plan …", "Tap again to delete", async (node) => {
-      const gone = await attempt(node, this.fault, () => settings.deletePlan(this.plan.name));
+      const { name, version } = this.plan;
+      const gone = await erased({ node, fault: this.fault, box: this.stale }, () => settings.deletePlan(name, version), (now) => JSON.stringify(now.values, null, 2), () => this.again());
       if (!gone) return;
       drafts.drop(draftOf(this.plan.name));
       this.save.closest("form")?.remove();

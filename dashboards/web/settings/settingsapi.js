@@ -26,8 +26,8 @@ export const settings = {
   saveForm: (values, seen) => ask("PUT", "/settings/bench", { values, seen }),
   /** @param {string} name @param {Record<string, any>} values @param {string} [seen] @returns {Promise<PlanView>} */
   savePlan: (name, values, seen) => ask("PUT", `/plans/${encodeURIComponent(name)}${query({ seen })}`, values),
-  /** @param {string} name */
-  deletePlan: (name) => ask("DELETE", `/plans/${encodeURIComponent(name)}`),
+  /** @param {string} name @param {string} seen */
+  deletePlan: (name, seen) => ask("DELETE", `/plans/${encodeURIComponent(name)}${query({ seen })}`),
   /** @param {{ file?: string, name?: string, limit?: number }} of @returns {Promise<FileChange[]>} */
   changes: async (of = {}) => (await ask("GET", `/settings/changes${query(of)}`)).changes,
 };

@@ -2,11 +2,10 @@
 
 import { Fault, messageOf } from "../shared/api.js";
 import { button, el, setText } from "../shared/dom.js";
-import { attempt } from "../shared/sheet.js";
 import { changesOf } from "./changes.js";
 import { drafts } from "./drafts.js";
 import { fileWords, NEW_TEXT, ORIGINS } from "./filewords.js";
-import { back, stale, twice, warned } from "./parts.js";
+import { back, erased, stale, twice, warned } from "./parts.js";
 import { settings } from "./settingsapi.js";
 
 /** @import { FileFault, FileView } from "../shared/types.js" */
@@ -141,7 +140,7 @@ export class TextEditor {
   deleteButton() {
     const { file, name, version } = this.view;
     return twice("Delete this file …", "Tap again to delete", async (node) => {
-      const gone = await attempt(node, this.told, () => settings.remove(file, name, version));
+      const gone = await erased({ node, fault: this.told, box: this.stale }, () => settings.remove(file, name, version), (now) => now.text, () => dispatchEvent(new Event("hashchange")));
       if (!gone) return;
       drafts.drop(this.key);
       if (file === "steps") dispatchEvent(new Event("hashchange"));

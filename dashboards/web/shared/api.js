@@ -1,7 +1,7 @@
 // Asking the bench. Every failure becomes a Fault whose message is for the operator.
 
 /** @import {
- *   BenchView, ChannelView, Columns, Comparison, Job, JournalEntry, Nearest, PlanView, Reference,
+ *   BenchView, ChannelView, Columns, Comparison, JournalEntry, Nearest, PlanView, Reference,
  *   ReferenceAdded, RejectedRow, TraceRow, TripDetail, TripRow,
  * } from "./types.js" */
 
@@ -81,8 +81,6 @@ export function query(values) {
 const asSeen = (seen) => ({ ...(seen ? { seen: seen.version } : {}), asked_ns: nowNs() });
 /** @param {string} supply @param {number} channel */
 const channelPath = (supply, channel) => `/supplies/${encodeURIComponent(supply)}/channels/${channel}`;
-/** @param {string} name */
-const planPath = (name) => `/plans/${encodeURIComponent(name)}`;
 /** @param {string} id */
 const tracePath = (id) => `/traces/${encodeURIComponent(id)}`;
 
@@ -110,10 +108,6 @@ export const api = {
   mark: (supply, channel, kind) => ask("POST", `${channelPath(supply, channel)}/mark`, { kind }),
   /** @param {string} supply @param {number} channel @param {number} seconds @param {number} points @returns {Promise<Columns>} */
   recent: (supply, channel, seconds, points) => ask("GET", `/recent${query({ supply, channel, seconds, points })}`),
-  /** @returns {Promise<Job[]>} */
-  jobs: async () => (await ask("GET", "/jobs")).jobs,
-  /** @param {Partial<Job>} job @returns {Promise<Job>} */
-  createJob: (job) => ask("POST", "/jobs", job),
   /** @param {string | null} job @returns {Promise<BenchView>} */
   chooseJob: (job) => ask("PUT", "/bench/job", { job }),
   /** @param {string | null} job @param {number} [limit] @returns {Promise<JournalEntry[]>} */
@@ -138,16 +132,8 @@ export const api = {
   nearest: (id, count) => ask("GET", `${tracePath(id)}/nearest${query({ count })}`),
   /** @returns {Promise<PlanView[]>} */
   plans: async () => (await ask("GET", "/plans")).plans,
-  /** @param {string} name @param {Record<string, any>} values @returns {Promise<PlanView>} */
-  savePlan: (name, values) => ask("PUT", planPath(name), values),
-  /** @param {string} name */
-  deletePlan: (name) => ask("DELETE", planPath(name)),
   /** @param {string | null} job @param {number} [limit] @returns {Promise<TripRow[]>} */
   trips: async (job, limit) => (await ask("GET", `/trips${query({ job, limit })}`)).trips,
   /** @param {number | string} number @returns {Promise<TripDetail>} */
   trip: (number) => ask("GET", `/trips/${number}`),
-  /** @param {string} id */
-  pictureAddress: (id) => `${BASE}${tracePath(id)}/picture.png`,
-  /** @param {string} id */
-  csvAddress: (id) => `${BASE}${tracePath(id)}/csv`,
 };

@@ -207,6 +207,7 @@ export interface Curve {
   t0_ns: number | null;
   fitted: Array<number | null>;
   weights: Array<number>;
+  gaps: Array<[number, number]>;
 }
 
 /** Where a trace first leaves the band of its references. */
@@ -739,6 +740,15 @@ export interface Run {
   cautions: Array<string>;
   compared: string;
   earlier: string;
+  against: Array<string>;
+}
+
+/** Curves of a run on a good board, to be drawn beside those of another. */
+export interface RunBeside {
+  run: string;
+  job: string | null;
+  began_ns: number;
+  curves: Array<Curve>;
 }
 
 /** The course of a run in so many columns: of each its least, mean and largest current. null: no reading. */
@@ -775,6 +785,7 @@ export interface RunView {
   now: ProcedureView | null;
   may_resume: boolean;
   reference: string;
+  beside: Array<RunBeside>;
 }
 
 /** Somebody who is signed in. */
@@ -799,6 +810,7 @@ export interface SideOf {
   role: string;
   title: string;
   text: string;
+  plan: string;
 }
 
 /** `signed_out`: there was a session to end. */
