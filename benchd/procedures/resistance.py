@@ -14,14 +14,11 @@ import math
 from typing import NamedTuple
 
 from benchd.plans.leads import COPPER_PER_K
-from benchd.procedures.coverage import half_width, step_limit
+from benchd.procedures.coverage import NORMAL, Parts, half_width, step_limit
 from benchd.procedures.record import LeadSet
 from benchd.procedures.taken import Measured
 from benchd.traces.trace import Conditions
 from benchd.traces.uncertainty import Known
-
-NORMAL = 1.959964
-"""95 % of a normal distribution lie within so many standard deviations."""
 
 
 class Resistance(NamedTuple):
@@ -29,39 +26,6 @@ class Resistance(NamedTuple):
 
     ohm: float
     u_ohm: float
-
-
-class Parts(NamedTuple):
-    """What a resistance is uncertain by, Ω: parts that are independent of each other."""
-
-    limits: tuple[float, ...] = ()
-    """± each, rectangular."""
-    scatters: tuple[tuple[float, float], ...] = ()
-    """Standard deviations, each with its degrees of freedom."""
-
-    def and_(self, other: Parts) -> Parts:
-        """Those of a sum, or of a difference."""
-        return Parts(self.limits + other.limits, self.scatters + other.scatters)
-
-    def reach(self) -> float:
-        """How far they may lie off together, Ω: the limits in full, and 95 % of the scatter.
-
-        For whether two values differ at all: two that lie close together often read a whole step apart.
-        """
-        return sum(self.limits) + Parts((), self.scatters).half_width()
-
-    def half_width(self) -> float:
-        """Half of the 95 % interval, Ω.
-
-        Scatter that was seen in a few readings is wider than it seems: Student's factor, with the effective degrees of
-        freedom of Welch and Satterthwaite (JCGM 100 §G.3 and G.4).
-        """
-        variance = sum(sigma**2 for sigma, _ in self.scatters)
-        if variance == 0:
-            return half_width(self.limits)
-        share = sum((sigma**2 / variance) ** 2 / degrees for sigma, degrees in self.scatters)
-        wider = _student(1 / share) / NORMAL if share > 0 else 1.0
-        return half_width(self.limits, [wider * math.sqrt(variance)])
 
 
 def from_one(measured: Measured, conditions: Conditions, leads: LeadSet | None = None) -> Resistance:
@@ -82,7 +46,7 @@ def from_one(measured: Measured, conditions: Conditions, leads: LeadSet | None =
         abs(whole / amps) * known.offset_a,
     )
     parts = Parts(limits).and_(by_itself(measured, conditions))
-    return Resistance(ohm, parts.and_(_of_leads(leads, known)).half_width())
+    return Resistance(ohm, parts.and_(of_leads(leads, known)).half_width())
 
 
 def from_two(low: Measured, high: Measured, conditions: Conditions) -> Resistance:
@@ -116,27 +80,13 @@ def _scattered(measured: Measured, conditions: Conditions, by_v: float, by_a: fl
     return Parts(limits, tuple((sigma, max(n - 1.0, 1.0)) for sigma in sigmas))
 
 
-def _of_leads(leads: LeadSet | None, known: Known) -> Parts:
-    """What the leads add. Of those measured by the same meters the gains are left out: they are in what remains."""
+def of_leads(leads: LeadSet | None, known: Known) -> Parts:
+    """What the leads add, Ω. Of those measured by the same meters the gains are left out: they are in what remains."""
     if leads is None:
         return Parts()
-    gains = half_width([leads.ohm * known.fraction_v, leads.ohm * known.fraction_a]) if leads.run else 0.0
+    ohm = abs(leads.ohm)  # noise may make them less than nothing
+    gains = half_width([ohm * known.fraction_v, ohm * known.fraction_a]) if leads.run else 0.0
     return Parts((), ((math.sqrt(max(leads.u_ohm**2 - gains**2, 0.0)) / NORMAL, math.inf),))
-
-
-def _student(degrees: float) -> float:
-    """Student's factor for 95 %, two-sided, by its expansion about the normal's (M. Abramowitz and I. A. Stegun,
-    Handbook of Mathematical Functions, 1964, 26.7.5). Within 1 % from 2 degrees of freedom on; 12.7 for 1."""
-    if degrees < 1.5:
-        return 12.706
-    z = NORMAL
-    terms = (
-        (z**3 + z) / 4,
-        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
-        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
-        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
-    )
-    return z + sum(term / degrees**n for n, term in enumerate(terms, 1))
 
 
 def at_celsius(ohm: float, measured_celsius: float, celsius: float) -> float:

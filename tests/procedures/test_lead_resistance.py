@@ -10,10 +10,10 @@ from msgspec.structs import replace
 from scipy import stats
 
 from benchd.plans.leads import pair_ohm
-from benchd.procedures.coverage import half_width
+from benchd.procedures.coverage import Parts, half_width
 from benchd.procedures.lead_resistance import analyse
 from benchd.procedures.record import LeadSet
-from benchd.procedures.resistance import Parts, at_celsius, from_one, from_two
+from benchd.procedures.resistance import at_celsius, from_one, from_two
 from benchd.procedures.shelf import shipped
 from benchd.procedures.taken import CannotTell, Mean, Measured, Taken
 from benchd.traces.trace import Conditions
