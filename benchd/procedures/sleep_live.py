@@ -66,8 +66,8 @@ class SleepLive:
         conditions, zero = self._taken.accuracy[self._side], self._zero
         if zero is None:
             return Known.of(conditions).offset_a, 0.0
-        sigma_a = zero.current_a.sigma
-        return step_limit(conditions.resolution_a or 0.0, sigma_a), sigma_a / math.sqrt(max(zero.readings, 1))
+        sigma_a, n = zero.current_a.sigma, max(zero.readings, 1)
+        return step_limit(conditions.resolution_a or 0.0, sigma_a, n), sigma_a / math.sqrt(n)
 
     @property
     def _wake_a(self) -> float:
@@ -136,7 +136,7 @@ class SleepLive:
         """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter."""
         sums, conditions = self._sums, self._taken.accuracy[self._side]
         sigma_a = math.sqrt(sums.squares / sums.asleep_n) if sums.asleep_n else 0.0
-        own_a = step_limit(conditions.resolution_a or 0.0, sigma_a)
+        own_a = step_limit(conditions.resolution_a or 0.0, sigma_a, sums.asleep_n)
         zero_a, zero_sigma_a = self._zero_parts()
         gain_a = Known.of(conditions).fraction_a * abs(amps)
         return half_width((gain_a, zero_a, own_a), (sigma_a / math.sqrt(max(sums.asleep_n, 1)), zero_sigma_a))
