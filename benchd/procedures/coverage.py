@@ -117,7 +117,8 @@ def step_limit(step: float, sigma: float, readings: int = 0) -> float:
     known = min(step / 2, step / math.pi * math.exp(-2 * math.pi**2 * noise2)) if noise2 > 0 else step / 2
     if readings < MANY:
         return known
-    return max(known, step / 2 * max(1 - seen2 / LEFT, 0.0) ** LEFT_POWER)
+    left: float = step / 2 * max(1 - seen2 / LEFT, 0.0) ** LEFT_POWER
+    return max(known, left)
 
 
 def degrees(step: float, sigma: float, readings: int) -> float:

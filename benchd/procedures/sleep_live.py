@@ -38,6 +38,8 @@ class Sums:
     wakes: int = 0
     wake_s: float = 0.0
     wake_c: float = 0.0
+    edges_c2: float = 0.0
+    """Variance of the charge by where between two readings the current changed while awake."""
     peak_a: float = 0.0
     readings: int = 0
     squares: float = 0.0
@@ -103,7 +105,11 @@ class SleepLive:
                 self._gaps.append((last[0], t_ns))
                 self._bins.gap()
             return
-        self._count(sums, (t_ns - last[0]) / 1e9, (amps + last[1]) / 2, awake or was)
+        seconds = (t_ns - last[0]) / 1e9
+        self._count(sums, seconds, (amps + last[1]) / 2, awake or was)
+        if awake or was:
+            # Anywhere in between, so ± half of the change for all the time: rectangular, a²/3 (JCGM 100 §4.3.7).
+            sums.edges_c2 += ((amps - last[1]) * seconds) ** 2 / 12
 
     def _count(self, sums: Sums, seconds: float, mean_a: float, awake: bool) -> None:
         sums.seconds += seconds
@@ -130,16 +136,18 @@ class SleepLive:
 
     def _mean(self) -> tuple[float, float]:
         mean_a = self._sums.charge_c / self._sums.seconds
-        return mean_a, self._u(mean_a)
+        return mean_a, self._u(mean_a, math.sqrt(self._sums.edges_c2) / self._sums.seconds)
 
-    def _u(self, amps: float) -> float:
-        """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter."""
+    def _u(self, amps: float, edges_a: float = 0.0) -> float:
+        """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter; `edges_a`: of a mean with wake-ups, by
+        when they began and ended, one standard deviation."""
         sums, conditions = self._sums, self._taken.accuracy[self._side]
         sigma_a = math.sqrt(sums.squares / sums.asleep_n) if sums.asleep_n else 0.0
         own_a = step_limit(conditions.resolution_a or 0.0, sigma_a, sums.asleep_n)
         zero_a, zero_sigma_a = self._zero_parts()
         gain_a = Known.of(conditions).fraction_a * abs(amps)
-        return half_width((gain_a, zero_a, own_a), (sigma_a / math.sqrt(max(sums.asleep_n, 1)), zero_sigma_a))
+        scatter_a = sigma_a / math.sqrt(max(sums.asleep_n, 1))
+        return half_width((gain_a, zero_a, own_a), (scatter_a, zero_sigma_a, edges_a))
 
     def _asleep_a(self) -> float | None:
         return self._sums.asleep_c / self._sums.asleep_s if self._sums.asleep_s > 0 else None

@@ -19,6 +19,7 @@ from benchd.procedures.taken import Mean, Measured, Taken
 from benchd.reading import Mode
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
+from tests.procedures.drawn import Drawn
 from tests.procedures.hands import T0, FakeHands
 from tests.procedures.test_engine import played
 
@@ -109,6 +110,24 @@ def test_the_interval_holds_the_truth_in_93_to_97_of_100_supplies(
         measured = [Measured("zero", "main", {}, T0, n, Mean(4.0, 0, 0), before, False, 4.0, 0.1)]
         live = SleepLive(Taken(plan, {"wake_a": 1.0}, {"main": supply}, {"main": None}, measured=measured))
         live.feed("main", samples(shown))
+        mean = live.told(T0).values
+        held += abs(mean["mean_a"] - true_a) <= mean["u_a"]
+    assert 930 <= held <= 970
+
+
+def test_with_wake_ups_it_counts_where_between_two_readings_they_began() -> None:
+    """A wake-up of some tenths of a second, 20 readings a second: each edge is known within half of 1/20 s."""
+    rng = np.random.default_rng(2)
+    plan, held, t_s = plans()["phone-cell"].plan, 0, np.arange(200) / 20
+    for _ in range(1000):
+        supply, asleep_a, awake_a = Drawn(rng), rng.uniform(0.001, 0.004), rng.uniform(0.06, 0.12)
+        begins_s = np.array([1.0, 4.0, 7.0]) + rng.uniform(0, 1, 3)
+        ends_s = begins_s + rng.uniform(0.3, 0.8, 3)
+        on = np.any((t_s[:, None] >= begins_s) & (t_s[:, None] < ends_s), axis=1)
+        true_a = asleep_a + (awake_a - asleep_a) * float(np.sum(ends_s - begins_s)) / float(t_s[-1])
+        zero = supply.measured("zero", [4.0], np.array([4.0]), np.zeros(1), 100)
+        live = SleepLive(Taken(plan, {"wake_a": 0.02}, {"main": supply.conditions}, {"main": None}, measured=zero))
+        live.feed("main", samples(supply.shows(1, np.where(on, awake_a, asleep_a)), rate=20.0))
         mean = live.told(T0).values
         held += abs(mean["mean_a"] - true_a) <= mean["u_a"]
     assert 930 <= held <= 970
