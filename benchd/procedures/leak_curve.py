@@ -12,11 +12,14 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.procedures.coverage import Parts, step_limit
+from benchd.procedures.leak_charge import charged, pooled
 from benchd.procedures.leak_models import Fit, fits, told_apart
 from benchd.procedures.record import Column, Curve, Outcome, Result
+from benchd.procedures.resistance import of_leads
 from benchd.procedures.taken import Analysed, CannotTell, Measured, Taken
 from benchd.traces.trip_words import quantity
-from benchd.traces.uncertainty import Known, from_step
+from benchd.traces.uncertainty import COVERAGE, Known, from_limit
 
 Floats = NDArray[np.float64]
 Verdict = Literal["", "good", "bad", "unclear"]
@@ -30,6 +33,8 @@ FITS_R2 = 0.995
 """Or so much of the variance explained: real parts follow no model to the last microampere. Our choice."""
 CAPACITOR_SHARE = 4.0
 """Current at once after a step against that at rest; above it, it is a capacitor that charges. Our choice."""
+WARMER_SHARE = 10 / 300
+"""A junction lies within 10 K of the 300 K that its ideality is told for: the rooms of benches. Our choice."""
 
 KIND_TEXTS = {
     "none": "no current that this supply can tell from none",
@@ -52,6 +57,8 @@ class Points(NamedTuple):
     noise_a: Floats
     """What is independent from point to point, one standard deviation, A."""
     limited: NDArray[np.bool_]
+    sigma_v: float = 0.0
+    """Of one reading of the voltage, V."""
 
 
 def analyse(taken: Taken) -> Analysed:
@@ -85,23 +92,25 @@ def _points(taken: Taken, late: list[Measured]) -> Points:
         np.array([each.current_a.u for each in late]),
         _noise_a(taken, late, board_v, amps),
         np.array([each.in_limit for each in late]),
+        pooled(late)[0],
     )
 
 
 def _noise_a(taken: Taken, late: list[Measured], board_v: Floats, amps: Floats) -> Floats:
-    """What each point is off by, by itself: scatter of both readings, the voltage's by way of the slope, and a step of
-    each, which does not average away where the noise is smaller than it. Root sum of squares (JCGM 100 §5.1.2)."""
+    """What each point is off by, by itself: scatter of both readings, the voltage's by way of the slope, and what is
+    left of a step of each. Root sum of squares (JCGM 100 §5.1.2)."""
     slope_s = np.abs(np.gradient(amps, board_v)) if np.all(np.diff(board_v) > 0) else np.zeros(len(late))
+    scatters = {side: pooled([each for each in late if each.side == side]) for side in taken.accuracy}
     found = []
     for each, slope in zip(late, slope_s.tolist(), strict=True):
-        conditions = taken.accuracy[each.side]
+        conditions, (sigma_v, sigma_a) = taken.accuracy[each.side], scatters[each.side]
         n = math.sqrt(max(each.readings, 1))
         found.append(
             math.hypot(
-                each.current_a.sigma / n,
-                from_step(conditions.resolution_a or 0.0),
-                slope * each.voltage_v.sigma / n,
-                slope * from_step(conditions.resolution_v or 0.0),
+                sigma_a / n,
+                from_limit(step_limit(conditions.resolution_a or 0.0, sigma_a)),
+                slope * sigma_v / n,
+                slope * from_limit(step_limit(conditions.resolution_v or 0.0, sigma_v)),
             )
         )
     noise_a: Floats = np.maximum(np.array(found), LEAST_NOISE_A)
@@ -116,7 +125,7 @@ def _kind(taken: Taken, points: Points) -> tuple[str, list[Fit]]:
     free = ~points.limited
     if int(np.count_nonzero(free)) < LEAST_POINTS:
         return "unclear", []
-    offset_a = max((Known.of(conditions).offset_a for conditions in taken.accuracy.values()), default=0.0)
+    offset_a = max((_offset_a(Known.of(each), points, free) for each in taken.accuracy.values()), default=0.0)
     found = fits(points.board_v[free], points.current_a[free], points.noise_a[free], offset_a)
     if not found or not told_apart(found):
         return "unclear", found
@@ -133,6 +142,15 @@ def _charges(taken: Taken) -> bool:
     risen = [one.value for one in early if one.value > one.u]
     at_rest = sum(abs(one.value) for one in late) / len(late)
     return len(risen) > len(early) / 2 and sum(risen) / len(risen) > CAPACITOR_SHARE * at_rest
+
+
+def _offset_a(known: Known, points: Points, free: NDArray[np.bool_]) -> float:
+    """How far the line may lie off at no voltage, ± A: the current meter's offset, and the voltage meter's by way of
+    the mean slope."""
+    volts, amps = points.board_v[free], points.current_a[free]
+    span_v = float(volts[-1] - volts[0])
+    slope_s = abs(float(amps[-1] - amps[0])) / span_v if span_v > 0 else 0.0
+    return math.hypot(known.offset_a, slope_s * known.offset_v)
 
 
 def _kind_row(kind: str, found: list[Fit]) -> Result:
@@ -156,55 +174,81 @@ def _figures(taken: Taken, points: Points, kind: str, fit: Fit | None) -> list[R
     if fit is not None and kind == "ohmic":
         rows.append(_resistance(taken, points, fit))
     elif fit is not None and kind == "diode-like":
-        ideality, u = fit.values["ideality"], fit.u["ideality"]
-        rows.append(Result("ideality", "Ideality of the diode", ideality, "", u))
+        ideality = fit.values["ideality"]
+        rows.append(Result("ideality", "Ideality of the diode", ideality, "", _of_ideality(taken, fit)))
         at_1ma = ideality * 0.02585 * math.log1p(1e-3 / fit.values["saturation_a"])
         rows.append(Result("forward_v", "Voltage at 1 mA", at_1ma, "V", text=f"It conducts 1 mA at {at_1ma:.2f} V."))
     elif fit is not None:
-        volts, u_v = fit.values["volts"], math.hypot(fit.u["volts"], float(np.max(points.u_v)))
+        volts = fit.values["volts"]
+        u_v, u_ohm = _of_voltage(taken, points, volts, fit.u["volts"]), _of_slope(taken, points, fit, volts)
         told = f"It begins at {quantity(volts, 'V', u_v)}."
         rows.append(Result("breakdown_v", "Begins at", volts, "V", u_v, text=told))
-        rows.append(Result("above_ohm", "Resistance above that", fit.values["ohm"], "Ω", fit.u["ohm"]))
+        rows.append(Result("above_ohm", "Resistance above that", fit.values["ohm"], "Ω", u_ohm))
     if kind == "capacitor":
         rows += _capacitance(taken)
     return rows
 
 
 def _resistance(taken: Taken, points: Points, fit: Fit) -> Result:
-    """The slope's resistance; the meters' gains go into it, their offsets are fitted.
-
-    Root sum of squares of relative standard uncertainties (JCGM 100 §5.1.6), k = 2.
-    """
-    known = [Known.of(conditions) for conditions in taken.accuracy.values()]
-    gains = max((math.hypot(k.fraction_a, k.fraction_v) / math.sqrt(3) for k in known), default=0.0)
+    """The slope's resistance, less the leads; the meters' offsets are fitted."""
     ohm = fit.values["ohm"]
-    u_ohm = math.hypot(fit.u["ohm"], 2 * gains * ohm)
+    u_ohm = _of_slope(taken, points, fit, float(points.board_v[0]))
     return Result("resistance", "Resistance to ground", ohm, "Ω", u_ohm, text=f"{quantity(ohm, 'Ω', u_ohm)} to ground.")
 
 
-def _capacitance(taken: Taken) -> list[Result]:
-    """C = ΔQ/ΔV (any circuits text) over the readings that were recorded; nothing without them.
+def _of_slope(taken: Taken, points: Points, fit: Fit, from_v: float) -> float:
+    """Half of the 95 % interval of a resistance that is a slope from a voltage on, Ω: the fit's scatter, the gains, the
+    leads, and that the voltages were set in steps that the meter may round alike: an error that grows along the curve
+    may hide in one.
 
-    Charge by the trapezoidal rule, the current at rest taken off. Its uncertainty is that of an offset of the current
-    for all the time; what the offset really is was measured at rest, so that is its own uncertainty there.
+    Gains as in `resistance.from_one`: leads that these meters measured are wrong by the same share.
     """
+    ohm, parts = fit.values["ohm"], Parts((), ((fit.u["ohm"] / COVERAGE, math.inf),))
+    span_v = max(float(points.board_v[~points.limited][-1]) - from_v, 1e-9)
+    for side, conditions in taken.accuracy.items():
+        known, leads = Known.of(conditions), taken.leads.get(side)
+        whole = abs(ohm + leads.ohm if leads is not None and not leads.run else ohm)
+        alike = _hidden_v(known, step_limit(conditions.resolution_v or 0.0, points.sigma_v), span_v) / span_v
+        parts = parts.and_(Parts((whole * known.fraction_v, whole * known.fraction_a, abs(ohm) * alike)))
+        parts = parts.and_(of_leads(leads, known))
+    return parts.half_width()
+
+
+def _hidden_v(known: Known, limit_v: float, span_v: float) -> float:
+    """How much of an error that grows along the curve may hide in the meter's rounding, ± V: a step, and less where the
+    gains of setting and meter make more than one of it, since those show. Our choice, by drawn supplies."""
+    step_v, grown_v = 2 * limit_v, 2 * known.fraction_v * span_v
+    return step_v if grown_v <= step_v else step_v**2 / grown_v
+
+
+def _of_voltage(taken: Taken, points: Points, volts: float, u_fit: float) -> float:
+    """Half of the 95 % interval of a voltage along the curve, V: the fit's scatter, and the meter's gain, offset and
+    step, which are the same at each point."""
+    parts = Parts((), ((u_fit / COVERAGE, math.inf),))
+    for conditions in taken.accuracy.values():
+        known, step_v = Known.of(conditions), conditions.resolution_v or 0.0
+        parts = parts.and_(Parts((known.fraction_v * abs(volts), known.offset_v, step_limit(step_v, points.sigma_v))))
+    return parts.half_width()
+
+
+def _of_ideality(taken: Taken, fit: Fit) -> float:
+    """Half of the 95 % interval of an ideality: the fit's scatter, the gain, and the junction's temperature."""
+    ideality = fit.values["ideality"]
+    gain = max((Known.of(conditions).fraction_v for conditions in taken.accuracy.values()), default=0.0)
+    limits = (gain * ideality, WARMER_SHARE * ideality)
+    return Parts(limits, ((fit.u["ideality"] / COVERAGE, math.inf),)).half_width()
+
+
+def _capacitance(taken: Taken) -> list[Result]:
+    """C = ΔQ/ΔV (any circuits text) over the readings that were recorded; nothing without them."""
     rows = []
     for side, samples in taken.recorded.items():
-        rest = [each.current_a for each in taken.measured if each.name == "late" and each.side == side]
-        volts = [each.voltage_v.value for each in taken.measured if each.name == "late" and each.side == side]
-        if len(samples) < 2 or len(volts) < 2 or max(volts) - min(volts) <= 0:
-            continue
-        at_rest = sum(each.value for each in rest) / len(rest)
-        seconds = (samples.t_ns - samples.t_ns[0]) / 1e9
-        charge_c = float(np.trapezoid(samples.current_a - at_rest, seconds))
-        rise_v = float(samples.voltage_v[-1] - samples.voltage_v[0])
-        if charge_c <= 0 or rise_v <= 0:
-            continue
-        farad = charge_c / rise_v
-        noise_a = max(each.sigma for each in rest) / math.sqrt(max(len(samples), 1))
-        u_farad = 2 * noise_a * float(seconds[-1]) / rise_v
-        told = f"It holds {quantity(farad, 'F', u_farad or None)}."
-        rows.append(Result("capacitance", "Capacitance", farad, "F", u_farad or None, text=told))
+        rest = [each for each in taken.measured if each.name == "late" and each.side == side]
+        found = charged(samples, rest, taken.accuracy[side], taken.leads.get(side))
+        if found is not None:
+            farad, u_farad = found
+            told = f"It holds {quantity(farad, 'F', u_farad)}."
+            rows.append(Result("capacitance", "Capacitance", farad, "F", u_farad, text=told))
     return rows
 
 

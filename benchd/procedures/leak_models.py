@@ -54,6 +54,9 @@ class _Model(NamedTuple):
 def fits(volts: Floats, amps: Floats, noise_a: Floats, offset_a: float = 0.0) -> list[Fit]:
     """All models over the same points, the best first (by AICc).
 
+    A resistor is part of the other two models: noise alone makes them fit a little better now and then, so they come
+    before it only where they are told apart from it.
+
     `noise_a`: standard deviation of each mean current that is independent from point to point, A. `offset_a`: the meter
     may be off by so much at each point alike, ± A; it is fitted too, held by that (rectangular: JCGM 100 §4.3.7).
     Raises ValueError for less than 5 points or lengths that differ.
@@ -62,11 +65,11 @@ def fits(volts: Floats, amps: Floats, noise_a: Floats, offset_a: float = 0.0) ->
         raise ValueError(f"{len(volts)} points: a curve takes at least 5, with as many currents and uncertainties")
     held_a = max(offset_a / math.sqrt(3), 1e-9)
     found = [fit for model in MODELS if (fit := _fit(model, volts, amps, noise_a, held_a)) is not None]
-    return sorted(found, key=lambda fit: fit.aicc)
+    return sorted(found, key=lambda fit: fit.aicc - (TELLS_APART if fit.kind == "ohmic" else 0.0))
 
 
 def told_apart(found: list[Fit]) -> bool:
-    """Whether the best stands alone. What follows Ohm's law is fitted by the other two as well: where it is best,
+    """Whether the best stands alone. What follows Ohm's law is fitted by the other two as well: where it comes first,
     it is it."""
     if found[0].kind == "ohmic":
         return True

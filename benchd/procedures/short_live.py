@@ -14,8 +14,9 @@ from typing import NamedTuple
 import numpy as np
 
 from benchd.procedures.averaging import Labelled, mean_of
+from benchd.procedures.coverage import Parts
 from benchd.procedures.record import Column, Curve, Happened, Result, Value
-from benchd.procedures.resistance import Parts, Resistance, by_itself, from_one
+from benchd.procedures.resistance import Resistance, by_itself, from_one
 from benchd.procedures.taken import Analysed, Measured, Taken, Told
 from benchd.traces.samples import Samples
 from benchd.traces.trip_words import quantity

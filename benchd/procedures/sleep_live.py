@@ -36,6 +36,8 @@ class Sums:
     wakes: int = 0
     wake_s: float = 0.0
     wake_c: float = 0.0
+    edges_c2: float = 0.0
+    """Variance of the charge by where between two readings the current changed while awake."""
     peak_a: float = 0.0
     readings: int = 0
     squares: float = 0.0
@@ -63,8 +65,8 @@ class SleepLive:
         conditions, zero = self._taken.accuracy[self._side], self._zero
         if zero is None:
             return Known.of(conditions).offset_a, 0.0
-        sigma_a = zero.current_a.sigma
-        return step_limit(conditions.resolution_a or 0.0, sigma_a), sigma_a / math.sqrt(max(zero.readings, 1))
+        sigma_a, n = zero.current_a.sigma, max(zero.readings, 1)
+        return step_limit(conditions.resolution_a or 0.0, sigma_a, n), sigma_a / math.sqrt(n)
 
     @property
     def _wake_a(self) -> float:
@@ -97,7 +99,11 @@ class SleepLive:
             sums.squares += away_a * (amps - sums.middle_a)
         if last is None or (t_ns - last[0]) / 1e9 > BREAK_S:
             return
-        self._count(sums, (t_ns - last[0]) / 1e9, (amps + last[1]) / 2, awake or was)
+        seconds = (t_ns - last[0]) / 1e9
+        self._count(sums, seconds, (amps + last[1]) / 2, awake or was)
+        if awake or was:
+            # Anywhere in between, so ± half of the change for all the time: rectangular, a²/3 (JCGM 100 §4.3.7).
+            sums.edges_c2 += ((amps - last[1]) * seconds) ** 2 / 12
 
     def _count(self, sums: Sums, seconds: float, mean_a: float, awake: bool) -> None:
         sums.seconds += seconds
@@ -125,16 +131,18 @@ class SleepLive:
 
     def _mean(self) -> tuple[float, float]:
         mean_a = self._sums.charge_c / self._sums.seconds
-        return mean_a, self._u(mean_a)
+        return mean_a, self._u(mean_a, math.sqrt(self._sums.edges_c2) / self._sums.seconds)
 
-    def _u(self, amps: float) -> float:
-        """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter."""
+    def _u(self, amps: float, edges_a: float = 0.0) -> float:
+        """Half of the 95 % interval of a mean, A: gain, zero, steps and scatter; `edges_a`: of a mean with wake-ups, by
+        when they began and ended, one standard deviation."""
         sums, conditions = self._sums, self._taken.accuracy[self._side]
         sigma_a = math.sqrt(sums.squares / sums.asleep_n) if sums.asleep_n else 0.0
-        own_a = step_limit(conditions.resolution_a or 0.0, sigma_a)
+        own_a = step_limit(conditions.resolution_a or 0.0, sigma_a, sums.asleep_n)
         zero_a, zero_sigma_a = self._zero_parts()
         gain_a = Known.of(conditions).fraction_a * abs(amps)
-        return half_width((gain_a, zero_a, own_a), (sigma_a / math.sqrt(max(sums.asleep_n, 1)), zero_sigma_a))
+        scatter_a = sigma_a / math.sqrt(max(sums.asleep_n, 1))
+        return half_width((gain_a, zero_a, own_a), (scatter_a, zero_sigma_a, edges_a))
 
     def _asleep_a(self) -> float | None:
         return self._sums.asleep_c / self._sums.asleep_s if self._sums.asleep_s > 0 else None

@@ -1,15 +1,18 @@
 """`low-battery`: at which voltage a board gives up as its battery runs down, and at which it starts again.
 
 The voltage goes down in steps until the board draws no more than `off_a`, then up until it draws more than `on_a`. What
-is found lies between two steps: half of one is the larger part of its uncertainty, and the meter's accuracy the other.
+is found lies between two steps: half of one is the larger part of its uncertainty; the rest is the meter's accuracy,
+its step and scatter, and how well is known what the leads take.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from benchd.procedures.coverage import half_width
+from benchd.procedures.coverage import Parts, step_limit
 from benchd.procedures.record import Column, Curve, Result
+from benchd.procedures.resistance import of_leads
 from benchd.procedures.taken import Analysed, CannotTell, Measured, Taken
 from benchd.traces.trip_words import quantity
 from benchd.traces.uncertainty import Known
@@ -78,11 +81,40 @@ def _between(taken: Taken, name: str, title: str, one: Measured, other: Measured
     amps = one.current_a.value
     volts = _at_board_v(taken, one, amps), _at_board_v(taken, other, amps)
     value = sum(volts) / 2
-    known = Known.of(taken.accuracy[one.side])
-    u_v = half_width((abs(volts[0] - volts[1]) / 2, known.fraction_v * value + known.offset_v))
+    apart_v = _apart_v(one, other)
+    u_v = _parts(taken, one, other, value).and_(Parts((apart_v / 2,))).half_width()
     where = "" if taken.leads.get(one.side) is not None else ", at the supply: its leads were not measured"
-    told = f"{title} {quantity(value, 'V', u_v)} (steps of {quantity(abs(volts[0] - volts[1]), 'V')}{where})."
+    told = f"{title} {quantity(value, 'V', u_v)} (steps of {quantity(apart_v, 'V')}{where})."
     return Result(name, title, value, "V", u_v, text=told)
+
+
+def _apart_v(one: Measured, other: Measured) -> float:
+    """How far two steps lie apart, V: as the meter shows it, since a supply rounds what is set; as it was asked for
+    where the two differ by no more than the meter's noise."""
+    shown_v = abs(one.voltage_v.value - other.voltage_v.value)
+    asked_v = abs(one.set_voltage_v - other.set_voltage_v)
+    noise_v = math.hypot(*(each.voltage_v.sigma / math.sqrt(max(each.readings, 1)) for each in (one, other)))
+    return asked_v if abs(shown_v - asked_v) <= 2 * noise_v else shown_v
+
+
+def _parts(taken: Taken, one: Measured, other: Measured, value: float) -> Parts:
+    """What the middle of two steps is uncertain by, V: the meter, and what the leads take at the first step's current.
+
+    Where the two are multiples of the meter's step apart, both are rounded alike, so that it counts once.
+    """
+    conditions = taken.accuracy[one.side]
+    known, amps = Known.of(conditions), one.current_a.value
+    steps = [step_limit(conditions.resolution_v or 0.0, each.voltage_v.sigma) for each in (one, other)]
+    scatters = [
+        (each.voltage_v.sigma / math.sqrt(max(each.readings, 1)) / 2, max(each.readings - 1.0, 1.0))
+        for each in (one, other)
+    ]
+    parts = Parts((known.fraction_v * abs(value), known.offset_v, sum(steps) / 2), tuple(scatters))
+    leads = taken.leads.get(one.side)
+    if leads is None:
+        return parts
+    by_a = [leads.ohm * known.offset_a] + ([] if leads.run else [leads.ohm * abs(amps) * known.fraction_a])
+    return parts.and_(Parts(tuple(by_a))).and_(of_leads(leads, known).times(amps))
 
 
 def _board_v(taken: Taken, measured: Measured) -> float:

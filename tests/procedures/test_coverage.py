@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from benchd.procedures.coverage import half_width
+from benchd.procedures.coverage import degrees, half_width, step_limit
 
 
 @pytest.mark.parametrize(
@@ -70,3 +70,18 @@ def test_what_is_no_part_is_refused(wrong: float) -> None:
         half_width([wrong])
     with pytest.raises(ValueError, match="0 or more"):
         half_width([], [wrong])
+
+
+@given(st.floats(0, 2), st.floats(0, 2), st.sampled_from([0, 10, 1000]))
+def test_rounding_leaves_half_a_step_at_most_and_less_with_more_noise(one: float, other: float, readings: int) -> None:
+    low, high = sorted((one, other))
+    assert 0.5 >= step_limit(1.0, low, readings) >= step_limit(1.0, high, readings) >= 0
+    assert step_limit(1.0, 0.0, readings) == 0.5
+    assert step_limit(0.0, low, readings) == 0
+    assert step_limit(1.0, 1.0, readings) < 1e-6  # Widrow and Kollár: noise of a step averages it away
+
+
+def test_scatter_that_rounding_makes_has_no_tails() -> None:
+    assert degrees(1e-3, 5e-4, 20) == math.inf
+    assert degrees(1e-3, 2e-3, 20) == 19
+    assert degrees(1e-3, 5e-4, 3) == 2

@@ -10,13 +10,14 @@ from msgspec.structs import replace
 from scipy import stats
 
 from benchd.plans.leads import pair_ohm
-from benchd.procedures.coverage import half_width
+from benchd.procedures.coverage import Parts, half_width
 from benchd.procedures.lead_resistance import analyse
 from benchd.procedures.record import LeadSet
-from benchd.procedures.resistance import Parts, at_celsius, from_one, from_two
+from benchd.procedures.resistance import at_celsius, from_one, from_two
 from benchd.procedures.shelf import shipped
 from benchd.procedures.taken import CannotTell, Mean, Measured, Taken
 from benchd.traces.trace import Conditions
+from tests.procedures.drawn import Drawn
 from tests.procedures.hands import FakeHands, resistor
 from tests.procedures.test_engine import PHONE, played
 
@@ -85,6 +86,29 @@ def test_the_interval_holds_the_truth_in_93_to_97_of_100_supplies(
         found = from_two(*levels, supply)
         held += abs(found.ohm - ohm) <= found.u_ohm
     assert 930 <= held <= 970, what
+
+
+@pytest.mark.parametrize(
+    ("n", "steps"),
+    [
+        *((n, steps) for n in (10, 20, 40, 100) for steps in ((0.05, 0.2), (0.2, 0.4))),
+        (20, (0.4, 1)),
+        (300, (0.05, 0.4)),
+    ],
+)
+def test_the_interval_holds_the_truth_where_the_noise_is_a_part_of_a_step(n: int, steps: tuple[float, float]) -> None:
+    """As above; noise between two parts of a step, drawn for each supply and meter: what rounding leaves is neither a
+    whole half step nor nothing (B. Widrow and I. Kollár, Quantization Noise, 2008), and few readings show little."""
+    rng, held = np.random.default_rng(3), 0
+    for _ in range(1000):
+        supply = Drawn(
+            rng, step=(1e-3, 1e-3), noise=(1e-3 * rng.uniform(*steps), 1e-3 * rng.uniform(*steps)),
+            gain=(1e-5, 1e-5), offset=(1e-2, 1e-2),
+        )  # fmt: skip
+        ohm, amps = rng.uniform(0.05, 0.15), np.array([rng.uniform(0.2, 0.3), rng.uniform(0.9, 1.1)])
+        found = from_two(*supply.measured("m", [0.5, 0.5], ohm * amps, amps, n), supply.conditions)
+        held += abs(found.ohm - ohm) <= found.u_ohm
+    assert 930 <= held <= 970
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from benchd.procedures.taken import Mean, Measured, Taken
 from benchd.reading import Mode
 from benchd.traces.samples import Samples
 from benchd.traces.trace import Conditions
+from tests.procedures.drawn import Drawn
 from tests.procedures.hands import T0, FakeHands
 from tests.procedures.test_engine import played
 
@@ -87,26 +88,46 @@ def test_a_zero_that_was_measured_makes_it_sharper_and_right() -> None:
 
 
 @pytest.mark.parametrize(
-    ("noise_a", "step_a", "fraction"), [(1e-3, 1e-6, 1e-6), (3e-5, 1e-6, 0.02), (2e-4, 1e-4, 0.005)]
-)
+    ("noise_a", "step_a", "fraction", "n"),
+    [(1e-3, 1e-6, 1e-6, 100), (3e-5, 1e-6, 0.02, 100), (2e-4, 1e-4, 0.005, 100), (None, 1e-4, 0.001, 300),
+     (0.0, 1e-4, 0.001, 100)],
+)  # fmt: skip
 def test_the_interval_holds_the_truth_in_93_to_97_of_100_supplies(
-    noise_a: float, step_a: float, fraction: float
+    noise_a: float | None, step_a: float, fraction: float, n: int
 ) -> None:
     """A thousand supplies within their accuracy, drawn with one seed: gain and offset wrong, noise, steps; the zero
-    measured before by each."""
+    measured before by each. None: a noise from 0.05 to 0.4 of a step, drawn for each."""
     rng = np.random.default_rng(9)
     supply = Conditions(resolution_a=step_a, accuracy_fraction_a=fraction, accuracy_offset_a=0.01)
     plan, held = plans()["phone-cell"].plan, 0
     for _ in range(1000):
         gain, offset_a, true_a = 1 + fraction * rng.uniform(-1, 1), 0.01 * rng.uniform(-1, 1), rng.uniform(0.001, 0.004)
+        sigma_a = step_a * rng.uniform(0.05, 0.4) if noise_a is None else noise_a
         zero, shown = (
-            np.round((gain * level + offset_a + rng.normal(0, noise_a, 100)) / step_a) * step_a
-            for level in (0.0, true_a)
+            np.round((gain * level + offset_a + rng.normal(0, sigma_a, n)) / step_a) * step_a for level in (0.0, true_a)
         )
         before = Mean(zero.mean(), zero.std(ddof=1), 0.0)
-        measured = [Measured("zero", "main", {}, T0, 100, Mean(4.0, 0, 0), before, False, 4.0, 0.1)]
+        measured = [Measured("zero", "main", {}, T0, n, Mean(4.0, 0, 0), before, False, 4.0, 0.1)]
         live = SleepLive(Taken(plan, {"wake_a": 1.0}, {"main": supply}, {"main": None}, measured=measured))
         live.feed("main", samples(shown))
+        mean = live.told(T0).values
+        held += abs(mean["mean_a"] - true_a) <= mean["u_a"]
+    assert 930 <= held <= 970
+
+
+def test_with_wake_ups_it_counts_where_between_two_readings_they_began() -> None:
+    """A wake-up of some tenths of a second, 20 readings a second: each edge is known within half of 1/20 s."""
+    rng = np.random.default_rng(2)
+    plan, held, t_s = plans()["phone-cell"].plan, 0, np.arange(200) / 20
+    for _ in range(1000):
+        supply, asleep_a, awake_a = Drawn(rng), rng.uniform(0.001, 0.004), rng.uniform(0.06, 0.12)
+        begins_s = np.array([1.0, 4.0, 7.0]) + rng.uniform(0, 1, 3)
+        ends_s = begins_s + rng.uniform(0.3, 0.8, 3)
+        on = np.any((t_s[:, None] >= begins_s) & (t_s[:, None] < ends_s), axis=1)
+        true_a = asleep_a + (awake_a - asleep_a) * float(np.sum(ends_s - begins_s)) / float(t_s[-1])
+        zero = supply.measured("zero", [4.0], np.array([4.0]), np.zeros(1), 100)
+        live = SleepLive(Taken(plan, {"wake_a": 0.02}, {"main": supply.conditions}, {"main": None}, measured=zero))
+        live.feed("main", samples(supply.shows(1, np.where(on, awake_a, asleep_a)), rate=20.0))
         mean = live.told(T0).values
         held += abs(mean["mean_a"] - true_a) <= mean["u_a"]
     assert 930 <= held <= 970
