@@ -20,6 +20,7 @@ from benchd.cli import (
     job_record,
     job_report,
     job_step,
+    leads,
     log,
     make_safe,
     output,
@@ -94,7 +95,9 @@ procedure.app.command("answer")(procedure_run.answer)
 procedure.app.command("point")(procedure_run.point)
 procedure.app.command("done")(procedure_run.done)
 procedure.app.command("stop")(procedure_run.stop)
+procedure.app.command("reference")(procedure_run.reference)
 app.add_typer(procedure.app, name="procedure")
+app.add_typer(leads.app, name="leads")
 app.add_typer(reference.app, name="reference")
 app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(
