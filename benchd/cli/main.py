@@ -27,6 +27,7 @@ from benchd.cli import (
     pair,
     plans,
     procedure,
+    procedure_rehearse,
     procedure_run,
     reference,
     replay,
@@ -96,6 +97,7 @@ procedure.app.command("point")(procedure_run.point)
 procedure.app.command("done")(procedure_run.done)
 procedure.app.command("stop")(procedure_run.stop)
 procedure.app.command("reference")(procedure_run.reference)
+procedure.app.command("rehearse")(procedure_rehearse.rehearse)
 app.add_typer(procedure.app, name="procedure")
 app.add_typer(leads.app, name="leads")
 app.add_typer(reference.app, name="reference")
