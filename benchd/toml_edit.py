@@ -318,8 +318,23 @@ def _inserted(text: str, at: int, new: Sequence[str]) -> str:
     return "".join(lines)
 
 
+def with_block(text: str, path: Path, block: str) -> str:
+    """The text with one more table, which is text with comments of its own. `path`: list and number of the new table.
+
+    Comments above the table that follows stay with it. Raises EditError.
+    """
+    try:
+        return _with_lines(text, path, block.splitlines())
+    except (ValueError, RecursionError) as error:
+        raise error if isinstance(error, EditError) else EditError(f"not changed: {error}") from error
+
+
 def _with_table(text: str, path: Path, value: Any) -> str:
     """A new table, or tables, with all that is in them."""
+    return _with_lines(text, path, list(_table_lines(path, value)))
+
+
+def _with_lines(text: str, path: Path, new: list[str]) -> str:
     found, lines = list(pieces(text)), _lines(text)
     listed = path[:-1] if isinstance(path[-1], int) else path
     if _holder(text, listed) is not None:
@@ -327,17 +342,22 @@ def _with_table(text: str, path: Path, value: Any) -> str:
     before = [p.end for p in found if p.kind != "note" and p.table[: len(listed)] == listed]
     shown = re.compile(rf"\s*#\s*\[\[?{re.escape('.'.join(map(str, listed)))}\]")
     noted = [p.end for p in found if p.kind == "note" and shown.match(lines[p.first])]
-    at = (before or noted or [len(lines)])[-1]
-    while at < len(lines) and lines[at].strip().startswith("#"):  # notes right below belong to what is above
-        at += 1
+    at = _behind_notes(lines, (before or noted or [len(lines)])[-1])
     if next((p.kind for p in found if p.first >= at and p.kind != "note"), "header") == "key":
         at = len(lines)  # these keys would go over to the new table
-    new = list(_table_lines(path, value))
     if at and lines[at - 1].strip():
         new = ["", *new]
     if at < len(lines) and lines[at].strip():
         new = [*new, ""]
     return _inserted(text, at, new)
+
+
+def _behind_notes(lines: Sequence[str], at: int) -> int:
+    """Notes right below belong to what is above, but not where a table's header follows them: those are about it."""
+    end = at
+    while end < len(lines) and lines[end].strip().startswith("#"):
+        end += 1
+    return at if end < len(lines) and lines[end].strip().startswith("[") else end
 
 
 def _table_lines(path: Path, value: Any) -> Iterator[str]:

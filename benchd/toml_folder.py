@@ -36,7 +36,7 @@ class All(NamedTuple, Generic[T]):
     """All of a folder at one moment."""
 
     found: Sequence[Kept[T]]
-    """By name."""
+    """In their order, then by name."""
     faults: Sequence[str]
     """One sentence for each fault of a file that cannot be used, and what is used in its place."""
     names: Mapping[str, Kept[T]]
@@ -51,6 +51,7 @@ class TomlFolder(Generic[T]):
 
     `what`: the word for one of them. `read_one`: text, name and place to what it describes; raises FileFault.
     `check_name`: raises FileFault for what can be no name. `shipped`: those that come with benchd, by name.
+    `order`: what they are sorted by before their names. `instead`: said where a shipped one is to be deleted.
     """
 
     def __init__(
@@ -60,12 +61,16 @@ class TomlFolder(Generic[T]):
         read_one: Callable[[str, str, str], T],
         check_name: Callable[[str], None],
         shipped: Callable[[], Mapping[str, Kept[T]]],
+        order: Callable[[T], int] = lambda _: 0,
+        instead: str = "",
     ) -> None:
         self.folder = folder
         self._what = what
         self._read_one = read_one
         self._check_name = check_name
         self._shipped = shipped
+        self._order = order
+        self._instead = instead
         self._writing = threading.Lock()
 
     def read(self) -> All[T]:
@@ -81,7 +86,7 @@ class TomlFolder(Generic[T]):
             except FileFault as error:
                 instead = f"the shipped {self._what} {path.stem} is used" if path.stem in shipped else "it is not used"
                 told += [f"{line}; {instead}" for line in str(error).splitlines()]
-        names = dict(sorted(used.items()))
+        names = dict(sorted(used.items(), key=lambda each: (self._order(each[1].card), each[0])))
         return All(list(names.values()), told, names)
 
     def text(self, name: str) -> str:
@@ -126,7 +131,7 @@ class TomlFolder(Generic[T]):
             except FileNotFoundError:
                 why = "there is none of your own of that name"
                 if name in self._shipped():
-                    why = "it is shipped with benchd and stays"
+                    why = f"it is shipped with benchd and stays{self._instead}"
                 raise FileFault(f"{self._what} {name}", [Fault("name", why)]) from None
             except OSError as error:
                 raise FileFault(str(path), [Fault("", f"cannot be deleted, so it is as it was: {error}")]) from error

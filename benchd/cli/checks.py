@@ -9,11 +9,13 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import job_step, out
+from benchd.cli.files_checked import check_files
 
 if TYPE_CHECKING:
-    from benchd.jobs.checklist_folder import ChecklistFolder, Found
+    from benchd.jobs.checklist import Checklist
     from benchd.jobs.ticks import TickState
     from benchd.store.log import Log
+    from benchd.toml_folder import Kept, TomlFolder
 
 app = typer.Typer(
     help="Checklists: before power, before a storage chip comes off, after the repair.",
@@ -50,7 +52,7 @@ def show(
     folder = _folder(data_dir, config)
     found = folder.read().find(name)
     if found is None:
-        there = ", ".join(each.checklist.name for each in folder.read().found)
+        there = ", ".join(folder.read().names)
         out.fail(f"checklist {name!r} is not there, or cannot be used; there are: {there}")
     with out.errors(FileFault):
         out.emit(_record(found), f"# {found.origin}: {found.path}\n{folder.text(name).rstrip()}", json_)
@@ -66,23 +68,12 @@ def check(
     from benchd.jobs.steps import step_file_of
     from benchd.toml_file import FileFault, text_of
 
-    faulty = False
-    for path in files:
-        faults: list[str] = []
-        try:
-            if path.name == "steps.toml":
-                step_file_of(text_of(path), str(path))
-            else:
-                checklist_of(text_of(path), path.stem, str(path))
-        except FileFault as error:
-            faults = str(error).splitlines()
-        faulty = faulty or bool(faults)
-        if json_ or not faults:
-            out.emit({"file": str(path), "ok": not faults, "faults": faults}, f"{path}: in order", json_)
-        else:
-            typer.echo("\n".join(f"benchd: {each}" for each in faults), err=True)
-    if faulty:
-        raise typer.Exit(2)
+    def read(path: Path) -> object:
+        if path.name == "steps.toml":
+            return step_file_of(text_of(path), str(path))
+        return checklist_of(text_of(path), path.stem, str(path))
+
+    check_files(files, read, FileFault, json_)
 
 
 @app.command()
@@ -151,19 +142,19 @@ def tick(
     out.emit(ticked, _standing(ticked), json_)
 
 
-def _folder(data_dir: Path | None, config: Path | None) -> ChecklistFolder:
-    from benchd.jobs.checklist_folder import ChecklistFolder
+def _folder(data_dir: Path | None, config: Path | None) -> TomlFolder[Checklist]:
+    from benchd.jobs.checklist_folder import checklist_folder
 
-    return ChecklistFolder(job_cli.data_path(data_dir, config) / "checklists")
+    return checklist_folder(job_cli.data_path(data_dir, config) / "checklists")
 
 
-def _record(found: Found) -> dict[str, Any]:
-    made = found.checklist.model_dump(mode="json")
+def _record(found: Kept[Checklist]) -> dict[str, Any]:
+    made = found.card.model_dump(mode="json")
     return {**made, "origin": found.origin, "overrides": found.overrides, "file": str(found.path)}
 
 
-def _line(found: Found) -> str:
-    each = found.checklist
+def _line(found: Kept[Checklist]) -> str:
+    each = found.card
     boards = f", for {' '.join(each.for_boards)}" if each.for_boards else ""
     before = ", before the shipped one" if found.overrides else ""
     said = f"{each.moment}, {len(each.item)} items{boards} ({found.origin}{before}{', off' if each.off else ''})"

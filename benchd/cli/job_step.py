@@ -43,11 +43,11 @@ def step(
     folder = job_cli.data_path(data_dir, config)
 
     def write(log: Log) -> Any:
-        from benchd.jobs.checklist_folder import ChecklistFolder
+        from benchd.jobs.checklist_folder import checklist_folder
         from benchd.jobs.steps import StepsFile
         from benchd.store.step_entries import Done, add_step
 
-        kinds, lists = StepsFile(folder / "steps.toml").read(), ChecklistFolder(folder / "checklists").read()
+        kinds, lists = StepsFile(folder / "steps.toml").read(), checklist_folder(folder / "checklists").read()
         return add_step(log, job_of(log, id), Done(by=BY, **body), kinds, lists)
 
     entry = changed(folder, id, "POST", "steps", body, write)

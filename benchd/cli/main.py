@@ -20,12 +20,14 @@ from benchd.cli import (
     job_record,
     job_report,
     job_step,
+    leads,
     log,
     make_safe,
     output,
     pair,
     plans,
     procedure,
+    procedure_rehearse,
     procedure_run,
     reference,
     replay,
@@ -94,7 +96,10 @@ procedure.app.command("answer")(procedure_run.answer)
 procedure.app.command("point")(procedure_run.point)
 procedure.app.command("done")(procedure_run.done)
 procedure.app.command("stop")(procedure_run.stop)
+procedure.app.command("reference")(procedure_run.reference)
+procedure.app.command("rehearse")(procedure_rehearse.rehearse)
 app.add_typer(procedure.app, name="procedure")
+app.add_typer(leads.app, name="leads")
 app.add_typer(reference.app, name="reference")
 app.add_typer(signatures.app, name="signatures")
 app.command("replay", short_help="What changed rules, plans or cards would have made of archived traces.")(

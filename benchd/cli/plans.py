@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import out
+from benchd.cli.files_checked import check_files
 
 if TYPE_CHECKING:
     from benchd.plans.plan import Plan
@@ -57,20 +58,7 @@ def check(
     """Check files of plans, wherever they lie. Example: benchd plans check my-board.toml"""
     from benchd.plans.shelf import PlanError, read_plan
 
-    faulty = False
-    for path in files:
-        faults: list[str] = []
-        try:
-            read_plan(path)
-        except PlanError as error:
-            faults = str(error).splitlines()
-        faulty = faulty or bool(faults)
-        if json_ or not faults:
-            out.emit({"file": str(path), "ok": not faults, "faults": faults}, f"{path}: in order", json_)
-        else:
-            typer.echo("\n".join(f"benchd: {each}" for each in faults), err=True)
-    if faulty:
-        raise typer.Exit(2)
+    check_files(files, read_plan, PlanError, json_)
 
 
 @app.command()

@@ -10,6 +10,7 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import out
+from benchd.cli.files_checked import check_files
 
 if TYPE_CHECKING:
     from benchd.procedures.card import Card
@@ -58,19 +59,7 @@ def check(
     from benchd.procedures.card import card_of
     from benchd.toml_file import FileFault, text_of
 
-    faulty = False
-    for path in files:
-        faults: list[str] = []
-        try:
-            card_of(text_of(path), path.stem, str(path))
-        except FileFault as error:
-            faults, faulty = str(error).splitlines(), True
-        if json_ or not faults:
-            out.emit({"file": str(path), "ok": not faults, "faults": faults}, f"{path}: in order", json_)
-        else:
-            typer.echo("\n".join(f"benchd: {each}" for each in faults), err=True)
-    if faulty:
-        raise typer.Exit(2)
+    check_files(files, lambda path: card_of(text_of(path), path.stem, str(path)), FileFault, json_)
 
 
 @app.command()

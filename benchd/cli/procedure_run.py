@@ -6,10 +6,11 @@ import sys
 import time
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import quote
 
 import typer
 
-from benchd.cli import daemon_link, out
+from benchd.cli import daemon_link, out, procedure_set
 from benchd.cli import job as job_cli
 from benchd.cli.procedure import place, run_told
 
@@ -39,12 +40,14 @@ def run(
     """
     body: dict[str, Any] = {
         "card": name, "sides": [_side(each, plan) for each in on], "by": BY, "accept_cautions": yes,
-        "parameters": dict(_set(each) for each in set_ or ()),
     }  # fmt: skip
-    url = _daemon(data_dir, config)
+    texts = procedure_set.split(set_ or ())
+    url = daemon(data_dir, config)
     with out.errors(daemon_link.DaemonSaid):
+        card = daemon_link.call(url, "GET", f"procedures/{quote(name, safe='')}")
+        body["parameters"] = procedure_set.values(name, texts, procedure_set.parameters_told(card))
         if not yes:
-            _cautions(url, name)
+            _cautions(card)
             body["accept_cautions"] = True
         began = daemon_link.call(url, "POST", "runs", body)
         id_ = began["run"]
@@ -100,10 +103,30 @@ def stop(
     config: Annotated[Path | None, out.CONFIG] = None,
 ) -> None:
     """Stop a run, its outputs off. Example: benchd procedure stop P261127-132312-b2c8"""
-    url = _daemon(data_dir, config)
+    url = daemon(data_dir, config)
     with out.errors(daemon_link.DaemonSaid):
         ended = daemon_link.call(url, "POST", f"runs/{run}/stop", {"by": BY}, within_s=60)["run"]
     typer.echo("\n".join(run_told(ended)))
+
+
+def reference(
+    run: Annotated[str, typer.Argument(help="The run's id.")],
+    board: Annotated[str, typer.Option(help="Kind of board; without it that of the run's job.")] = "",
+    note: Annotated[str, typer.Option(help="Such as where the board came from.")] = "",
+    data_dir: Annotated[Path | None, job_cli.DATA] = None,
+    config: Annotated[Path | None, out.CONFIG] = None,
+    json_: Annotated[bool, out.JSON] = False,
+) -> None:
+    """Keep a run on a good board as reference: later runs on its kind of board are compared with it.
+
+    Example: benchd procedure reference P261127-132312-b2c8 --board a2337
+    """
+    url = daemon(data_dir, config)
+    with out.errors(daemon_link.DaemonSaid):
+        body = {"board": board, "note": note}
+        view = daemon_link.call(url, "POST", f"runs/{quote(run, safe='')}/reference", body)
+    kept = view["run"]
+    out.emit(view, f"{kept['title']} ({kept['id']}): reference for {view['reference']}", json_)
 
 
 def _followed(url: str, id_: str, json_: bool) -> dict[str, Any]:
@@ -139,21 +162,21 @@ def _asked(url: str, id_: str, question: dict[str, Any]) -> None:
         typer.echo(f"benchd: {error}", err=True)  # it is asked again
 
 
-def _cautions(url: str, name: str) -> None:
-    card = daemon_link.call(url, "GET", f"procedures/{name}")
+def _cautions(card: dict[str, Any]) -> None:
     for caution in card["cautions"]:
         typer.echo(f"Mind: {caution}", err=True)
     if card["cautions"] and not (sys.stdin.isatty() and typer.confirm("Have you read this, and is it so?")):
-        out.fail(f"procedure {name}: not begun; say --yes when its cautions were read")
+        out.fail(f"procedure {card['name']}: not begun; say --yes when its cautions were read")
 
 
 def _say(run: str, word: str, body: dict[str, Any], data_dir: Path | None, config: Path | None) -> None:
-    url = _daemon(data_dir, config)
+    url = daemon(data_dir, config)
     with out.errors(daemon_link.DaemonSaid):
         daemon_link.call(url, "POST", f"runs/{run}/{word}", body)
 
 
-def _daemon(data_dir: Path | None, config: Path | None) -> str:
+def daemon(data_dir: Path | None, config: Path | None) -> str:
+    """The address of the daemon; ends the command where none runs."""
     url = daemon_link.daemon_url(job_cli.data_path(data_dir, config))
     if url is None:
         out.fail("no daemon runs here: start it with `benchd run`; only it drives supplies")
@@ -164,13 +187,6 @@ def _side(text: str, plan: str | None) -> dict[str, Any]:
     role, _, where = text.rpartition("=")
     supply, channel = place(where)
     return {"role": role or "main", "supply": supply, "channel": channel, **({"plan": plan} if plan else {})}
-
-
-def _set(text: str) -> tuple[str, Any]:
-    name, equals, value = text.partition("=")
-    if not equals or not name:
-        out.fail(f"--set {text!r}: allowed is NAME=VALUE, such as limit_a=0.1", 2)
-    return name, _value(value)
 
 
 def _value(text: str) -> Any:

@@ -39,7 +39,7 @@ def write_supplies(
     name. Raises WriteError, and then the file is as it was: one that cannot be read, a name or a place that stands in
     it already, a profile that does not fit, no plan that the supply could power.
     """
-    before, document = _document(path)
+    text, before, document = _document(path)
     chosen, passed_over = _chosen(found, wanted)
     if name and len(chosen) != 1:
         raise WriteError(f"--name {name}: it is for one supply, but {len(chosen)} would be written; name its resource")
@@ -51,11 +51,11 @@ def write_supplies(
         if present:
             passed_over.append(present)
         else:
-            added.append(_add(document, path, item, name, profile))
+            block, slower = _add(document, path, item, name, profile)
+            added.append(str(block["name"]))
+            for key, table in (("plan", slower), ("supply", block)):
+                text = text if table is None else _with(text, path, document, key, table)
     if added:
-        import tomlkit
-
-        text = tomlkit.dumps(document)
         _check(text, before, len(added), path)
         _replace(path, text)
     return added, passed_over
@@ -69,8 +69,8 @@ def check_file(path: Path) -> None:
 # ---- the file ------------------------------------------------------------------------------------------------
 
 
-def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
-    """What stands in the file, as data and as a document that keeps its comments; the example if it is new."""
+def _document(path: Path) -> tuple[str, dict[str, Any], TOMLDocument]:
+    """What stands in the file, as text, as data, and as a document that is added to; the example if it is new."""
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
@@ -94,7 +94,30 @@ def _document(path: Path) -> tuple[dict[str, Any], TOMLDocument]:
             raise WriteError(f"{path}: {key} is not written as [[{key}]] tables; write it so, then try again")
     if before.get("supply"):
         _in_order(before, path)
-    return before, document
+    return text, before, document
+
+
+def _with(text: str, path: Path, document: TOMLDocument, key: str, table: Table) -> str:
+    """The text with the table behind those of its list, and the document likewise.
+
+    As text: a library that keeps comments has those above the next table at the end of the one before it.
+    """
+    import tomlkit
+
+    from benchd.toml_edit import EditError, with_block
+
+    alone, tables = tomlkit.document(), tomlkit.aot()
+    tables.append(table)
+    alone[key] = tables
+    block = tomlkit.dumps(alone).strip("\r\n")
+    if key not in document:
+        document[key] = tomlkit.aot()
+    try:
+        text = with_block(text, (key, len(document[key])), block)
+    except EditError as error:
+        raise WriteError(f"{path}: {error}, so nothing is added") from error
+    document[key].append(table)
+    return text
 
 
 def _check(text: str, before: dict[str, Any], count: int, path: Path) -> None:
@@ -169,19 +192,13 @@ def _is_of(profile: str, found: Found) -> bool:
 # ---- one block -------------------------------------------------------------------------------------------------
 
 
-def _add(document: TOMLDocument, path: Path, found: Found, name: str, profile_name: str) -> str:
-    """Append the block; the supply's name."""
-    import tomlkit
-
+def _add(document: TOMLDocument, path: Path, found: Found, name: str, profile_name: str) -> tuple[Table, Table | None]:
+    """The block, and the plan that comes with it for a slow supply."""
     profile = _profile(found, profile_name)
     taken = {str(supply.get("name", "")) for supply in document.get("supply", [])}
     if name in taken:
         raise WriteError(f"{path}: a supply {name} stands there already; choose another --name")
-    block = _block(found, profile, name or _name(found, taken), document, profile_name)
-    if "supply" not in document:
-        document["supply"] = tomlkit.aot()
-    document["supply"].append(block)
-    return str(block["name"])
+    return _block(found, profile, name or _name(found, taken), document, profile_name)
 
 
 def _profile(found: Found, given: str) -> Profile:
@@ -205,12 +222,11 @@ def _name(found: Found, taken: set[str]) -> str:
     return next(name for name in names if name not in taken)
 
 
-def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, given: str) -> Table:
+def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, given: str) -> tuple[Table, Table | None]:
     import tomlkit
 
     place = found.place
     block = tomlkit.table()
-    block.trivia.indent = "\n"  # an empty line before it
     block.add(tomlkit.comment(f"{found.identity}; added by benchd supplies --write"))
     if profile.takes_any:
         block.add(tomlkit.comment("No profile is made for it: compare the ranges with the supply's own rating plate."))
@@ -237,20 +253,17 @@ def _block(found: Found, profile: Profile, name: str, document: TOMLDocument, gi
     use = bearable(within, profile, serial, [str(plan.get("name", "")) for plan in all_plans])
     if use.told:
         block.add(tomlkit.comment(use.told))
-    if use.slower is not None:
-        document.setdefault("plan", tomlkit.aot()).append(_plan(use.slower))
     channels = tomlkit.aot()
     for number, plan in use.plans.items():
         channels.append(_channel(number, profile.output(number), within[number], plan))
     block.add("channel", channels)
-    return block
+    return block, None if use.slower is None else _plan(use.slower)
 
 
 def _plan(values: dict[str, Any]) -> Table:
     import tomlkit
 
     table = tomlkit.table()
-    table.trivia.indent = "\n"
     for key, value in sorted(values.items(), key=lambda item: isinstance(item[1], dict)):  # tables come last
         table.add(key, value)
     return table

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from benchd.checked import Fault
-from benchd.jobs import checklist_folder
-from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.checklist import Checklist
+from benchd.jobs.checklist_folder import shipped as checklists
 from benchd.jobs.steps import StepsFile
 from benchd.plans.shelf import PlanError, plan_of
 from benchd.plans.shelf import Shelf as Plans
@@ -151,7 +151,7 @@ class CardKind(Kind):
 class ChecklistKind(Kind):
     """Checklists."""
 
-    def __init__(self, folder: ChecklistFolder) -> None:
+    def __init__(self, folder: TomlFolder[Checklist]) -> None:
         self._folder = folder
 
     def rows(self) -> list[FileRow]:
@@ -159,16 +159,16 @@ class ChecklistKind(Kind):
         lists = self._folder.read()
         rows = {}
         for each in lists.found:
-            name, own = each.checklist.name, each.origin == "own"
-            over = own and name in checklist_folder.shipped()
-            rows[name] = FileRow("checklist", name, each.checklist.title, each.origin, over, [])
+            name, own = each.card.name, each.origin == "own"
+            over = own and name in checklists()
+            rows[name] = FileRow("checklist", name, each.card.title, each.origin, over, [])
         return _with_faults("checklist", rows, lists.faults)
 
     def said(self, name: str) -> Said | None:
         """See `Kind`."""
         if (self._folder.folder / f"{name}.toml").exists():
             return Said(self._folder.text(name), "own")
-        return Said(self._folder.text(name), "shipped") if name in checklist_folder.shipped() else None
+        return Said(self._folder.text(name), "shipped") if name in checklists() else None
 
     def refuse(self, name: str, text: str) -> None:
         """See `Kind`."""

@@ -68,7 +68,7 @@ def promise(plan: Plan, pace: Pace, resolution: Resolution, limit_a: float, rest
     worst_s = cut_within_s(plan, pace, resolution, limit_a, rest_s)
     ms = math.ceil(worst_s * 1e3 - 1e-6)
     how_many = 1 / pace.interval_s if pace.interval_s > 0 else math.inf
-    gives = f"this supply gives {how_many:.3g} readings/s"
+    gives = f"this supply gives {how_many:.3g} readings/s at its slowest lately"
     if not pace.measured:
         gives = f"by its profile this supply gives about {how_many:.3g} readings/s"
     text = f"{gives}: a short is cut within {ms} ms; the limit of {limit_a:g} A holds meanwhile"

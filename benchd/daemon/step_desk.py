@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from benchd.daemon.bench import Bench
 from benchd.daemon.core import Core
 from benchd.daemon.timelines import timeline_of
-from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.checklist_folder import checklist_folder
 from benchd.jobs.job import JournalEntry
 from benchd.jobs.steps import Step, StepsFile
 from benchd.jobs.ticks import ListState, TickState, still_open
@@ -27,7 +27,7 @@ class StepDesk:
     def __init__(self, core: Core, bench: Bench) -> None:
         self._core = core
         self._bench = bench
-        self.lists = ChecklistFolder(core.settings.data_path / "checklists")
+        self.lists = checklist_folder(core.settings.data_path / "checklists")
         self.steps = StepsFile(core.settings.data_path / "steps.toml")
         self._looking: asyncio.Task[None] | None = None
         self._look_again = False

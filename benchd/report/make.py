@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 from benchd import __version__
-from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.checklist_folder import checklist_folder
 from benchd.report.customer import customer
 from benchd.report.document import Document
 from benchd.report.full import full
@@ -29,7 +29,7 @@ def made(order: Order) -> bytes:
     now_ns = time.time_ns()
     texts = Texts(order.language)  # before anything is read: it may be no language
     path = Path(order.log)
-    lists = ChecklistFolder(path.parent / "checklists").read()
+    lists = checklist_folder(path.parent / "checklists").read()
     with Log.open(path, read_only=True) as db:
         told = document(gathered(db, order.job, lists), texts, order, now_ns)
     if order.form == "pdf":

@@ -8,7 +8,7 @@ import msgspec
 
 from benchd.jobs.around import taken_back
 from benchd.jobs.checklist import Checklist
-from benchd.jobs.checklist_folder import Lists
+from benchd.jobs.checklist_folder import Lists, applying
 from benchd.jobs.job import Job, JournalEntry
 from benchd.jobs.steps import Kinds, Step
 from benchd.jobs.ticks import ListState, TickState, states, still_open, tick_payload
@@ -110,7 +110,7 @@ def tick(
 def states_of(log: Log, job: Job, lists: Lists) -> list[ListState]:
     """How all checklists of a job stand. Raises LogError."""
     entries = log.journal(job=job.id, limit=-1, kinds=("check",))
-    return states(lists.applying(job.board, job.device), entries)
+    return states(applying(lists, job.board, job.device), entries)
 
 
 def job_of(log: Log, job: str) -> Job:
@@ -129,7 +129,7 @@ def _list(log: Log, job: Job, lists: Lists, name: str) -> ListState:
 
 
 def _applying(lists: Lists, job: Job, name: str) -> Checklist:
-    has = lists.applying(job.board, job.device)
+    has = applying(lists, job.board, job.device)
     found = next((each for each in has if each.name == name), None)
     if found is None:
         there = ", ".join(each.name for each in has)

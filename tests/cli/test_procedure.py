@@ -108,6 +108,10 @@ below = 0.1
         told = benchd(*run, "--yes")
         assert "Look (P" in told
         assert "Leak: 22" in told
+        assert "--set volts: procedure look has no parameters" in benchd(*run, "--yes", "--set", "volts=1", status=2)
+        (row,) = lines(benchd("procedure", "results", "--json", "--data-dir", tmp_path / "data"))
+        keep = ("procedure", "reference", row["id"], "--board", "blue", "--data-dir", tmp_path / "data")
+        assert "has no curve of a run that came to its end" in benchd(*keep, status=1)
         assert sim.truth(1).output is False
 
 

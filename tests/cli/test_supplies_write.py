@@ -86,6 +86,17 @@ def test_the_block_is_added_and_every_line_of_the_person_stays(mine: Path) -> No
     assert loaded.web.port == 9000
 
 
+@pytest.mark.parametrize("between", ["\n", ""])
+def test_comments_stay_with_the_table_that_they_stand_above(mine: Path, between: str) -> None:
+    mine.write_text(
+        MINE.replace("\n[web]", f"{between}# the page, seen from the shop\n# and the phone\n[web]"), "utf-8"
+    )
+    write_supplies(mine, [found(), found("TCPIP0::192.0.2.8::5025::SOCKET", "benchd,SIM-2,SIM00043,0.1")])
+    text = mine.read_text("utf-8")
+    assert "# the page, seen from the shop\n# and the phone\n[web]\nport = 9000" in text
+    assert text.index("SIM00043") < text.index("# the page")
+
+
 def test_the_envelope_reaches_as_far_as_the_plans_and_never_above_the_range(mine: Path) -> None:
     """The laptop plan is beyond the supply's 32 V, so it counts for nothing."""
     write_supplies(mine, [found()])

@@ -76,7 +76,7 @@ async def test_the_promise_is_the_profiles_until_it_was_measured(bench: Bench, c
     core.on_report(health(past(-5)))
     now = core.view().channels[0].promise
     assert now is not None
-    assert now["text"].startswith("this supply gives 50 readings/s: a short is cut within ")
+    assert now["text"].startswith("this supply gives 50 readings/s at its slowest lately: a short is cut within ")
     assert (now["asked_ms"], now["kept"]) == (100.0, True)
     assert core.view().channels[1].promise == before, "the other one was not read yet"
 
@@ -89,7 +89,9 @@ async def test_a_promise_that_cannot_be_kept_is_said_and_written_down_once(
     for seconds in (5, 6):
         core.on_report(health(past(-seconds), interval_ms=120.0, worst_ms=130.0))
     (warning,) = [w for w in core.view().warnings if "readings/s" in w]
-    assert warning.startswith("psu-a/1: this supply gives 8.33 readings/s: a short is cut within ")
+    assert warning.startswith(
+        "psu-a/1: this supply gives 8.33 readings/s at its slowest lately: a short is cut within "
+    )
     assert "Plan 'staged' asks for 100 ms, which cannot be kept" in warning
     (entry,) = log.journal(kinds=["promise"])
     assert (entry.payload["asked_ms"], entry.payload["kept"]) == (100.0, False)

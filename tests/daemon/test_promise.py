@@ -36,7 +36,8 @@ def test_even_readings_take_n_times_their_interval_and_the_link() -> None:
 def test_the_sentence_names_rate_time_and_limit() -> None:
     told = promise(plan(), Pace(0.125, 0.125, 0.02), SHARP, 0.5)
     assert told.text == (
-        "this supply gives 8 readings/s: a short is cut within 271 ms; the limit of 0.5 A holds meanwhile"
+        "this supply gives 8 readings/s at its slowest lately: a short is cut within 271 ms; "
+        "the limit of 0.5 A holds meanwhile"
     )
     assert (told.cut_within_ms, told.asked_ms, told.kept) == (271.0, None, True)
     assert promise(plan(), Pace(0.125, 0.125, 0.02, measured=False), SHARP, 0.5).text.startswith("by its profile ")

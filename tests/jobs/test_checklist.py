@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.jobs.checklist import MOMENTS, Checklist, checklist_of, checklist_schema
-from benchd.jobs.checklist_folder import ChecklistFolder, shipped
+from benchd.jobs.checklist_folder import applying, checklist_folder, shipped
 from benchd.jobs.steps import Step, StepsFile, shipped_steps, step_file_of, steps_schema
 from benchd.toml_file import FileFault, text_of
+from benchd.toml_folder import TomlFolder
 
 MINE = """\
 # The shop's own.
@@ -33,8 +34,8 @@ ITEM = '[[item]]\nid = "a"\nlabel = "A"\n'
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> ChecklistFolder:
-    return ChecklistFolder(tmp_path / "checklists")
+def folder(tmp_path: Path) -> TomlFolder[Checklist]:
+    return checklist_folder(tmp_path / "checklists")
 
 
 def names(lists: list[Checklist]) -> list[str]:
@@ -88,11 +89,11 @@ def test_whatever_a_file_holds_it_is_a_list_or_a_fault(text: str) -> None:
 
 
 def test_the_shipped_lists_cover_each_moment_for_any_board() -> None:
-    everywhere = [each.checklist for each in shipped().values() if not each.checklist.for_boards]
+    everywhere = [each.card for each in shipped().values() if not each.card.for_boards]
     assert {each.moment for each in everywhere} == set(MOMENTS)
-    chip = shipped()["before-chip"].checklist
+    chip = shipped()["before-chip"].card
     assert {"owner-told", "identity-saved"} <= {item.id for item in chip.item}
-    closing = shipped()["after-repair"].checklist
+    closing = shipped()["after-repair"].card
     wanted = {"antennas", "screws", "radios", "charging-current", "buttons", "screen", "owner-lock", "sleep-current"}
     assert wanted <= {item.id for item in closing.item}
 
@@ -106,39 +107,39 @@ def test_the_shipped_files_keep_to_the_schema() -> None:
         jsonschema.validate(tomllib.loads(HEAD + ITEM + "hint = 3"), json.loads(json.dumps(checklist_schema())))
 
 
-def test_which_lists_a_job_has_is_told_by_its_board_and_by_its_device(folder: ChecklistFolder) -> None:
+def test_which_lists_a_job_has_is_told_by_its_board_and_by_its_device(folder: TomlFolder[Checklist]) -> None:
     lists = folder.read()
     common = ["before-power", "before-chip", "after-repair"]
-    assert names(lists.applying("", "")) == common
-    assert names(lists.applying("Phone main, rev 2")) == [*common, "after-repair-phone"]
+    assert names(applying(lists, "", "")) == common
+    assert names(applying(lists, "Phone main, rev 2")) == [*common, "after-repair-phone"]
     laptop = ["before-power", "before-power-laptop", "before-chip", "after-repair", "after-repair-laptop"]
-    assert names(lists.applying(" ", "LAPTOP 14 inch")) == laptop
-    assert names(lists.applying("ex-p3-main", "Example P3 phone")) == [*common, "after-repair-phone"]
-    assert names(lists.applying("amplifier-main", "amplifier")) == common
+    assert names(applying(lists, " ", "LAPTOP 14 inch")) == laptop
+    assert names(applying(lists, "ex-p3-main", "Example P3 phone")) == [*common, "after-repair-phone"]
+    assert names(applying(lists, "amplifier-main", "amplifier")) == common
 
 
-def test_ones_own_list_stands_before_the_shipped_one(folder: ChecklistFolder) -> None:
+def test_ones_own_list_stands_before_the_shipped_one(folder: TomlFolder[Checklist]) -> None:
     saved = folder.save("before-power", MINE)
     assert (saved.origin, saved.overrides) == ("own", True)
     assert folder.text("before-power") == MINE, "with its comments"
     lists = folder.read()
     found = lists.find("before-power")
     assert found is not None
-    assert [item.id for item in found.checklist.item] == ["plug"]
-    assert "before-power" in names(lists.applying("demo-b"))
-    assert "before-power" not in names(lists.applying("phone"))
+    assert [item.id for item in found.card.item] == ["plug"]
+    assert "before-power" in names(applying(lists, "demo-b"))
+    assert "before-power" not in names(applying(lists, "phone"))
     folder.delete("before-power")
     assert folder.read().find("before-power") == shipped()["before-power"]
     with pytest.raises(FileFault, match="shipped with benchd and stays"):
         folder.delete("before-power")
 
 
-def test_a_list_that_is_off_hides_the_shipped_one(folder: ChecklistFolder) -> None:
+def test_a_list_that_is_off_hides_the_shipped_one(folder: TomlFolder[Checklist]) -> None:
     folder.save("after-repair-phone", MINE.replace('title = "Before power"', 'title = "-"\noff = true'))
-    assert "after-repair-phone" not in names(folder.read().applying("phone"))
+    assert "after-repair-phone" not in names(applying(folder.read(), "phone"))
 
 
-def test_a_text_that_is_wrong_is_not_written(folder: ChecklistFolder) -> None:
+def test_a_text_that_is_wrong_is_not_written(folder: TomlFolder[Checklist]) -> None:
     folder.save("mine", MINE)
     with pytest.raises(FileFault, match=r"mine\.toml: moment = 'now'"):
         folder.save("mine", MINE.replace('"before-power"', '"now"'))
@@ -148,7 +149,7 @@ def test_a_text_that_is_wrong_is_not_written(folder: ChecklistFolder) -> None:
             folder.save(name, MINE)
 
 
-def test_a_file_that_cannot_be_used_is_told_and_the_shipped_one_used(folder: ChecklistFolder) -> None:
+def test_a_file_that_cannot_be_used_is_told_and_the_shipped_one_used(folder: TomlFolder[Checklist]) -> None:
     folder.folder.mkdir()
     (folder.folder / "after-repair.toml").write_text("format = 1\n")
     (folder.folder / "odd.toml").write_bytes(b"\xff")
@@ -157,7 +158,7 @@ def test_a_file_that_cannot_be_used_is_told_and_the_shipped_one_used(folder: Che
     assert lists.find("after-repair") == shipped()["after-repair"]
     assert lists.find("odd") is None
     told = "\n".join(lists.faults)
-    assert "after-repair.toml: title: missing; it has to be given; the shipped list after-repair is used" in told
+    assert "after-repair.toml: title: missing; it has to be given; the shipped checklist after-repair is used" in told
     assert "odd.toml: not UTF-8 text" in told
     assert "sub.toml: is not a file" in told
     assert folder.text("after-repair") == "format = 1\n", "to be mended"

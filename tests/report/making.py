@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.checklist_folder import checklist_folder
 from benchd.jobs.job import Job
 from benchd.jobs.photo import Developed
 from benchd.report.document import Block, Document
@@ -94,7 +94,7 @@ def whole_job(path: Path, words: str = "no start") -> None:
 def read_job(path: Path, job: str = JOB) -> Gathered:
     """All of it."""
     with Log.open(path, read_only=True) as log:
-        return gathered(log, job, ChecklistFolder(path.parent / "checklists").read())
+        return gathered(log, job, checklist_folder(path.parent / "checklists").read())
 
 
 def told(g: Gathered, audience: Audience = "technician", language: str = "en") -> Document:

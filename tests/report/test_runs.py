@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from benchd.jobs.checklist_folder import ChecklistFolder
+from benchd.jobs.checklist_folder import checklist_folder
 from benchd.jobs.job import Job
 from benchd.procedures.bins import Bin, course_of
 from benchd.procedures.record import Column, Curve, Result, Run, Side
@@ -56,7 +56,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Document:
         end_run(log, msgspec.structs.replace(RUN, id="P0", job="R-0", curves=(GOOD, COURSE), began_ns=T0 - 9))
         end_run(log, RUN)
         keep_run(log, msgspec.structs.replace(RUN, id="P2", outcome="running", began_ns=T0 + 9))
-        return told(gathered(log, JOB, ChecklistFolder(folder / "checklists").read()))
+        return told(gathered(log, JOB, checklist_folder(folder / "checklists").read()))
 
 
 def test_a_run_has_its_sentence_its_results_and_its_cautions(measured: Document) -> None:

@@ -72,7 +72,7 @@ def test_every_sentence_that_is_shipped_in_english_is_said_in_german() -> None:
     for rule in (*ADVICE, "another"):
         wanted |= {*advice(rule).checks, *advice(rule).cautions}
     for list_ in shipped_lists().values():
-        wanted |= {list_.checklist.title, *(item.label for item in list_.checklist.item)}
+        wanted |= {list_.card.title, *(item.label for item in list_.card.item)}
     for step in shipped_steps().values():
         wanted |= {step.label, step.plain, *(f"{d}7" if d.endswith(" ") else d for d in step.details)}
     filled = {FIELD.sub("1.5 V", sentence) for sentence in wanted if sentence}

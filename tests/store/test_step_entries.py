@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from benchd.jobs.around import around, taken_back
-from benchd.jobs.checklist_folder import ChecklistFolder, Lists
+from benchd.jobs.checklist_folder import Lists, checklist_folder
 from benchd.jobs.steps import StepsFile
 from benchd.store.log import Log
 from benchd.store.packed_file import Archive
@@ -27,7 +27,7 @@ def moved(there: Log, to: Path) -> Log:
 
 def test_steps_and_ticks_go_with_their_job(tmp_path: Path) -> None:
     """Though its entries get other numbers there."""
-    kinds, lists = StepsFile(tmp_path / "steps.toml").read(), ChecklistFolder(tmp_path / "none").read()
+    kinds, lists = StepsFile(tmp_path / "steps.toml").read(), checklist_folder(tmp_path / "none").read()
     with log_with_job(tmp_path / "there.sqlite") as there:
         wrong = add_step(there, JOB, Done("cleaned"), kinds, lists)
         add_step(there, JOB, Done("reflowed", effect=TRACE), kinds, lists)
