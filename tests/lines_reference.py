@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.store.influx import BATCH_AGE_S
 from benchd.store.influx_sink import BATCH_LINES, Verdict, verdict
-from benchd.store.lines import FIELDS, RULE_CODES, SIGNATURE_CODES, TAGS
+from benchd.store.lines import FIELDS, MORE_TAGS, RULE_CODES, SIGNATURE_CODES, TAGS
 from benchd.store.settling import SETTLE_S
 
 TEXT = """\
@@ -55,8 +55,8 @@ has kept the rest (3.x), just those are.
 The cursor in the log moves over taken and refused lines only. It is stored when the server has had them for
 {settle_s:g} s and is still the same run of its program (`process_start_time_seconds` at its `/metrics`). After a
 restart of the server, what came after the stored cursor is sent again: one that was killed may have lost its newest
-seconds (VictoriaMetrics does). The same tags and time are the same point: nothing is there twice. Trips and findings
-have a cursor of their own and do not wait behind readings.
+seconds (VictoriaMetrics does). The same tags and time are the same point: nothing is there twice. Trips, findings and
+results have a cursor of their own and do not wait behind readings.
 """
 
 
@@ -80,11 +80,15 @@ TIMES = {
     "supply_reading": "at the reading's time",
     "supply_trip": "at the moment of the trip",
     "trace_finding": "at the trace's start; a trace that is read again replaces it",
+    "procedure_result": "at the end of a procedure's run, one for each result that is a number",
 }
 
 
 def _table(name: str) -> str:
-    lines = [f"**`{name}`**, {TIMES[name]}", "", "| field | unit | type | |", "| --- | --- | --- | --- |"]
+    lines = [f"**`{name}`**, {TIMES[name]}", ""]
+    if name in MORE_TAGS:
+        lines += ["More tags: " + "; ".join(f"`{tag}` ({text})" for tag, text in MORE_TAGS[name].items()) + ".", ""]
+    lines += ["| field | unit | type | |", "| --- | --- | --- | --- |"]
     lines += [f"| `{field}` | {is_.unit} | {is_.kind} | {is_.text} |" for field, is_ in FIELDS[name].items()]
     return "\n".join(lines)
 

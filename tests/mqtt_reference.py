@@ -39,10 +39,10 @@ joule, `_a2s` A²s); `t_ns` and other `_ns` are ns since the epoch, UTC. null: n
 - A state holds only while `availability` is `online` and its `run` is that of `who`. A broker keeps the last one for
   ever: an `off` of a bench that is away is of an earlier time, and says nothing of now.
 - The broker says `offline` for a daemon that it has not heard of for {gone_s:g} s.
-- After a lost connection, trips and findings of the last {again_s:g} s before it come again ({again_most} at most): a
-  broker that is killed forgets what it has taken and not yet written. Drop an `id` that was seen before, and each is
-  there once. A subscriber that is away itself needs a session that lasts, QoS 1, and a broker that keeps sessions on
-  its disk.
+- After a lost connection, trips, findings and ends of procedures of the last {again_s:g} s before it come again
+  ({again_most} at most): a broker that is killed forgets what it has taken and not yet written. Drop an `id` that was
+  seen before, and each is there once. A subscriber that is away itself needs a session that lasts, QoS 1, and a broker
+  that keeps sessions on its disk.
 - Two daemons with one bench name: the second publishes nothing, and says so on its page; so does the first.
 
 ## Commands

@@ -60,4 +60,5 @@ def state_of(watch: ChannelWatch, job: str | None, consent_needed: bool) -> Stat
         trip=watch.trip,
         trust=watch.met.trust if watch.met else None,
         consent_needed=consent_needed,
+        procedure=watch.tap.run if watch.tap is not None else None,
     )

@@ -53,6 +53,7 @@ class Running:
             side.tap.cut = self.hands.cut
             side.tap.on_filed = functools.partial(self.hands.filed, role)
             side.watch.tap = side.tap
+            core.state_changed(side.watch)
         self.task = asyncio.get_running_loop().create_task(self._go(), name=f"run {run.id}")
 
     @property
@@ -76,6 +77,7 @@ class Running:
             await asyncio.shield(self._made_safe())
             for side in self._sides.values():
                 side.watch.tap = None
+                self._core.state_changed(side.watch)
         await self._over(run)
 
     async def _carried_out(self) -> Run:

@@ -64,9 +64,8 @@ def entry_without_person(kind: str, payload: dict[str, Any]) -> dict[str, Any] |
             return payload | {"who": ""}
         case "procedure":
             # What came of it is in the run itself; here it may stand beside what somebody typed.
-            return {
-                key: payload[key] for key in ("run", "card", "title", "outcome", "began_ns", "by") if key in payload
-            }
+            kept = ("run", "card", "title", "outcome", "began_ns", "ended_ns", "sides", "by")
+            return {key: payload[key] for key in kept if key in payload}
         case _ if kind in OURS:
             return payload
         case _:

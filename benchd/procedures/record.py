@@ -172,6 +172,16 @@ def typed_in(run: Run) -> list[str]:
     return [text for text in said if text]
 
 
+def results_with_typed(run: Run) -> list[str]:
+    """Names of results whose title or statement holds what somebody typed: the name of a point, say."""
+    typed = typed_in(run)
+    return [
+        each.name
+        for each in run.results
+        if any(text in said for text in typed for said in (each.title, each.value) if isinstance(said, str))
+    ]
+
+
 def run_without_person(run: Run) -> Run:
     """A run with its figures, and without what people typed, also where results repeat it."""
     typed = typed_in(run)

@@ -145,8 +145,10 @@ class _Chart:
             self.text(WIDE.left - 3, y + 3, texts.number(value, digits), "end")
         for value, digits in ticks(self.from_x, self.to_x, 6):
             self.text(self.x(value), WIDE.height - WIDE.below + 11, texts.number(value, digits), "middle", GREY)
-        self.text(2, 9, f"{texts.said(up.title)}, {unit}" if unit else texts.said(up.title), "start", CURRENT)
-        words = f"{texts.said(across.title)}, {across.unit}" if across.unit else texts.said(across.title)
+        self.text(
+            2, 9, f"{texts.said_of_run(up.title)}, {unit}" if unit else texts.said_of_run(up.title), "start", CURRENT
+        )
+        words = f"{texts.said_of_run(across.title)}, {across.unit}" if across.unit else texts.said_of_run(across.title)
         self.text(float(np.mean((WIDE.left, WIDE.width - WIDE.right))), WIDE.height - 4, words, "middle")
 
     def svg(self, alt: str) -> str:

@@ -78,9 +78,10 @@ def cautions(g: Gathered, texts: Texts) -> Iterator[Block]:
     told = [texts("cautions.swollen")] if g.job.battery == "swollen" else []
     told += [texts("cautions.storage")] if chip_steps(g) else []
     found = [c for traced in g.traces if traced.row.finding is not None for c in traced.row.finding.cautions]
-    found += cautions_of(g) + [caution for run in g.runs for caution in run.cautions]
-    found += [BATTERY, SHORT_HEAT] if g.traces or g.trips else []
+    found += cautions_of(g) + ([BATTERY, SHORT_HEAT] if g.traces or g.trips else [])
     told += [texts.said(caution) for caution in dict.fromkeys(found)]
+    of_runs = dict.fromkeys(caution for run in g.runs for caution in run.cautions if caution not in found)
+    told += [texts.said_of_run(caution) for caution in of_runs]
     if told:
         yield Heading(texts("cautions.heading"))
         yield Items(told)

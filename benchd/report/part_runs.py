@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from benchd.procedures.bins import is_course
 from benchd.procedures.record import Curve, Outcome, Result, Run
+from benchd.procedures.titles import Titled, titles_of
 from benchd.report.chart import chart, course_chart
 from benchd.report.document import Block, Drawing, Drawings, Facts, Heading, Para, Table
 from benchd.report.gather import Gathered
@@ -37,22 +38,23 @@ def runs(g: Gathered, texts: Texts) -> Iterator[Block]:
         return
     yield Heading(texts("runs.heading"))
     for number, run in enumerate(g.runs, 1):
-        yield Heading(texts("runs.title", number=number, title=texts.said(run.title)), 2)
+        yield Heading(texts("runs.title", number=number, title=texts.said_of_run(run.title)), 2)
         sides = ", ".join(f"{side.supply} {side.channel}" for side in run.sides)
         where = texts("runs.facts", moment=texts.moment(run.began_ns), sides=sides, plan=run.plan)
         yield Para(where, "quiet")
-        yield Para(f"{texts(OUTCOMES[run.outcome])} {texts.said(run.text)}", "lead")
+        yield Para(f"{texts(OUTCOMES[run.outcome])} {texts.said_of_run(run.text)}", "lead")
         if run.compared:
-            yield Para(texts.said(run.compared))
+            yield Para(texts.said_of_run(run.compared))
         yield from _results(run, texts)
         yield from _curves(run, g.beside.get(run.id, ()), texts)
         if run.parameters:
-            yield Facts([(key, _shown(value, texts)) for key, value in run.parameters.items()])
+            yield Facts(_parameters(run, texts))
 
 
 def _results(run: Run, texts: Texts) -> Iterator[Block]:
     rows = [
-        [texts.said(result.title), _figure(result, texts), texts(VERDICTS[result.verdict])] for result in run.results
+        [texts.said_of_run(result.title), _figure(result, texts), texts(VERDICTS[result.verdict])]
+        for result in run.results
     ]
     if rows:
         yield Table([texts("runs.what"), texts("runs.value"), texts("runs.verdict")], rows)
@@ -62,9 +64,9 @@ def _figure(result: Result, texts: Texts) -> str:
     from benchd.traces.trip_words import quantity
 
     if result.value is None:
-        return texts.said(result.text) if result.text else texts("format.not-known")
+        return texts.said_of_run(result.text) if result.text else texts("format.not-known")
     if isinstance(result.value, str):
-        return texts.said(result.value)
+        return texts.said_of_run(result.value)
     if result.low is not None and result.high is not None:
         value, low, high = (texts.plain(_rounded(each)) for each in (result.value, result.low, result.high))
         return texts("runs.interval", value=value, low=low, high=high, unit=result.unit)
@@ -103,10 +105,23 @@ def _caption(curve: Curve, beside: int, texts: Texts) -> str:
         told.append(
             texts("runs.legend-gaps-one" if len(curve.gaps) == 1 else "runs.legend-gaps", count=len(curve.gaps))
         )
-    return "; ".join([texts.said(curve.title), *told])
+    return "; ".join([texts.said_of_run(curve.title), *told])
 
 
-def _shown(value: float | str | bool | None, texts: Texts) -> str:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return str(value)
-    return texts.plain(value)
+def _parameters(run: Run, texts: Texts) -> list[tuple[str, str]]:
+    titles = titles_of(run)
+    found = []
+    for name, value in run.parameters.items():
+        titled = titles.get(name, Titled(name, "", choice=False))
+        shown = _shown(value, titled, texts)
+        found.append((texts.said_of_run(titled.title), f"{shown} {titled.unit}" if titled.unit else shown))
+    return found
+
+
+def _shown(value: float | str | bool | None, titled: Titled, texts: Texts) -> str:
+    if isinstance(value, bool):
+        return texts.said_of_run("yes" if value else "no")
+    if isinstance(value, int | float):
+        return texts.plain(value)
+    word = str(value)
+    return texts.get(f"signature.{word}") or texts.said_of_run(word) if titled.choice else word

@@ -1,7 +1,7 @@
 """The words of a report, by language; and its figures, dates and sentences of other rooms in that language.
 
 All words stand in `texts/`: one file a language with the same keys (`en.toml` is the first), and for each language but
-English one with the sentences that are filed in English, `de-said.toml`.
+English those with the sentences that are filed in English: `de-said.toml`, and of runs `de-procedures-said.toml`.
 """
 
 from __future__ import annotations
@@ -74,6 +74,16 @@ class Texts:
     def said(self, sentence: str) -> str:
         """A sentence that was filed in English; as it is where its translation is not known (a card of one's own)."""
         return self._said.told(sentence)
+
+    @functools.cached_property
+    def _said_of_runs(self) -> Said:
+        """Read when it is wanted first: most jobs have no run."""
+        ids = {"rule": self._texts["rule"], "signature": self._texts["signature"]}
+        return Said.of(FOLDER / f"{self.language}-procedures-said.toml", self.numbers, self._said, ids)
+
+    def said_of_run(self, text: str) -> str:
+        """One sentence or several of a run of a procedure; those that are not known as they are."""
+        return self._said_of_runs.joined(text)
 
     # ---- figures -------------------------------------------------------------------------------------------------
 

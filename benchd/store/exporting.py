@@ -15,7 +15,7 @@ from benchd.jobs.job import JournalEntry
 from benchd.store import codec
 from benchd.store.blocks import MAX_ROW_SPAN_NS, StoredBlock
 from benchd.store.errors import LogError
-from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log, TraceRow
 from benchd.traces.csv_write import Named
 from benchd.traces.long_trace import LongTrace
@@ -63,7 +63,10 @@ def named(log: Log, rows: Iterable[TraceRow]) -> Iterator[Named]:
 
 
 def lines(log: Log, spans: Iterable[Span], events: Iterable[JournalEntry], bench: str) -> Iterator[str]:
-    """Readings, then trips and findings among the `events`, in line protocol. Raises LogError for a damaged row."""
+    """Readings, then trips, findings and results among the `events`, in line protocol.
+
+    Raises LogError for a damaged row.
+    """
     for span in spans:
         for row in _rows(log, span):
             origin, supply = measured_at(row.supply, bench)
@@ -72,7 +75,8 @@ def lines(log: Log, spans: Iterable[Span], events: Iterable[JournalEntry], bench
     for entry in events:
         if entry.kind in EVENT_KINDS and entry.supply is not None:
             origin, supply = measured_at(entry.supply, bench)
-            yield event_line(msgspec.structs.replace(entry, supply=supply), origin) + "\n"
+            for line in event_lines(msgspec.structs.replace(entry, supply=supply), origin):
+                yield line + "\n"
 
 
 def events_in(log: Log, span: Span) -> list[JournalEntry]:

@@ -1,4 +1,4 @@
-"""The time-series follower: readings, trips and findings to a server with the InfluxDB v2 (or v1) write API.
+"""The time-series follower: readings, trips, findings and results to a server with the InfluxDB v2 (or v1) write API.
 
 Two cursors, `influxdb readings` over the blocks and `influxdb events` over the journal, so that a long backlog of
 readings does not hold up the events. Each request is one without the client's own retries: what is to be tried again
@@ -22,7 +22,7 @@ from benchd.store.follower import Follower, Gather, Stream, Writer
 from benchd.store.follower_rows import Rejected
 from benchd.store.influx_post import Target
 from benchd.store.influx_sink import BATCH_LINES, LineSink, Refused
-from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log
 from benchd.store.settling import SETTLE_S, ServerRun, Settling
 
@@ -121,9 +121,11 @@ class InfluxFollower:
         return rejected
 
     async def _send_events(self, batch: Sequence[JournalEntry]) -> list[Rejected]:
-        lines = [event_line(entry, self._bench) for entry in batch]
-        refused = await asyncio.to_thread(self._sink.write, lines)
-        return [Rejected(batch[i].seq, reason, lines[i]) for i, reason in refused]
+        made = [(entry.seq, line) for entry in batch for line in event_lines(entry, self._bench)]
+        if not made:  # runs that ended without a figure
+            return []
+        refused = await asyncio.to_thread(self._sink.write, [line for _, line in made])
+        return [Rejected(made[i][0], reason, made[i][1]) for i, reason in refused]
 
 
 def _events_after(log: Log, seq: int) -> list[JournalEntry]:

@@ -1,13 +1,14 @@
-"""Readings, trips and findings as lines of InfluxDB line protocol, ns precision.
+"""Readings, trips, findings and results of procedures as lines of InfluxDB line protocol, ns precision.
 
-    supply_reading  at the reading's time
-    supply_trip     at the onset's detection
-    trace_finding   at the trace's start: read again, it takes the place of what it said before
+    supply_reading    at the reading's time
+    supply_trip       at the onset's detection
+    trace_finding     at the trace's start: read again, it takes the place of what it said before
+    procedure_result  at the run's end, one for each result that is a number
 
-`FIELDS` says what is in each. Tags of all three: bench, supply, channel, and job and trace where known. A point is
-known by measurement, tags and time, so a line sent again is the same point. Escaping and types as in the "Line
-protocol" page of the InfluxDB v2 reference: comma, equals and space in tags; double quote and backslash in strings; no
-line breaks; no NaN or infinity.
+`FIELDS` says what is in each. Tags of all: bench, supply, channel, and job and trace where known; `MORE_TAGS` has
+those of one measurement alone. A point is known by measurement, tags and time, so a line sent again is the same point.
+Escaping and types as in the "Line protocol" page of the InfluxDB v2 reference: comma, equals and space in tags; double
+quote and backslash in strings; no line breaks; no NaN or infinity.
 
 What people type (device, symptom, notes) is in none of them: a job is its id. The codes stand for words at servers
 that keep numbers only (VictoriaMetrics).
@@ -25,10 +26,19 @@ from numpy.typing import NDArray
 from benchd.jobs.job import JournalEntry
 from benchd.store.blocks import StoredBlock
 
-EVENT_KINDS = ("trip", "trace", "finding")
+EVENT_KINDS = ("trip", "trace", "finding", "procedure")
 """Journal entries that become points."""
 TAGS = ("bench", "channel", "job", "supply", "trace")
 """In the order that servers sort them by."""
+MORE_TAGS = {
+    "procedure_result": {
+        "card": "name of the card",
+        "result": "name of the result; of several of one name the last counts",
+        "run": "id of the run",
+        "unit": "of `value` and the others; left out where there is none",
+    }
+}
+"""Of one measurement alone. The unit is one, since it goes with the result, and not with the field."""
 
 
 class FieldIs(NamedTuple):
@@ -75,6 +85,12 @@ FIELDS: dict[str, dict[str, FieldIs]] = {
         "charge": FieldIs("C", "float", "of the trace"),
         "energy": FieldIs("J", "float", "of the trace"),
     },
+    "procedure_result": {
+        "value": FieldIs("as `unit`", "float", "what was measured"),
+        "uncertainty": FieldIs("as `unit`", "float", "expanded, k = 2"),
+        "low": FieldIs("as `unit`", "float", "lower end of a 95 % interval that is not symmetrical"),
+        "high": FieldIs("as `unit`", "float", "upper end"),
+    },
 }
 
 RULE_CODES = {
@@ -97,9 +113,12 @@ _STRING = str.maketrans({'"': '\\"', "\\": "\\\\", "\n": " ", "\r": " "})
 Field = str | float | int | bool | None
 
 
-def tag_set(bench: str, supply: str | None, channel: int | None, job: str | None, trace: str | None) -> str:
+def tag_set(
+    bench: str, supply: str | None, channel: int | None, job: str | None, trace: str | None, **more: str
+) -> str:
     """The tags, each with a comma before it, in the order that servers sort them by. Unknown ones are left out."""
-    tags = dict(zip(TAGS, (bench, channel, job, supply, trace), strict=True))
+    known = dict(zip(TAGS, (bench, channel, job, supply, trace), strict=True))
+    tags = dict(sorted((known | more).items())) if more else known
     # A backslash at the end would escape what follows it.
     texts = {k: str(v).rstrip("\\").translate(_TAG) for k, v in tags.items() if v is not None}
     return "".join(f",{k}={v}" for k, v in texts.items() if v)
@@ -149,8 +168,31 @@ def _texts(column: NDArray[Any]) -> list[str]:
     return msgspec.json.encode(column.tolist())[1:-1].decode().split(",") if len(column) else []
 
 
-def event_line(entry: JournalEntry, bench: str) -> str:
-    """The point of a journal entry whose kind is one of EVENT_KINDS."""
+def event_lines(entry: JournalEntry, bench: str) -> list[str]:
+    """The points of a journal entry whose kind is one of EVENT_KINDS: of a run as many as it has figures, else one."""
+    return _result_lines(entry, bench) if entry.kind == "procedure" else [_event_line(entry, bench)]
+
+
+def _result_lines(entry: JournalEntry, bench: str) -> list[str]:
+    """No title and no statement is in them: those may hold what somebody typed."""
+    p = entry.payload
+    run = {"card": str(p.get("card", "")), "run": str(p.get("run", ""))}
+    found: dict[str, str] = {}
+    for result in p.get("results", ()):
+        value, name = result.get("value"), str(result.get("name", ""))
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            continue
+        figures = {"value": value} | {
+            field: result.get(key) for field, key in (("uncertainty", "u"), ("low", "low"), ("high", "high"))
+        }
+        fields: dict[str, Field] = {field: _float(figure) for field, figure in figures.items()}
+        more = run | {"result": name, "unit": str(result.get("unit", ""))}
+        tags = tag_set(bench, entry.supply, entry.channel, entry.job, entry.trace, **more)
+        found[name] = f"procedure_result{tags} {field_set(fields)} {p.get('ended_ns') or entry.t_ns}"
+    return list(found.values())
+
+
+def _event_line(entry: JournalEntry, bench: str) -> str:
     tags = tag_set(bench, entry.supply, entry.channel, entry.job, entry.trace)
     p = entry.payload
     if entry.kind == "trip":

@@ -1,4 +1,4 @@
-"""Trips and findings on their way to a broker: by cursor, in order, several at once.
+"""Trips, findings and ends of procedures on their way to a broker: by cursor, in order, several at once.
 
 None is left out, but one may come again after a break: a consumer drops an `id` that it has seen. A broker that is
 killed forgets what it has acknowledged and not yet written to its disk; so what was acknowledged shortly before a
@@ -23,6 +23,7 @@ from benchd.store.follower import Follower, Kept, Stream, Writer
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
 from benchd.store.mqtt_broker import WINDOW, BrokerError, Declined, Link
+from benchd.store.mqtt_payloads import ProcedureResult
 from benchd.store.mqtt_topics import EVENTS, TOPICS
 
 AGAIN_S = 60.0
@@ -40,13 +41,28 @@ class Event:
 
 
 def event_of(bench: str, log_id: str, entry: JournalEntry) -> Event:
-    """A trip or a finding as it goes out: what its payload names, and nothing else that an entry may hold."""
+    """A journal entry as it goes out: what its payload names, and nothing else that an entry may hold."""
     topic = TOPICS[EVENTS[entry.kind]]
     assert topic.payload is not None
     facts = {**entry.payload, **msgspec.structs.asdict(entry), "id": f"{log_id}-{entry.seq}"}
     named = {key: facts[key] for key in topic.payload.__struct_fields__ if key in facts}
+    if entry.kind == "procedure":
+        named |= {"run": str(facts.get("run", "")), "results": _results(entry.payload)}
     name = topic.of(bench=bench, supply=entry.supply or "", channel=entry.channel or 0)
     return Event(entry.seq, name, msgspec.json.encode(named))
+
+
+def _results(payload: dict[str, Any]) -> list[dict[str, Any]]:
+    """Those of a run, without what somebody typed. An entry that does not say which those are has figures only."""
+    found, typed = [], payload.get("typed")
+    for result in payload.get("results", ()):
+        named = {key: result[key] for key in ProcedureResult.__struct_fields__ if key in result}
+        if typed is None or named.get("name") in typed:
+            named.pop("title", None)
+            if isinstance(named.get("value"), str):
+                named["value"] = None
+        found.append(named)
+    return found
 
 
 class Events:

@@ -75,6 +75,8 @@ class State(msgspec.Struct, forbid_unknown_fields=True):
     """How well the supply's profile is verified: unverified, documented, simulated, recorded, used."""
     consent_needed: bool = False
     """It cannot be switched on before somebody has consented to an unverified profile."""
+    procedure: str | None = None
+    """Id of the procedure's run that uses it now, as in `procedure`; null: none does."""
     run: str = ""
     """The daemon's, as in `who`."""
     t_ns: int = 0
@@ -192,6 +194,71 @@ class Found(msgspec.Struct, forbid_unknown_fields=True):
     """J, likewise."""
     finding: Finding | None = None
     """What it says; null: it could not be read."""
+
+
+class ProcedureSide(msgspec.Struct, forbid_unknown_fields=True):
+    """An output that a run used."""
+
+    role: str
+    """main, or the name that the card gives it: battery, usb."""
+    supply: str
+    """Name in the settings."""
+    channel: int
+    """Number of the output."""
+
+
+class ProcedureResult(msgspec.Struct, forbid_unknown_fields=True):
+    """One figure or statement that a run ended in."""
+
+    name: str
+    """For programs: resistance, mean, pass_rate."""
+    title: str = ""
+    """For people; empty where somebody typed it, such as the name of a point."""
+    value: float | str | None = None
+    """In `unit`, or a word; null: it could not be measured, or somebody typed it."""
+    unit: str = ""
+    """Empty: none."""
+    u: float | None = None
+    """Expanded uncertainty (k = 2), in `unit`; null: not known, or `low` and `high` say it."""
+    low: float | None = None
+    """Lower end of a 95 % interval that is not symmetrical, in `unit`; null: there is none."""
+    high: float | None = None
+    """Its upper end."""
+    verdict: str = ""
+    """good, bad, unclear; empty: it was not compared."""
+
+
+class Procedure(msgspec.Struct, forbid_unknown_fields=True):
+    """A run of a bench procedure ended. One that was interrupted may go on, and ends again under another `id`."""
+
+    id: str
+    """The same for each repeat of this event, and for no other."""
+    kind: str
+    """procedure"""
+    t_ns: int
+    """When that was written into the log."""
+    job: str | None
+    """Id of the job."""
+    supply: str
+    """Of its first side: name in the settings."""
+    channel: int
+    """Of its first side: number of the output."""
+    run: str
+    """Id of the run."""
+    card: str = ""
+    """Name of the card."""
+    title: str = ""
+    """Of the card."""
+    outcome: str = ""
+    """passed, failed, done, unclear, stopped, timed-out, tripped, refused, interrupted."""
+    began_ns: int | None = None
+    """When it began."""
+    ended_ns: int | None = None
+    """When it ended."""
+    sides: tuple[ProcedureSide, ...] = ()
+    """All outputs that it used."""
+    results: tuple[ProcedureResult, ...] = ()
+    """In the order in which they were worked out."""
 
 
 class Order(msgspec.Struct, forbid_unknown_fields=True):

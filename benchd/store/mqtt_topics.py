@@ -11,7 +11,7 @@ import re
 
 import msgspec
 
-from benchd.store.mqtt_payloads import Answer, Found, JobOrder, OnOrder, Order, Reading, State, Trip, Who
+from benchd.store.mqtt_payloads import Answer, Found, JobOrder, OnOrder, Order, Procedure, Reading, State, Trip, Who
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -69,11 +69,14 @@ TOPICS = {
         "Every one, in order, after an outage too. After a break some come again: drop an `id` that was seen before.",
     ),
     "finding": Topic("benchd/<bench>/<supply>/<channel>/finding", Found, "Likewise."),
+    "procedure": Topic(
+        "benchd/<bench>/<supply>/<channel>/procedure", Procedure, "Likewise. At the output of the run's first side."
+    ),
     "done": Topic("benchd/<bench>/done/<id>", Answer, "The answer to the command with that `id`."),
     "command": Topic("benchd/<bench>/do/<supply>/<channel>/<word>", Order, "A command for one output; see below."),
     "bench-command": Topic("benchd/<bench>/do/<word>", Order, "A command for the whole bench; see below."),
 }
-EVENTS = {"trip": "trip", "trace": "finding", "finding": "finding"}
+EVENTS = {"trip": "trip", "trace": "finding", "finding": "finding", "procedure": "procedure"}
 """Kind of a journal entry → kind of topic. No other entry goes out."""
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import msgspec
 
 from benchd.jobs.job import JournalEntry
-from benchd.procedures.record import Curve, Run, comparable, run_without_person
+from benchd.procedures.record import Curve, Run, comparable, results_with_typed, run_without_person
 from benchd.store.errors import LogError
 from benchd.store.log import Log
 
@@ -51,18 +51,22 @@ def end_run(log: Log, run: Run) -> JournalEntry:
 
 
 def told_of(run: Run) -> dict[str, object]:
-    """What the journal says of a run: its results in short; the rest is in the run."""
+    """What the journal says of a run: its results in short; the rest is in the run.
+
+    `typed`: names of results that hold what somebody typed, which followers leave out.
+    """
     results = [
         {
             key: value
-            for key in ("name", "title", "value", "unit", "u", "verdict")
+            for key in ("name", "title", "value", "unit", "u", "low", "high", "verdict")
             if (value := getattr(each, key)) not in (None, "")
         }
         for each in run.results
     ]
     told: dict[str, object] = {
         "run": run.id, "card": run.card, "title": run.title, "outcome": run.outcome, "text": run.text,
-        "results": results, "began_ns": run.began_ns, "by": run.by,
+        "results": results, "typed": results_with_typed(run), "began_ns": run.began_ns, "ended_ns": run.ended_ns,
+        "sides": msgspec.to_builtins(run.sides), "by": run.by,
     }  # fmt: skip
     return told | ({"compared": run.compared} if run.compared else {})
 

@@ -8,7 +8,7 @@ import pyarrow.parquet as pq
 import pytest
 from line_protocol_parser import parse_line
 
-from benchd.store.lines import event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log
 from benchd.traces.trace_file import read_file
 from tests.cli.test_trace_files import benchd
@@ -52,7 +52,7 @@ def test_lines_are_those_of_the_follower(data: tuple[str, Path]) -> None:
     told = benchd("trace", "export", "--job", JOB, "--format", "lines", "--bench", "bench-b", *data).splitlines()
     with the_log(data) as log:
         sent = [line for row in log.blocks_after(0, 100) for line in reading_lines(row, "bench-b")]
-        events = [event_line(e, "bench-b") for e in log.journal(job=JOB, kinds=("trip", "trace", "finding"))]
+        events = [x for e in log.journal(job=JOB, kinds=EVENT_KINDS) for x in event_lines(e, "bench-b")]
     ours = [line for line in told if line.startswith("supply_reading")]
     assert len(ours) == 5001
     assert set(ours) <= set(sent)

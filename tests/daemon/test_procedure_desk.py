@@ -144,6 +144,18 @@ async def test_a_resumed_run_tells_its_gap_and_is_the_same_run(
     assert core.watches["psu-a", 1].tap is None
 
 
+async def test_the_broker_is_told_which_run_an_output_is_in_and_when_it_is_in_none(
+    core: Core, desk: ProcedureDesk
+) -> None:
+    published: list[tuple[int, str | None]] = []
+    core.on_state = lambda supply, channel, state: published.append((channel, state.procedure))
+    run = (await desk.begin(ASK)).run
+    assert published[0] == (1, run)
+    await desk.stop(run)
+    assert published[-1] == (1, None)
+    assert {channel for channel, _ in published} == {1}
+
+
 async def test_one_run_an_output_and_its_end_is_kept_though_nobody_waits(
     desk: ProcedureDesk, bench: Bench, guard: FakeGuard, log: Log, core: Core
 ) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from benchd.guard.wire import Tripped
 from benchd.reading import Flag, Mode, Reading, pack
-from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log, TraceRow
 from benchd.traces.trace import Conditions, Finding
 from tests.store.making import columns_block
@@ -81,7 +81,7 @@ class Room:
                 with log.transaction():
                     self._work(log, bench)
                 self.lines += [line for b in log.blocks_after(0, 10_000, 1 << 30) for line in reading_lines(b, bench)]
-                self.lines += [event_line(e, bench) for e in log.entries_after(0, 10_000, EVENT_KINDS)]
+                self.lines += [x for e in log.entries_after(0, 10_000, EVENT_KINDS) for x in event_lines(e, bench)]
 
     def _work(self, log: Log, bench: str) -> None:
         for number, (of, channel, start_s, end_s, job, signature) in enumerate(PLAN):

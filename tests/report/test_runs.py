@@ -11,10 +11,13 @@ from benchd.jobs.checklist_folder import checklist_folder
 from benchd.jobs.job import Job
 from benchd.procedures.bins import Bin, course_of
 from benchd.procedures.record import Column, Curve, Result, Run, Side
+from benchd.procedures.shelf import shipped
+from benchd.procedures.titles import titles_of
 from benchd.report.chart import SHADE, chart, course_chart
-from benchd.report.document import Document, Drawings, Table
+from benchd.report.document import Document, Drawings, Facts, Table
 from benchd.report.gather import gathered
 from benchd.report.page import page
+from benchd.report.part_runs import _parameters
 from benchd.report.pdf import pdf
 from benchd.report.texts import Texts
 from benchd.store.log import Log
@@ -74,6 +77,31 @@ def test_a_run_has_its_sentence_its_results_and_its_cautions(measured: Document)
         ["Starts that passed", "0.95  (95 %: 0.76 to 0.99)", "–"],
         ["Nothing", "it did not start", "–"],
     ]
+
+
+def test_what_it_was_measured_with_is_called_as_on_its_card(measured: Document) -> None:
+    facts = next(block for block in measured.blocks if isinstance(block, Facts) and block.rows[0][0] == "Limit")
+    assert facts.rows == [("Limit", "0.1 A"), ("set", EVIL)]
+    older = msgspec.structs.replace(RUN, version=99)
+    assert (titles_of(RUN).keys() >= {"limit_a"}, titles_of(older)) == (True, {})
+    starts = msgspec.structs.replace(
+        RUN, card="cycle-test", title="Cycle test",
+        parameters={"pass_signature": "clean-boot", "by_itself": True, "starts": 20.0},
+    )  # fmt: skip
+    assert _parameters(starts, Texts("de")) == [
+        ("Ein Start besteht, wenn er so aussieht", "startet und kommt zur Ruhe"),
+        ("Die Platine startet von selbst", "ja"),
+        ("Wie viele Starts", "20"),
+    ]
+
+
+@pytest.mark.parametrize("name", sorted(shipped()))
+def test_titles_are_those_of_the_cards(name: str) -> None:
+    card = shipped()[name].card
+    run = msgspec.structs.replace(RUN, card=name, title=card.title, version=card.version)
+    assert titles_of(run) == {
+        key: (each.title, each.unit, each.kind == "choice") for key, each in card.parameter.items()
+    }
 
 
 def test_its_curve_is_drawn_with_points_bars_and_the_model(measured: Document) -> None:

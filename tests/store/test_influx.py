@@ -15,13 +15,14 @@ import pytest
 from benchd.store.blocks import StoredBlock
 from benchd.store.influx import InfluxFollower
 from benchd.store.influx_post import Target
-from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log
 from benchd.store.writer import LogWriter
 from benchd.traces.samples import Samples
 from tests.services import Influxd, VictoriaMetrics
 from tests.store.making import MS, T0, block, finding, trace_row, tripped, until_async
 from tests.store.refusing import OK, Answer, Refusing
+from tests.store.test_lines import RUN_ENDED
 
 OUTAGE_S = float(os.environ.get("BENCHD_TEST_OUTAGE_S", "1.5"))
 """How long the real servers are away; set it to 30 for the long form of these tests."""
@@ -126,9 +127,10 @@ def test_a_real_influxdb_takes_our_lines_as_they_are(tmp_path: Path) -> None:
         log.add_trip(tripped(), "R-1042", "t-1")
         log.add_trace(trace_row("t-1"))
         log.update_finding("t-1", finding("clean-boot"))
+        log.add_entry("procedure", job="R-1042", supply="psu-a", channel=1, payload=RUN_ENDED.payload)
         (stored,) = log.blocks_after(0, 9)
         lines = reading_lines(stored, "bench-1") + [
-            event_line(e, "bench-1") for e in log.entries_after(0, 9, EVENT_KINDS)
+            line for e in log.entries_after(0, 9, EVENT_KINDS) for line in event_lines(e, "bench-1")
         ]
         odd = StoredBlock(9, "psu a,1", 2, "A,1=2 x", None, 0, 0, stored.samples[:1])
         lines += reading_lines(odd, 'bench "one"')
@@ -137,6 +139,7 @@ def test_a_real_influxdb_takes_our_lines_as_they_are(tmp_path: Path) -> None:
         server.write("shop", "\n".join(lines))
         server.write("shop", "\n".join(lines))  # a re-send changes nothing
         rows = server.query("shop", "SELECT * FROM supply_reading WHERE job = 'R-1042'")
+        results = server.query("shop", "SELECT * FROM procedure_result")
         odd_rows = server.query("shop", "SELECT * FROM supply_reading WHERE job = 'A,1=2 x'")
         trips = server.query("shop", "SELECT * FROM supply_trip")
         findings = server.query("shop", "SELECT * FROM trace_finding")
@@ -150,6 +153,10 @@ def test_a_real_influxdb_takes_our_lines_as_they_are(tmp_path: Path) -> None:
     assert [(r["supply"], r["bench"]) for r in odd_rows] == [("psu a,1", 'bench "one"')]
     assert [(r["time"], r["rule"], r["text"], r["off_confirmed"]) for r in trips] == [
         (T0, "short", tripped().text, True)
+    ]
+    assert [(r["result"], r["run"], r["card"], r.get("unit"), r["value"], r["time"]) for r in results] == [
+        ("resistance", "P1", "leak-curve", "Ω", 89.0, T0 + 5),
+        ("share", "P1", "leak-curve", None, 0.5, T0 + 5),
     ]
     assert [(r["signature"], r["confidence"], r["energy"]) for r in findings] == [("clean-boot", 0.9, 1.6)]
 

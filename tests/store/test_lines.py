@@ -15,10 +15,11 @@ from benchd.store.blocks import StoredBlock
 from benchd.store.lines import (
     EVENT_KINDS,
     FIELDS,
+    MORE_TAGS,
     RULE_CODES,
     SIGNATURE_CODES,
     TAGS,
-    event_line,
+    event_lines,
     field_set,
     reading_lines,
     tag_set,
@@ -132,7 +133,7 @@ def entries(tmp_path) -> list[JournalEntry]:
 
 
 def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
-    trip, unsure, filed, again = (parse_line(event_line(e, "bench-1")) for e in entries)
+    trip, unsure, filed, again = (parse_line(x) for e in entries for x in event_lines(e, "bench-1"))
     assert (trip["measurement"], trip["time"]) == ("supply_trip", T0)
     assert trip["tags"] == {"bench": "bench-1", "supply": "psu-a", "channel": "1", "job": "R-1042", "trace": "t-1"}
     bounds = {name: trip["fields"].pop(name) for name in list(trip["fields"]) if name.endswith("_most")}
@@ -161,14 +162,49 @@ def test_trips_and_findings_become_points(entries: list[JournalEntry]) -> None:
 def test_types_do_not_change_with_the_values() -> None:
     """A field's type is fixed by its first write, so a figure that happens to be whole stays a float."""
     trip = JournalEntry(1, T0, "trip", None, "psu-a", 1, None, {"rule": "short", "limit_a": 1, "set_voltage_v": 4})
-    assert event_line(trip, "b") == (
+    (line,) = event_lines(trip, "b")
+    assert line == (
         f'supply_trip,bench=b,channel=1,supply=psu-a rule="short",rule_code=1i,set_voltage=4.0,limit=1.0 {T0}'
     )
     filed = JournalEntry(2, T0, "trace", None, "psu-a", 1, "t", {"peak_a": 1, "readings": 7, "start_ns": 5})
-    assert event_line(filed, "b") == (
+    (line,) = event_lines(filed, "b")
+    assert line == (
         'trace_finding,bench=b,channel=1,supply=psu-a,trace=t signature="unread",signature_code=1i,readings=7i,'
         "peak=1.0 5"
     )
+
+
+RESULTS = [
+    {"name": "resistance", "title": "Near Ms Example", "value": 89, "unit": "Ω", "u": 1},
+    {"name": "kind", "title": "Kind of leak", "value": "ohmic"},
+    {"name": "share", "title": "Passed", "value": 0.95, "low": 0.76, "high": 1},
+    {"name": "none", "title": "Nothing", "text": "it did not start"},
+    {"name": "share", "title": "Passed", "value": 0.5, "low": 0.3, "high": 1},
+]
+RUN_ENDED = JournalEntry(
+    9, T0 + 9, "procedure", "R-1042", "psu-a", 1, None,
+    {"run": "P1", "card": "leak-curve", "title": "Leak curve", "text": "typed", "ended_ns": T0 + 5, "by": "anna",
+     "results": RESULTS, "typed": ["resistance"]},
+)  # fmt: skip
+
+
+def test_each_figure_of_a_run_becomes_a_point() -> None:
+    """Of two with one name, which would be one point at a server, the last counts; words are no points."""
+    first, share = (parse_line(line) for line in event_lines(RUN_ENDED, "bench-1"))
+    assert first == {
+        "measurement": "procedure_result",
+        "tags": {"bench": "bench-1", "card": "leak-curve", "channel": "1", "job": "R-1042", "result": "resistance",
+                 "run": "P1", "supply": "psu-a", "unit": "Ω"},
+        "fields": {"value": 89.0, "uncertainty": 1.0},
+        "time": T0 + 5,
+    }  # fmt: skip
+    assert "unit" not in share["tags"]
+    assert (share["tags"]["result"], share["fields"]) == ("share", {"value": 0.5, "low": 0.3, "high": 1.0})
+    for line in event_lines(RUN_ENDED, "b"):
+        names = [tag.partition("=")[0] for tag in line.partition(" ")[0].split(",")[1:]]
+        assert names == sorted(names)
+    for odd in ({}, {"results": [{"name": "x", "value": float("nan")}, {"name": "y", "value": True}, {"name": "z"}]}):
+        assert event_lines(JournalEntry(9, T0, "procedure", None, None, None, None, odd), "b") == []
 
 
 _KINDS = {float: "float", int: "integer", str: "string", bool: "boolean"}
@@ -181,11 +217,11 @@ def test_every_line_has_the_fields_that_are_listed_with_their_types(entries: lis
     words = {"rule": "short", "text": "t", "stage": "boot", "off_confirmed": True}
     trip = JournalEntry(9, T0, "trip", None, "psu-a", 1, None, full | figures | words)
     lines = reading_lines(stored(block(1), trace="t"), "b")
-    lines += [event_line(e, "b") for e in [*entries, trip]]
+    lines += [line for e in [*entries, trip, RUN_ENDED] for line in event_lines(e, "b")]
     seen: dict[str, dict[str, str]] = {}
     for line in lines:
         parsed = parse_line(line)
-        assert set(parsed["tags"]) <= set(TAGS)
+        assert set(parsed["tags"]) <= {*TAGS, *MORE_TAGS.get(parsed["measurement"], ())}
         kinds = {name: _KINDS[type(value)] for name, value in parsed["fields"].items()}
         seen.setdefault(parsed["measurement"], {}).update(kinds)
     assert seen == {m: {name: field.kind for name, field in fields.items()} for m, fields in FIELDS.items()}
@@ -196,4 +232,4 @@ def test_codes_are_told_apart() -> None:
         assert len(set(codes.values())) == len(codes)
         assert min(codes.values()) == 1  # 0: one that is not listed
     own = JournalEntry(2, T0, "trace", None, "psu-a", 1, "t", {"finding": {"signature": "my-own"}})
-    assert parse_line(event_line(own, "b"))["fields"] == {"signature": "my-own", "signature_code": 0}
+    assert parse_line(event_lines(own, "b")[0])["fields"] == {"signature": "my-own", "signature_code": 0}

@@ -19,13 +19,15 @@ from msgspec.structs import asdict
 from paho.mqtt.client import topic_matches_sub
 
 from benchd.jobs.job import JournalEntry
+from benchd.procedures.record import Happened, Result, Run, Side
 from benchd.store.follower_rows import Rejected
 from benchd.store.log import Log
 from benchd.store.mqtt import MqttFollower
 from benchd.store.mqtt_broker import WINDOW, Broker, Link
 from benchd.store.mqtt_events import AGAIN_MOST, Event, event_of
-from benchd.store.mqtt_payloads import Reading, State, Trip
+from benchd.store.mqtt_payloads import Procedure, ProcedureResult, Reading, State, Trip
 from benchd.store.mqtt_topics import TOPICS
+from benchd.store.procedure_rows import end_run
 from benchd.store.writer import LogWriter
 from tests.services import Mosquitto
 from tests.store.making import T0, finding, trace_row, tripped, until_async
@@ -50,6 +52,15 @@ def writer(tmp_path: Path):
     writer.close()
 
 
+RUN = Run(
+    "P1", "find-short", 1, "Find the short", "R-1042", T0, (Side("main", "psu-a", 1),), "phone-cell",
+    {"rail": "private"}, "anna", T0 + 9, "done", "The lowest resistance is at private C12.",
+    (Result("point_1", "private C12", 0.01, "Ω", 0.001), Result("share", "Passed", 0.95, "", None, 0.76, 0.99),
+     Result("kind", "Kind of leak", "ohmic", text="private")),
+    happened=(Happened(T0 + 1, "point", "private C12"),),
+)  # fmt: skip
+
+
 def reading(current_a: float) -> Reading:
     return Reading(T0, 4.0, current_a, 4.0 * current_a, "cv", None)
 
@@ -70,10 +81,11 @@ async def test_availability_state_readings_and_events(broker: Mosquitto, writer:
             writer.submit(lambda log: log.add_entry("note", payload={"text": "private"})).result(5)
             writer.submit(lambda log: log.add_trace(trace_row("t-1"))).result(5)
             writer.submit(lambda log: log.update_finding("t-1", finding("clean-boot"))).result(5)
+            writer.submit(lambda log: end_run(log, RUN)).result(5)
             follower.publish_state("psu-a", 1, State("on", job="R-1042"))
             follower.publish_live("psu-a", 1, reading(0.0612))
-            await until_async(lambda: len(listener.on("/finding")) == 2 and listener.on("/reading") != [])
-            await until_async(lambda: len(listener.on("psu-a/1/state")) == 2)
+            await until_async(lambda: len(listener.on("/finding")) == 2 and listener.on("/procedure") != [])
+            await until_async(lambda: listener.on("/reading") != [] and len(listener.on("psu-a/1/state")) == 2)
         await until_async(lambda: listener.on("/availability")[-1] == "offline")  # a clean end says so
     assert follower.health()["state"] == "stopped"
     assert [s["output"] for s in listener.on("psu-a/1/state")] == ["unknown", "on"]
@@ -89,6 +101,16 @@ async def test_availability_state_readings_and_events(broker: Mosquitto, writer:
         ("trace", "low-stall"),
         ("finding", "clean-boot"),
     ]
+    (run,) = listener.on("psu-a/1/procedure")
+    assert (run["run"], run["card"], run["title"], run["job"], run["outcome"], run["began_ns"], run["ended_ns"]) == (
+        "P1", "find-short", "Find the short", "R-1042", "done", T0, T0 + 9,
+    )  # fmt: skip
+    assert run["sides"] == [{"role": "main", "supply": "psu-a", "channel": 1}]
+    assert run["results"] == [
+        {"name": "point_1", "value": 0.01, "unit": "Ω", "u": 0.001},
+        {"name": "share", "title": "Passed", "value": 0.95, "low": 0.76, "high": 0.99},
+        {"name": "kind", "title": "Kind of leak", "value": "ohmic"},
+    ]
     assert not any(b"private" in m.payload for m in listener.messages)
     # Every number but counts, shares of one and numbers of things carries its unit in its key; _u and _most after it.
     units = ("_ns", "_us", "_ms", "_s", "_a", "_v", "_c", "_j", "_a2s", "_u", "_most")
@@ -96,7 +118,7 @@ async def test_availability_state_readings_and_events(broker: Mosquitto, writer:
         bare = {k for k, v in event.items() if isinstance(v, int | float) and not isinstance(v, bool)}
         assert {k for k in bare if not k.endswith(units)} <= {"channel", "trip", "readings"}
     qos = {str(m.topic).rsplit("/", 1)[-1]: m.qos for m in listener.messages}
-    assert qos == {"availability": 1, "who": 1, "state": 1, "reading": 0, "trip": 1, "finding": 1}
+    assert qos == {"availability": 1, "who": 1, "state": 1, "reading": 0, "trip": 1, "finding": 1, "procedure": 1}
     said = {kind: TOPICS[kind] for kind in qos}
     assert qos == {kind: topic.qos for kind, topic in said.items()}
     # Each payload is as its type says, and has no key that the type has not.
@@ -218,6 +240,8 @@ PUBLISH = """
 import asyncio, sys
 from benchd.store.mqtt import MqttFollower
 from benchd.store.mqtt_broker import Broker
+from benchd.procedures.record import Happened, Result, Run, Side
+from benchd.store.procedure_rows import end_run
 from benchd.store.writer import LogWriter
 async def main():
     writer = LogWriter(sys.argv[1])
@@ -346,6 +370,15 @@ def test_an_event_holds_what_its_payload_names_and_nothing_else(payload: dict[st
     assert all(
         said[key] == value for key, value in payload.items() if key in said and key not in asdict(entry) | {"id": 0}
     )
+
+
+def test_a_run_whose_entry_does_not_say_what_was_typed_gives_figures_only() -> None:
+    """As entries were before they said it."""
+    results = [{"name": "point_1", "title": "C12", "value": 0.01}, {"name": "kind", "title": "Kind", "value": "typed"}]
+    entry = JournalEntry(7, T0, "procedure", "R-1", "psu-a", 1, None, {"run": "P1", "results": results})
+    said = msgspec.json.decode(event_of("bench-1", "log", entry).payload, type=Procedure)
+    assert said.run == "P1"
+    assert said.results == (ProcedureResult("point_1", value=0.01), ProcedureResult("kind"))
 
 
 async def test_what_comes_again_after_a_loss_is_bounded_and_does_not_grow(broker: Mosquitto, writer: LogWriter) -> None:

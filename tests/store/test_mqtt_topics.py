@@ -91,7 +91,7 @@ def test_no_two_outputs_of_any_benches_share_an_id(a: str, b: str, of_a: str, of
 
 def test_each_kind_has_one_topic_and_each_word_says_what_it_does() -> None:
     assert len({topic.name for topic in TOPICS.values()}) == len(TOPICS)
-    assert set(EVENTS.values()) == {"trip", "finding"}
+    assert set(EVENTS.values()) == {"trip", "finding", "procedure"}
     for word in (*OUTPUT_WORDS.values(), *BENCH_WORDS.values()):
         assert word.about.endswith(".")
     assert [word for words in (OUTPUT_WORDS, BENCH_WORDS) for word in words if words[word].free] == ["off", "off"]

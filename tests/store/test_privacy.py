@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 
 from benchd.jobs.job import Job, JournalEntry
 from benchd.jobs.personal import OURS
+from benchd.procedures.record import Happened, Result, Run, Side
 from benchd.store.consent_rows import Consent, add_consent
-from benchd.store.lines import EVENT_KINDS, event_line, reading_lines
+from benchd.store.lines import EVENT_KINDS, event_lines, reading_lines
 from benchd.store.log import Log
 from benchd.store.marking import Marked, keep_marked
 from benchd.store.mqtt_events import event_of
 from benchd.store.mqtt_topics import EVENTS, TOPICS
+from benchd.store.procedure_rows import end_run
 from benchd.store.reference_rows import Checked, Reference, keep_reference, remove_reference
 from tests.store.making import T0, block, finding, trace_row, tripped
 
@@ -29,10 +31,21 @@ typed = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x0
 KINDS = sorted(OURS | set(EVENT_KINDS) | {"note", "job-created", "reference", "consent", "a-kind-of-tomorrow"})
 
 
+def run_with(point: str, answer: str) -> Run:
+    """A run in which somebody typed the name of a point and an answer, and which repeats both."""
+    return Run(
+        "P1", "find-short", 1, "Find the short", "R-1042", T0, (Side("main", "psu-a", 1),), "phone-cell",
+        {"rail": answer}, "anna", T0 + 9, "done", f"The lowest resistance is at {point}.",
+        (Result("point_1", point, 0.01, "Ω", 0.001, text=point), Result("kind", "Kind", answer, text=answer),
+         Result("energy", "Energy into the rail", 2.0, "J")),
+        happened=(Happened(T0 + 1, "point", point), Happened(T0 + 2, "answer", "Which?", {"which": answer})),
+    )  # fmt: skip
+
+
 def sent(log: Log) -> list[str]:
     """All that the followers make of a log: lines of the time-series follower, topics and payloads of the MQTT one."""
     lines = [line for stored in log.blocks_after(0, 1000) for line in reading_lines(stored, "left")]
-    lines += [event_line(entry, "left") for entry in log.entries_after(0, 1000, EVENT_KINDS)]
+    lines += [x for entry in log.entries_after(0, 1000, EVENT_KINDS) for x in event_lines(entry, "left")]
     events = [event_of("left", log.log_id, entry) for entry in log.entries_after(0, 1000, tuple(EVENTS))]
     return lines + [f"{event.topic} {event.payload.decode()}" for event in events]
 
@@ -55,11 +68,12 @@ def test_whatever_is_typed_anywhere(tmp_path_factory: pytest.TempPathFactory, te
             keep_reference(log, Checked(Reference("t-1", "demo-a", text, 1), row, text), text)
         remove_reference(log, "t-1", text)
         marks = tuple(row.marks)
+        end_run(log, run_with(note, other))
         keep_marked(log, Marked("t-1", marks, marks, finding("clean-boot"), {"text": note, "kind": "button"}), who)
         log.set_current_job(None)
         assert any(SIGN in payload for (payload,) in log.rows("SELECT payload FROM journal"))
         out = sent(log)
-    assert len(out) == 3 + 2 * 3  # readings; a trip, a trace, a finding, to both
+    assert len(out) == 3 + 2 * 3 + 1 + 2  # readings; a trip, a trace, a finding, to both; a run, and two figures of it
     assert not [line for line in out if SIGN in line]
     assert sum("R-1042" in line for line in out) == len(out)
 
@@ -75,7 +89,7 @@ def test_an_entry_of_any_kind_gives_away_only_what_is_named(kind: str, payload: 
     """A key that an entry gets one day must not go out before somebody has named it."""
     entry = JournalEntry(7, T0, kind, "R-1042", "psu-a", 1, "t-1", payload)
     if kind in EVENT_KINDS:
-        assert SIGN not in event_line(entry, "left")
+        assert SIGN not in "".join(event_lines(entry, "left"))
     if kind in EVENTS:
         event = event_of("left", "0123", entry)
         assert SIGN not in event.topic + event.payload.decode()
@@ -83,8 +97,8 @@ def test_an_entry_of_any_kind_gives_away_only_what_is_named(kind: str, payload: 
 
 def test_no_kind_that_people_write_is_followed() -> None:
     followed = set(EVENT_KINDS) | set(EVENTS)
-    assert followed == {"trip", "trace", "finding"}
-    assert followed <= OURS
+    assert followed == {"trip", "trace", "finding", "procedure"}
+    assert followed - {"procedure"} <= OURS  # of which what was typed is told apart
 
 
 def test_no_payload_of_mqtt_has_a_place_for_it() -> None:

@@ -68,6 +68,9 @@ def test_a_run_is_kept_as_it_grows_and_ended_with_an_entry(log: Log) -> None:
     assert (run_of(log, "P1"), state_of(log, "P1"), left_running(log)) == (ended(RUN), None, [])
     assert (entry.kind, entry.job, entry.supply, entry.channel) == ("procedure", "R-1", "psu", 1)
     assert entry.payload["results"][1] == {"name": "ohm", "title": "Resistance", "value": 0.1, "unit": "Ω", "u": 0.01}
+    assert entry.payload["typed"] == ["best"]
+    assert entry.payload["sides"] == [{"role": "main", "supply": "psu", "channel": 1}]
+    assert entry.payload["ended_ns"] == T0 + 5
     assert run_of(log, "P2") is None
 
 
