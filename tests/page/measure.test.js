@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { sentence } from "../../dashboards/web/jobs/sentences.js";
-import { beganOrEnded, gapsText, hintOf, lasting, mostText, notOff, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
+import { beganOrEnded, gapsText, hintOf, lasting, mostText, notOff, otherSets, outcome, parametersOf, pitch, placed, pointsOf, probes, resultText, toldRows, unitOf, valueText, verdict, withPlace } from "../../dashboards/web/measure/measurewords.js";
 import { axisTexts, comparable, courseOf, courseRole, lineOf, reach, together } from "../../dashboards/web/measure/plotdata.js";
 
 const GAP = "\u00a0";
@@ -112,4 +112,13 @@ test("the journal says what a run came to, and what leads have", () => {
   const payload = { run: "r", card: "leak-curve", title: "Leak curve", outcome: "done", text: "ohmic.", compared: "less than before.", by: "page", results: [] };
   assert.equal(sentence({ kind: "procedure", payload, supply: "lab", channel: 1 }), "Leak curve (lab · 1): measured. Ohmic. Less than before., on the page");
   assert.equal(sentence({ kind: "lead", payload: { ohm: 0.084, u_ohm: 0.002, name: "red" }, supply: "lab", channel: 1 }), `Leads (red) (lab · 1): 84.0${GAP}mΩ ± 2.0${GAP}mΩ`);
+});
+
+test("of leads the sets are offered that were measured for this output, wired as it is, and are not in use", () => {
+  /** @param {string} name @param {Record<string, unknown>} [more] @returns {any} */
+  const set = (name, more = {}) => ({ supply: "psu-a", channel: 1, name, sense: "two-wire", ...more });
+  const kept = [set("long"), set(""), set("long"), set("thin", { sense: "remote" }), set("theirs", { channel: 2 })];
+  assert.deepEqual(otherSets("psu-a", 1, set(""), kept), ["long"]);
+  assert.deepEqual(otherSets("psu-a", 1, set("long"), kept), [""]);
+  assert.deepEqual(otherSets("psu-a", 1, null, kept), []);
 });

@@ -6,7 +6,7 @@ import { el } from "../shared/dom.js";
 import { age, begin, clock, typedNumber, withUncertainty } from "../shared/format.js";
 import { attempt } from "../shared/sheet.js";
 import { measureApi } from "./measureapi.js";
-import { beganOrEnded } from "./measurewords.js";
+import { beganOrEnded, otherSets } from "./measurewords.js";
 import { runAddress } from "./runrows.js";
 
 /** @import { Leads, LeadSet, LeadView } from "../shared/types.js" */
@@ -57,8 +57,17 @@ export class LeadsPart {
     const had = this.output.value;
     this.output.replaceChildren(...now.map(({ supply, channel }) => el("option", { value: JSON.stringify([supply, channel]) }, `${supply} · ${channel}`)));
     if (had) this.output.value = had;
-    this.now.replaceChildren(...now.map(row));
+    this.now.replaceChildren(...now.map((view) => row(view, this.others(view, kept))));
     this.kept.replaceChildren(...kept.map(entry));
+  }
+
+  /** A button for each other set of leads that was measured for an output. @param {LeadView} view @param {LeadSet[]} kept */
+  others({ supply, channel, leads }, kept) {
+    return otherSets(supply, channel, leads, kept).map((name) => {
+      const put = el("button", { type: "button", "data-changes": true, testid: "lead-put-on", on: { click: () => attempt(put, this.fault, async () => this.show(await measureApi.putOn(supply, channel, name))) } },
+        `Put on: ${name || "the usual leads"}`);
+      return put;
+    });
   }
 
   /** @param {SubmitEvent} event */
@@ -85,15 +94,16 @@ const field = (words, control, unit) => el("div", { class: "plan-field" }, el("l
 /** @param {LeadSet} leads */
 const figure = (leads) => withUncertainty(leads.ohm, leads.u_ohm, "Ω");
 
-/** @param {LeadView} view */
-function row({ supply, channel, leads, origin, text, old }) {
+/** @param {LeadView} view @param {HTMLElement[]} others */
+function row({ supply, channel, leads, origin, text, old }, others) {
   const known = leads !== null ? `${ORIGINS[origin] ?? origin}${leads.t_ns ? `, ${age((nowMs() - leads.t_ns / 1e6) / 1000)} ago` : ""}${leads.name ? ` · ${leads.name}` : ""}${leads.celsius === null ? "" : ` · ${leads.celsius} °C`}${leads.sense === "remote" ? " · remote sense" : ""}` : "";
   return el("li", { class: "finding", testid: "lead-row" }, el("h3", {}, `${supply} · ${channel}`),
     el("p", { class: "verdict" }, leads === null ? "? not known" : figure(leads)), known ? el("p", { class: "soft" }, known) : null,
-    text ? el("p", {}, old ? "⚠ " : "", begin(text)) : old ? el("p", {}, "⚠ Time to measure them again.") : null);
+    text ? el("p", {}, old ? "⚠ " : "", begin(text)) : old ? el("p", {}, "⚠ Time to measure them again.") : null,
+    others.length ? el("div", { class: "actions" }, ...others) : null);
 }
 
 /** @param {LeadSet} leads */
 const entry = (leads) => el("li", {}, el("time", { class: "soft" }, clock(leads.t_ns)),
-  el("span", {}, `${leads.supply} · ${leads.channel}${leads.name ? `, ${leads.name}` : ""}: ${figure(leads)}`,
+  el("span", {}, `${leads.supply} · ${leads.channel}${leads.name ? `, ${leads.name}` : ""}${leads.sense === "remote" ? ", with sense leads" : ""}: ${figure(leads)}`,
     " ", leads.run ? el("a", { class: "reach", href: runAddress(leads.run) }, "the run") : null));

@@ -44,4 +44,6 @@ export const measureApi = {
   leads: () => ask("GET", "/leads"),
   /** @param {{ supply: string, channel: number, name: string, ohm: number, u_ohm: number, celsius: number | null }} leads @returns {Promise<Leads>} */
   typeLeads: (leads) => ask("POST", "/leads", leads),
+  /** Which of several sets is on an output now. @param {string} supply @param {number} channel @param {string} name @returns {Promise<Leads>} */
+  putOn: (supply, channel, name) => ask("POST", "/leads/in-use", { supply, channel, name }),
 };

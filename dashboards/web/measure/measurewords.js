@@ -2,7 +2,7 @@
 
 import { duration, typedNumber, withUncertainty, withUnit } from "../shared/format.js";
 
-/** @import { Happened, MostSet, ParameterView, Result, Run } from "../shared/types.js" */
+/** @import { Happened, LeadSet, MostSet, ParameterView, Result, Run } from "../shared/types.js" */
 /** @typedef {number | string | boolean | null} Value */
 
 /** How a run stands or ended: a sign and words, so that no colour has to tell. @type {Record<string, [string, string]>} */
@@ -132,6 +132,16 @@ export function hintOf(parameter) {
   const said = [kind === "number" ? rangeOf(parameter) : "", needed ? "Needed" : "", known ? `Empty: ${typeof usual === "number" ? inUnit(usual, unit) : usual}` : "",
     usual === null && !needed && text ? `Empty: ${text}` : text];
   return said.filter(Boolean).map((one) => `${one.replace(/\.$/, "")}.`).join(" ");
+}
+
+/**
+ * Names of the sets of leads of an output that were measured or typed, but for the one in use, as it is wired.
+ * @param {string} supply @param {number} channel @param {LeadSet | null} used @param {LeadSet[]} kept newest first
+ */
+export function otherSets(supply, channel, used, kept) {
+  if (used === null) return [];
+  const names = kept.filter((each) => each.supply === supply && each.channel === channel && each.sense === used.sense).map((each) => each.name);
+  return [...new Set(names)].filter((name) => name !== used.name);
 }
 
 /**

@@ -161,6 +161,7 @@ export class Setup {
       const found = await measureApi.check(this.name, asked);
       if (asking !== this.asking || this.closed) return undefined;
       this.tellMost(found.faults.length ? [] : found.most, found.seconds);
+      this.showUsed(found.parameters);
       this.free = found.faults.length === 0;
       this.point(placed(found.faults, this.card?.parameters ?? []));
     } catch (fault) {
@@ -170,6 +171,14 @@ export class Setup {
       this.point({ [this.places.has(where) ? where : ""]: messageOf(fault) });
     }
     return this.mayStart();
+  }
+
+  /** What empty fields come to, in them. @param {Record<string, unknown>} used */
+  showUsed(used) {
+    for (const [name, control] of this.controls) {
+      const value = used[name];
+      if (control instanceof HTMLInputElement && control.type !== "checkbox") control.placeholder = typeof value === "number" ? String(Number(value.toPrecision(4))) : "";
+    }
   }
 
   /** What was told before is not so any more. @param {MostSet[]} most nothing: there are faults @param {number | null} seconds */
