@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.procedures.coverage import Parts, degrees, step_limit
 from benchd.procedures.hands import Cut, Hands
 from benchd.procedures.record import Value
 from benchd.procedures.taken import Mean, Measured
@@ -72,21 +74,59 @@ async def reached(
     return False
 
 
-def mean_of(samples: Samples, said: Labelled, conditions: Conditions) -> Measured:
-    """Means of voltage and current with expanded uncertainties (k = 2; see `traces.uncertainty`)."""
-    known, n = Known.of(conditions), len(samples)
+def means(samples: Samples, conditions: Conditions) -> tuple[Mean, Mean]:
+    """Those of voltage and current."""
+    n = len(samples)
     sigma_v, sigma_a = (
         float(np.std(each, ddof=1)) if n > 1 else 0.0 for each in (samples.voltage_v, samples.current_a)
     )
-    mean_v, mean_a = float(np.mean(samples.voltage_v)), float(np.mean(samples.current_a))
+    return mean_v(float(np.mean(samples.voltage_v)), sigma_v, n, conditions), mean_a(
+        float(np.mean(samples.current_a)), sigma_a, n, conditions
+    )
+
+
+def mean_v(volts: float, sigma_v: float, n: int, conditions: Conditions) -> Mean:
+    """A mean voltage of n readings, V; `sigma_v`: standard deviation of one."""
+    known = Known.of(conditions)
+    return _mean(volts, sigma_v, n, known.fraction_v, known.offset_v, conditions.resolution_v or 0.0)
+
+
+def mean_a(amps: float, sigma_a: float, n: int, conditions: Conditions) -> Mean:
+    """The same of a current, A."""
+    known = Known.of(conditions)
+    return _mean(amps, sigma_a, n, known.fraction_a, known.offset_a, conditions.resolution_a or 0.0)
+
+
+def rise_a(both: tuple[Mean, Mean], readings: tuple[int, int], conditions: Conditions) -> tuple[float, float]:
+    """By how much a mean current rose from the first to the second, by one meter, and half of its 95 % interval, A: the
+    offset cancels, and of the gain only what the rise has of it counts."""
+    step, rise = conditions.resolution_a or 0.0, both[1].value - both[0].value
+    parts = Parts((Known.of(conditions).fraction_a * abs(rise),))
+    for mean, count in zip(both, readings, strict=True):
+        n = max(count, 1)
+        own = ((mean.sigma / math.sqrt(n), degrees(step, mean.sigma, n)),)
+        parts = parts.and_(Parts((step_limit(step, mean.sigma, n),), own))
+    return rise, parts.half_width()
+
+
+def _mean(value: float, sigma: float, n: int, fraction: float, offset: float, step: float) -> Mean:
+    """The maker's accuracy, ± (fraction·|reading| + offset), as two limits that are independent of each other
+    (rectangular, JCGM 100 §4.3.7), what rounding leaves, and scatter."""
+    n = max(n, 1)
+    limits = (fraction * abs(value), offset, step_limit(step, sigma, n))
+    parts = Parts(limits, ((sigma / math.sqrt(n), degrees(step, sigma, n)),))
+    return Mean(value, sigma, parts.half_width(), parts.reach())
+
+
+def mean_of(samples: Samples, said: Labelled, conditions: Conditions) -> Measured:
+    """Means of voltage and current, each with its 95 % interval."""
     return Measured(
         said.name,
         said.side,
         said.labels,
         (int(samples.t_ns[0]) + int(samples.t_ns[-1])) // 2,
-        n,
-        Mean(mean_v, sigma_v, known.voltage_u(mean_v, conditions.resolution_v or 0.0, sigma_v, n)),
-        Mean(mean_a, sigma_a, known.current_u(mean_a, conditions.resolution_a or 0.0, sigma_a, n)),
+        len(samples),
+        *means(samples, conditions),
         bool(np.mean(samples.mode == Mode.CC) > 0.5),
         said.set_voltage_v,
         said.limit_a,

@@ -42,10 +42,10 @@ def between(taken: Taken, low_name: str, high_name: str) -> tuple[Resistance, Me
     """The resistance by the measurements of these names, and the second of them. Raises CannotTell."""
     low, high = _level(taken, low_name), _level(taken, high_name)
     rise_a = high.current_a.value - low.current_a.value
-    if rise_a <= high.current_a.u / 2:
+    if rise_a <= high.current_a.none_within / 2:
         raise CannotTell(
             f"between the two levels the current rose by {quantity(rise_a, 'A')}, and a reading is known within "
-            f"{quantity(high.current_a.u, 'A')}: are the clips on each other? Else take a higher current"
+            f"{quantity(high.current_a.none_within, 'A')}: are the clips on each other? Else take a higher current"
         )
     found = from_two(low, high, taken.accuracy[high.side])
     if not found.ohm <= MOST_OHM:

@@ -59,6 +59,8 @@ class Points(NamedTuple):
     limited: NDArray[np.bool_]
     sigma_v: float = 0.0
     """Of one reading of the voltage, V."""
+    none_within_a: Floats = np.zeros(0)
+    """Up to here a current is not to be told from none, A."""
 
 
 def analyse(taken: Taken) -> Analysed:
@@ -93,6 +95,7 @@ def _points(taken: Taken, late: list[Measured]) -> Points:
         _noise_a(taken, late, board_v, amps),
         np.array([each.in_limit for each in late]),
         pooled(late)[0],
+        np.array([each.current_a.none_within for each in late]),
     )
 
 
@@ -119,7 +122,7 @@ def _noise_a(taken: Taken, late: list[Measured], board_v: Floats, amps: Floats) 
 
 def _kind(taken: Taken, points: Points) -> tuple[str, list[Fit]]:
     """What the curve looks like, and the fits, best first (empty: there was nothing to fit)."""
-    nothing = np.abs(points.current_a) <= points.u_a
+    nothing = np.abs(points.current_a) <= points.none_within_a
     if bool(np.all(nothing | points.limited)) and not bool(np.any(points.limited)):
         return ("capacitor" if _charges(taken) else "none"), []
     free = ~points.limited
@@ -139,7 +142,7 @@ def _charges(taken: Taken) -> bool:
     late = [each.current_a for each in taken.measured if each.name == "late"]
     if not early or len(early) != len(late):
         return False
-    risen = [one.value for one in early if one.value > one.u]
+    risen = [one.value for one in early if one.value > one.none_within]
     at_rest = sum(abs(one.value) for one in late) / len(late)
     return len(risen) > len(early) / 2 and sum(risen) / len(risen) > CAPACITOR_SHARE * at_rest
 

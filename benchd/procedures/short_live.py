@@ -103,7 +103,7 @@ class ShortLive:
             return None
         measured = mean_of(samples, Labelled("now", self._side, {}, 0.0, 0.0), self._conditions)
         amps = measured.current_a.value
-        if amps <= max(measured.current_a.u, OPEN_SHARE * self._limit_a()):
+        if amps <= max(measured.current_a.none_within, OPEN_SHARE * self._limit_a()):
             return None
         found = from_one(measured, self._conditions, self._leads)
         return measured, found, by_itself(measured, self._conditions)

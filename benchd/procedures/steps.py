@@ -291,7 +291,7 @@ class Steps:
         samples = await collected(self.hands, step.side, seconds, step.settle_s, step.least_readings)
         said = Labelled(step.name, step.side, dict(self.scope.loops), set_v, limit_a)
         measured = mean_of(samples, said, self.taken.accuracy[step.side])
-        if step.connected and abs(measured.current_a.value) < OPEN_SHARE * measured.current_a.u:
+        if step.connected and abs(measured.current_a.value) < OPEN_SHARE * measured.current_a.none_within:
             raise Cut(
                 "refused",
                 f"the leads are open: {quantity(measured.current_a.value, 'A', measured.current_a.u)} flows at "

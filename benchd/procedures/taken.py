@@ -21,7 +21,14 @@ class Mean(NamedTuple):
     sigma: float
     """Standard deviation of one reading."""
     u: float
-    """Expanded uncertainty (k = 2) of the mean: accuracy, step and scatter (`traces.uncertainty`)."""
+    """Half of the 95 % interval of the mean: accuracy, step and scatter (`coverage.Parts`)."""
+    reach: float = 0.0
+    """How far it may lie off, accuracy and step in full: for whether there is anything at all."""
+
+    @property
+    def none_within(self) -> float:
+        """Up to here it is not to be told from nothing."""
+        return max(self.u, self.reach)
 
 
 class Measured(NamedTuple):

@@ -8,10 +8,10 @@ above what is set. That is ended at once, both outputs off.
 from __future__ import annotations
 
 import dataclasses
-import math
 
 import numpy as np
 
+from benchd.procedures.averaging import means, rise_a
 from benchd.procedures.bins import COURSE, Bins, course_of
 from benchd.procedures.record import Happened, Result, Value
 from benchd.procedures.taken import Analysed, Mean, Measured, Taken, Told
@@ -105,14 +105,7 @@ class TwoSidesLive:
         samples = Samples.concat(self._sides[side].recent)
         if not len(samples):
             return None
-        conditions, n = self._taken.accuracy[side], len(samples)
-        known = Known.of(conditions)
-        sigma_v, sigma_a = (float(np.std(each)) for each in (samples.voltage_v, samples.current_a))
-        volts, amps = float(np.mean(samples.voltage_v)), float(np.mean(samples.current_a))
-        return (
-            Mean(volts, sigma_v, known.voltage_u(volts, conditions.resolution_v or 0.0, sigma_v, n)),
-            Mean(amps, sigma_a, known.current_u(amps, conditions.resolution_a or 0.0, sigma_a, n)),
-        )
+        return means(samples, self._taken.accuracy[side])
 
     def point(self, text: str, now_ns: int) -> Happened:
         """See `Live`: a remark, at its time."""
@@ -164,12 +157,13 @@ class TwoSidesLive:
         if before is None or mean is None:
             return []
         was, now = before.current_a, mean[1]
-        change_a, u_a = now.value - was.value, math.hypot(now.u, was.u)
+        readings = before.readings, sum(len(each) for each in self._sides[BATTERY].recent)
+        change_a, u_a = rise_a((was, now), readings, self._taken.accuracy[BATTERY])
         told = (
             f"The battery side gave {quantity(was.value, 'A', was.u)} before USB came and "
             f"{quantity(now.value, 'A', now.u)} with it."
         )
-        if now.value <= now.u < was.value:
+        if now.value <= now.none_within < was.value:
             told += (
                 " The board runs from USB; whether it charges as well, a supply that takes nothing back cannot tell."
             )

@@ -84,7 +84,7 @@ def measured_value(measured: Measured, quantity: str) -> float:
 
 
 def measured_u(measured: Measured, quantity: str) -> float:
-    """Its expanded uncertainty (k = 2), in the unit of its name; products and quotients by relative root sum of squares
+    """Half of its 95 % interval, in the unit of its name; products and quotients by relative root sum of squares
     (JCGM 100 §5.1.6)."""
     volts, amps = measured.voltage_v, measured.current_a
     if quantity == "voltage_v":

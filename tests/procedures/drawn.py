@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.procedures.averaging import mean_a, mean_v
 from benchd.procedures.coverage import NORMAL, half_width
 from benchd.procedures.record import LeadSet
-from benchd.procedures.taken import Mean, Measured
+from benchd.procedures.taken import Measured
 from benchd.traces.trace import Conditions
 from benchd.traces.uncertainty import Known
 
@@ -53,11 +54,10 @@ class Drawn:
         """One measurement of n readings for each voltage and current at the terminals."""
         shown = [self.shows(which, np.repeat(true[:, None], n, 1)) for which, true in ((0, volts), (1, amps))]
         means, sigmas = [each.mean(1) for each in shown], [each.std(1, ddof=1) for each in shown]
-        known, made = Known.of(self.conditions), []
+        made = []
         for k, level in enumerate(set_v):
             (v, a), (sv, sa) = ((float(each[k]) for each in both) for both in (means, sigmas))
-            volt = Mean(v, sv, known.voltage_u(v, self.step[0], sv, n))
-            amp = Mean(a, sa, known.current_u(a, self.step[1], sa, n))
+            volt, amp = mean_v(v, sv, n, self.conditions), mean_a(a, sa, n, self.conditions)
             limited = bool(amps[k] >= limit_a)
             made.append(Measured(name, "main", {}, k, n, volt, amp, limited, level, limit_a))
         return made

@@ -15,6 +15,7 @@ import pytest
 
 from benchd.plans.shelf import shipped
 from benchd.procedures import leak_curve, leak_models, thresholds
+from benchd.procedures.averaging import rise_a
 from benchd.procedures.leak_charge import charged, pooled
 from benchd.procedures.leak_models import THERMAL_V
 from benchd.procedures.record import LeadSet, Result
@@ -212,3 +213,29 @@ def test_scatter_of_several_measurements_is_that_of_all_about_their_own_means() 
     ]
     assert pooled(made)[1] == pytest.approx(math.sqrt(20 / 4))
     assert pooled([]) == (0.0, 0.0)
+
+
+MEANS = [
+    {"noise": (2e-3, 1e-3), "step": (1e-5, 1e-5)},
+    {"noise": (3e-4, 5e-5), "offset": (1e-6, 1e-6), "gain": (2e-3, 2e-3)},
+    {},
+]
+"""Mostly noise, mostly gain, and a supply as they are."""
+
+
+@pytest.mark.parametrize("how", MEANS, ids=["noise", "gain", "usual"])
+def test_a_plain_mean_holds_the_truth_in_93_to_97_of_100_supplies(how: dict[str, tuple[float, float]]) -> None:
+    """What `measure` steps state, what is compared with limits, and by how much a current rose between two of them."""
+    rng = np.random.default_rng(11)
+    held = np.zeros(3)
+    for _ in range(1000):
+        supply, n = Drawn(rng, **how), int(rng.integers(20, 60))
+        volts, was, now = rng.uniform(1.0, 4.0), rng.uniform(0.05, 0.3), rng.uniform(0.4, 1.5)
+        first, second = supply.measured("m", [volts] * 2, np.full(2, volts), np.array([was, now]), n)
+        found, u = rise_a((first.current_a, second.current_a), (n, n), supply.conditions)
+        held += (
+            abs(first.voltage_v.value - volts) <= first.voltage_v.u,
+            abs(second.current_a.value - now) <= second.current_a.u,
+            abs(found - (now - was)) <= u,
+        )
+    assert np.all((held >= 930) & (held <= 970)), held

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from benchd.plans.shelf import shipped
+from benchd.procedures.averaging import mean_a, mean_v
 from benchd.procedures.leak_curve import analyse
 from benchd.procedures.leak_models import THERMAL_V, fits
 from benchd.procedures.record import Column, Curve
-from benchd.procedures.taken import CannotTell, Mean, Measured, Taken
+from benchd.procedures.taken import CannotTell, Measured, Taken
 from benchd.traces.trace import Conditions
-from benchd.traces.uncertainty import expanded
 
 SUPPLY = Conditions(resolution_a=1e-4, accuracy_fraction_a=0.001, accuracy_offset_a=0.002, resolution_v=0.001,
                     accuracy_fraction_v=0.0005, accuracy_offset_v=0.005)  # fmt: skip
@@ -41,8 +41,7 @@ def taken(
             true_a = min(what(volt), limit_a)
             shown = gain * true_a + offset + rng.normal(0, NOISE_A / math.sqrt(10))
             shown = round(shown / 1e-5) * 1e-5  # ten readings of 0.1 mA averaged
-            u = expanded(shown, 0.001, 0.002, 1e-4, NOISE_A, 10)
-            amps, volts_ = Mean(shown, NOISE_A, u), Mean(volt, 3e-4, expanded(volt, 0.0005, 0.005, 0.001, 3e-4, 10))
+            amps, volts_ = mean_a(shown, NOISE_A, 10, SUPPLY), mean_v(volt, 3e-4, 10, SUPPLY)
             measured.append(
                 Measured(name, "main", {"voltage_v": volt}, n, 10, volts_, amps, what(volt) >= limit_a, volt, limit_a)
             )
