@@ -60,7 +60,7 @@ def _step(step: Step) -> str:
 
 def _parameter(name: str, parameter: Parameter) -> ParameterView:
     default = parameter.default
-    made = _worked(default) if isinstance(default, Worked) else _chosen(default) if isinstance(default, Chosen) else ""
+    made = default.told() if isinstance(default, Worked | Chosen) else ""
     return ParameterView(
         name,
         parameter.title,
@@ -73,17 +73,6 @@ def _parameter(name: str, parameter: Parameter) -> ParameterView:
         list(parameter.choices),
         default is None and not parameter.optional,
     )
-
-
-def _chosen(chosen: Chosen) -> str:
-    return f"by {chosen.choice}: " + ", ".join(f"{answer} {value:g}" for answer, value in chosen.values.items())
-
-
-def _worked(worked: Worked) -> str:
-    told = f"{worked.of} × {worked.times:g}" if worked.times != 1 else worked.of
-    told += f" + {worked.plus:g}" if worked.plus else ""
-    told += f", at least {worked.at_least}" if worked.at_least is not None else ""
-    return told + (f", at most {worked.at_most}" if worked.at_most is not None else "")
 
 
 def lead_view(supply: str, channel: int, book: LeadBook, now_ns: int) -> LeadView:

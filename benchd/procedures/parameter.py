@@ -23,12 +23,23 @@ class Worked(Table):
     at_least: Finite | str | None = None
     at_most: Finite | str | None = None
 
+    def told(self) -> str:
+        """In words, such as "plan.voltage_v × 0.5, at most 4.2"."""
+        told = f"{self.of} × {self.times:g}" if self.times != 1 else self.of
+        told += f" + {self.plus:g}" if self.plus else ""
+        told += f", at least {self.at_least}" if self.at_least is not None else ""
+        return told + (f", at most {self.at_most}" if self.at_most is not None else "")
+
 
 class Chosen(Table):
     """A value for each answer to a choice."""
 
     choice: Annotated[str, Field(min_length=1, max_length=32, description="A parameter of kind choice, before it.")]
     values: Annotated[dict[str, Finite], Field(min_length=1, max_length=20, description="One for each of its choices.")]
+
+    def told(self) -> str:
+        """In words, such as "by kind: thin 1, thick 3"."""
+        return f"by {self.choice}: " + ", ".join(f"{answer} {value:g}" for answer, value in self.values.items())
 
 
 def _kind_of(given: Any) -> str:
