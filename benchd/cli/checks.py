@@ -9,7 +9,7 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import job_step, out
-from benchd.cli.files_checked import check_files
+from benchd.cli.files_checked import AS, check_files
 
 if TYPE_CHECKING:
     from benchd.jobs.checklist import Checklist
@@ -79,7 +79,7 @@ def check(
 @app.command()
 def copy(
     name: Annotated[str, typer.Argument(help="The list to begin with.")],
-    as_: Annotated[str, typer.Option("--as", help="Name of the copy; without it, it stands before the original.")] = "",
+    as_: Annotated[str, AS] = "",
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,

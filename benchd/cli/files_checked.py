@@ -1,4 +1,4 @@
-"""`check FILE ...` of plans, checklists and procedures: what is wrong with files, wherever they lie."""
+"""`check FILE ...` and `copy --as` of plans, checklists and procedures: what they have in common."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 import typer
 
 from benchd.cli import out
+
+AS = typer.Option("--as", help="Name of the copy; without it, it stands before the original.")
 
 
 def check_files(files: Sequence[Path], read: Callable[[Path], object], fault: type[Exception], as_json: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from benchd.cli import out
-from benchd.cli.files_checked import check_files
+from benchd.cli.files_checked import AS, check_files
 
 if TYPE_CHECKING:
     from benchd.plans.plan import Plan
@@ -64,7 +64,7 @@ def check(
 @app.command()
 def copy(
     name: Annotated[str, typer.Argument(help="The plan to begin with.")],
-    as_: Annotated[str, typer.Option("--as", help="Name of the copy; without it, it stands before the original.")] = "",
+    as_: Annotated[str, AS] = "",
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
 ) -> None:

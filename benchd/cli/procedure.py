@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,10 +11,11 @@ import typer
 
 from benchd.cli import job as job_cli
 from benchd.cli import out
-from benchd.cli.files_checked import check_files
+from benchd.cli.files_checked import AS, check_files
 
 if TYPE_CHECKING:
     from benchd.procedures.card import Card
+    from benchd.procedures.parameter import Parameter
     from benchd.toml_folder import Kept, TomlFolder
 
 app = typer.Typer(
@@ -65,7 +67,7 @@ def check(
 @app.command()
 def copy(
     name: Annotated[str, typer.Argument(help="The card to begin with.")],
-    as_: Annotated[str, typer.Option("--as", help="Name of the copy; without it, it stands before the original.")] = "",
+    as_: Annotated[str, AS] = "",
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
     json_: Annotated[bool, out.JSON] = False,
@@ -166,16 +168,33 @@ def _told(kept: Kept[Card]) -> list[str]:
     ]
     told.append("Parameters (--set NAME=VALUE):")
     for name, parameter in card.parameter.items():
-        ends = [f"{word} {end:g}" for word, end in (("from", parameter.low), ("to", parameter.high)) if end is not None]
-        default = parameter.default
-        shown = (
-            f"default {default if not hasattr(default, 'of') else 'by the plan'}"
-            if default is not None
-            else ("may be left out" if parameter.optional else "has to be given")
-        )
         unit = f" in {parameter.unit}" if parameter.unit else ""
-        told.append(f"  {name}: {parameter.title}{unit}; {', '.join([shown, *ends])}")
+        told.append(f"  {name}: {parameter.title}{unit}; {'; '.join(_may_be(parameter))}")
     return [*told, "Mind:", *(f"  {caution}" for caution in card.cautions)]
+
+
+def _may_be(parameter: Parameter) -> Iterator[str]:
+    yield _default(parameter)
+    ends = [f"{word} {end:g}" for word, end in (("from", parameter.low), ("to", parameter.high)) if end is not None]
+    if ends:
+        yield " ".join(ends)
+    if parameter.choices:
+        yield f"one of: {', '.join(parameter.choices)}"
+    if parameter.kind == "bool":
+        yield "yes or no"
+
+
+def _default(parameter: Parameter) -> str:
+    from benchd.procedures.parameter import Chosen, Worked
+
+    default = parameter.default
+    if default is None:
+        return "may be left out" if parameter.optional else "has to be given"
+    if isinstance(default, Worked | Chosen):
+        return f"default {default.told(unit=parameter.unit)}"
+    if isinstance(default, bool):
+        return f"default {'yes' if default else 'no'}"
+    return f"default {default if isinstance(default, str) else format(default, 'g')}"
 
 
 PLACE = re.compile(r"(?P<supply>[^/]+)/(?P<channel>[0-9]{1,2})")

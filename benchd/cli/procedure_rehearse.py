@@ -26,11 +26,12 @@ SIMULATED = "Figures of a simulated board on a simulated supply, not of a real o
 PLANS = {"usb": "usb-5v"}
 USUAL_PLAN = "phone-cell"
 BOARDS = {
-    "lead-resistance": "leads", "sense-leads": "leads", "short": "dead-short", "leak-curve": "leak-only",
+    "lead-resistance": "leads", "sense-leads": "leads", "short": "dead-short", "leak-curve": "diode-leak",
     "sleep": "sleeper",
 }  # fmt: skip
 """The kind of board that an analysis is made for; `clean` for the others."""
 SIDES = {"usb": "charger-input"}
+"""With `clean` at the battery: `charging` feeds back into a supply, and the card ends for that, as it should."""
 ALSO = {"short": "dead-short"}
 
 
@@ -45,6 +46,7 @@ def rehearse(
 ) -> None:
     """Play a procedure on a simulated board: no supply, no daemon, no waiting; questions answer themselves.
 
+    A live measurement is cut short after ten simulated minutes.
     Ends with status 0 when the card was carried out to its end, 1 when it was refused or ended early.
     Example: benchd procedure rehearse my-leak.toml --board leak-only --set stop_v=4.0
     """
@@ -65,6 +67,7 @@ def rehearse(
     still_on = hands.still_on()
     record = {
         "simulated": True, "run": run, "still_on": still_on, "simulated_s": round(hands.elapsed_s, 3),
+        "cut_short": hands.cut_short > 0,
         "most": {role: {"voltage_v": volts, "limit_a": amps} for role, (volts, amps) in hands.most.items()},
     }  # fmt: skip
     out.emit(record, "\n".join(_ended(run, hands, still_on)), json_)
@@ -172,4 +175,6 @@ def _ended(run: dict[str, Any], hands: SimHands, still_on: Sequence[str]) -> Ite
     for role, (volts, amps) in hands.most.items():
         yield f"side {role}: the most that was set: {volts:g} V, {amps:g} A"
     yield f"STILL ON: {', '.join(still_on)}" if still_on else "all outputs were off at the end"
+    if hands.cut_short:
+        yield "Cut short: what comes of hours is not rehearsed."
     yield SIMULATED

@@ -70,12 +70,25 @@ def run(
 def answer(
     run: Annotated[str, typer.Argument(help="The run's id.")],
     name: Annotated[str, typer.Argument(help="Name of the question.")],
-    value: Annotated[str, typer.Argument(help="The answer.")] = "true",
+    value: Annotated[str, typer.Argument(help="The answer; a number in the unit that is asked for.")] = "yes",
     data_dir: Annotated[Path | None, job_cli.DATA] = None,
     config: Annotated[Path | None, out.CONFIG] = None,
 ) -> None:
     """Answer the question of a run. Example: benchd procedure answer P261127-132312-b2c8 ready"""
-    _say(run, "answer", {"name": name, "value": _value(value), "by": BY}, data_dir, config)
+    url = daemon(data_dir, config)
+    with out.errors(daemon_link.DaemonSaid):
+        now = daemon_link.call(url, "GET", f"runs/{quote(run, safe='')}").get("now") or {}
+        asked = now.get("question")
+        given: Any = value  # where something else is asked, the daemon says what
+        if asked and asked["name"] == name:
+            with out.errors(ValueError):
+                given = procedure_set.answer(asked, value)
+        _answer(url, run, name, given)
+
+
+def _answer(url: str, run: str, name: str, value: Any) -> None:
+    body = {"name": name, "value": value, "by": BY}
+    daemon_link.call(url, "POST", f"runs/{quote(run, safe='')}/answer", body)
 
 
 def point(
@@ -155,10 +168,10 @@ def _asked(url: str, id_: str, question: dict[str, Any]) -> None:
     typed = typer.prompt(f"{question['text']}{hint}", default="yes" if question["kind"] == "ready" else None)
     if question["kind"] == "ready" and typed.strip().lower() not in ("yes", "y"):
         return  # it is asked again; Ctrl-C ends it
-    value = True if question["kind"] == "ready" else typed if question["kind"] in ("text", "choice") else _value(typed)
     try:
-        daemon_link.call(url, "POST", f"runs/{id_}/answer", {"name": question["name"], "value": value, "by": BY})
-    except daemon_link.DaemonSaid as error:
+        value = True if question["kind"] == "ready" else procedure_set.answer(question, typed)
+        _answer(url, id_, question["name"], value)
+    except (ValueError, daemon_link.DaemonSaid) as error:
         typer.echo(f"benchd: {error}", err=True)  # it is asked again
 
 
@@ -187,13 +200,3 @@ def _side(text: str, plan: str | None) -> dict[str, Any]:
     role, _, where = text.rpartition("=")
     supply, channel = place(where)
     return {"role": role or "main", "supply": supply, "channel": channel, **({"plan": plan} if plan else {})}
-
-
-def _value(text: str) -> Any:
-    """A number, true or false, or text."""
-    if text in ("true", "false"):
-        return text == "true"
-    try:
-        return float(text)
-    except ValueError:
-        return text

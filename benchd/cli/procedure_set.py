@@ -67,6 +67,19 @@ def _bool(text: str) -> Value:
     return BOOLS.get(text.lower(), text)
 
 
+def answer(question: Mapping[str, Any], text: str) -> Value:
+    """An answer as the question wants it. Raises ValueError naming it, else as `value` does."""
+    from benchd.procedures.parameter import Parameter
+
+    keys = ("unit", "low", "high", "choices")
+    kind = "bool" if question["kind"] == "ready" else question["kind"]
+    known = {key: question[key] for key in keys if question.get(key) is not None}
+    try:
+        return value(text, Parameter.model_validate({"title": question["name"], "kind": kind, **known}))
+    except ValueError as error:
+        raise ValueError(f"{question['name']}: {error}") from error
+
+
 def parameters_told(card: Mapping[str, Any]) -> dict[str, Parameter]:
     """The parameters of a card as the daemon tells them (GET procedures/NAME), as far as they say what is allowed."""
     from benchd.procedures.parameter import Parameter

@@ -44,6 +44,9 @@ POINTS_S = (5.0, 10.0)
 POINT_OHM = 0.05
 """What the short has at the second point: nearer. Our choice."""
 DONE_S = 15.0
+LONGEST_WATCH_S = 600.0
+"""Longer live measurements are ended by a `done`: a soak of a night would cost minutes, and shows nothing new. Our
+choice."""
 SUPPLY = Conditions(
     resolution_a=1e-4, accuracy_fraction_a=0.001, accuracy_offset_a=0.002,
     resolution_v=0.001, accuracy_fraction_v=0.0005, accuracy_offset_v=0.005,
@@ -96,8 +99,10 @@ class SimHands:
         self._points = points
         self._now_s = 0.0
         self._seen: list[TraceSeen] = []
-        self._watched_s: float | None = None
+        self._watch_s = self._asked_s = -math.inf
         self._pointed = 0
+        self.cut_short = 0
+        """Live measurements that were ended before their time."""
         self._ever_on = False
         self.most: dict[str, tuple[float, float]] = {}
         """By side: the highest voltage, V, and limit, A, that were set."""
@@ -296,12 +301,17 @@ class SimHands:
         return answer
 
     def commands(self) -> list[tuple[str, str]]:
-        """See `Hands`."""
+        """See `Hands`. A live measurement asks several times a second: after a pause it is another one."""
+        if self._now_s - self._asked_s > 1.0:
+            self._watch_s, self._pointed = self._now_s, 0
+        self._asked_s = self._now_s
+        watched_s = self._now_s - self._watch_s
         if not self._points:
-            return []
-        if self._watched_s is None:
-            self._watched_s = self._now_s
-        watched_s = self._now_s - self._watched_s
+            if watched_s <= LONGEST_WATCH_S:
+                return []
+            self.cut_short += 1
+            self._say(f"cut short after {LONGEST_WATCH_S / 60:g} min: a rehearsal watches no longer")
+            return [("done", "")]
         if self._pointed < len(POINTS_S) and watched_s >= POINTS_S[self._pointed]:
             self._pointed += 1
             if self._pointed == 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
+from collections.abc import Callable
 
 import msgspec
 
@@ -62,11 +63,7 @@ def _step(step: Step) -> str:
 
 def _parameter(name: str, parameter: Parameter, card: Card) -> ParameterView:
     default = parameter.default
-    made = ""
-    if isinstance(default, Worked):
-        made = _worked(parameter, default, card)
-    elif isinstance(default, Chosen):
-        made = _chosen(parameter, default, card)
+    made = default.told(_named(card), parameter.unit) if isinstance(default, Worked | Chosen) else ""
     return ParameterView(
         name,
         parameter.title,
@@ -81,25 +78,13 @@ def _parameter(name: str, parameter: Parameter, card: Card) -> ParameterView:
     )
 
 
-def _chosen(parameter: Parameter, chosen: Chosen, card: Card) -> str:
-    """How its default follows from a choice, in words."""
-    each = (f"{answer}: {value:g} {parameter.unit}".rstrip() for answer, value in chosen.values.items())
-    return f"by “{card.parameter[chosen.choice].title}” ({', '.join(each)})"
+def _named(card: Card) -> Callable[[str], str]:
+    """What a name in a default is called on the page."""
 
+    def named(name: str) -> str:
+        return f"“{card.parameter[name].title}”" if name in card.parameter else PLAN_WORDS.get(name, name)
 
-def _worked(parameter: Parameter, worked: Worked, card: Card) -> str:
-    """How its default follows from the plan or from another parameter, in words."""
-
-    def amount(value: float | str) -> str:
-        if isinstance(value, str):
-            return f"“{card.parameter[value].title}”" if value in card.parameter else PLAN_WORDS.get(value, value)
-        return f"{value:g} {parameter.unit}".rstrip()
-
-    told = amount(worked.of) + (f" × {worked.times:g}" if worked.times != 1 else "")
-    told += f" + {amount(worked.plus)}" if worked.plus else ""
-    told += f", at least {amount(worked.at_least)}" if worked.at_least is not None else ""
-    told += f", at most {amount(worked.at_most)}" if worked.at_most is not None else ""
-    return told
+    return named
 
 
 def stopped(by: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag, model_validator
@@ -23,12 +24,28 @@ class Worked(Table):
     at_least: Finite | str | None = None
     at_most: Finite | str | None = None
 
+    def told(self, named: Callable[[str], str] = str, unit: str = "") -> str:
+        """In words, such as "plan.voltage_v × 0.5, at most 4.2 V". `named`: what a name in it is called."""
+
+        def amount(value: float | str) -> str:
+            return named(value) if isinstance(value, str) else f"{value:g} {unit}".rstrip()
+
+        told = f"{amount(self.of)} × {self.times:g}" if self.times != 1 else amount(self.of)
+        told += f" + {amount(self.plus)}" if self.plus else ""
+        told += f", at least {amount(self.at_least)}" if self.at_least is not None else ""
+        return told + (f", at most {amount(self.at_most)}" if self.at_most is not None else "")
+
 
 class Chosen(Table):
     """A value for each answer to a choice."""
 
     choice: Annotated[str, Field(min_length=1, max_length=32, description="A parameter of kind choice, before it.")]
     values: Annotated[dict[str, Finite], Field(min_length=1, max_length=20, description="One for each of its choices.")]
+
+    def told(self, named: Callable[[str], str] = str, unit: str = "") -> str:
+        """In words, such as "by kind (thin: 1 W, thick: 3 W)"."""
+        each = (f"{answer}: {value:g} {unit}".rstrip() for answer, value in self.values.items())
+        return f"by {named(self.choice)} ({', '.join(each)})"
 
 
 def _kind_of(given: Any) -> str:

@@ -7,7 +7,9 @@ import pty
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,7 +18,7 @@ from benchd.procedures.record import Result, Run, Side
 from benchd.store.log import Log
 from benchd.store.procedure_rows import end_run
 from tests.cli.asking import benchd, lines
-from tests.running import Bench, running
+from tests.running import Bench, Running, running
 from tests.simulated import SimulatedSupply
 
 RUN = Run(
@@ -33,7 +35,10 @@ def test_cards_are_listed_shown_copied_and_checked(tmp_path: Path) -> None:
         each["name"] for each in lines(benchd("procedure", "list", "--json", *data))
     }
     shown = benchd("procedure", "show", "find-short", *data)
-    assert "rail_v: Voltage that the rail is made for in V; has to be given, from 0.3, to 60" in shown
+    assert "rail_v: Voltage that the rail is made for in V; has to be given; from 0.3 to 60" in shown
+    assert "power_w: Power, at most in W; default by on_it: not known 0.6, chips 0.6, " in shown
+    assert "voltage_v: Voltage in V; default rail_v, at most 0.5; from 0.05 to 5" in shown
+    assert "on_it: What is on the rail; default not known; one of: not known, chips, " in shown
     assert "Disconnect the battery" in shown
     benchd("procedure", "copy", "leak-curve", "--as", "mine", *data)
     mine = tmp_path / "procedures" / "mine.toml"
@@ -113,6 +118,63 @@ below = 0.1
         keep = ("procedure", "reference", row["id"], "--board", "blue", "--data-dir", tmp_path / "data")
         assert "has no curve of a run that came to its end" in benchd(*keep, status=1)
         assert sim.truth(1).output is False
+
+
+def test_an_answer_is_read_by_what_is_asked(tmp_path: Path) -> None:
+    """A name made of digits stays a text, and what is no number is refused with its unit."""
+    card = """
+format = 1
+title = "Ask"
+what = "Asks."
+[sides.main]
+title = "Board"
+[[step]]
+do = "ask"
+name = "where"
+text = "Where is it warm?"
+kind = "text"
+timeout_s = 60
+[[step]]
+do = "ask"
+name = "celsius"
+text = "How warm is it?"
+kind = "number"
+unit = "°C"
+low = 0
+high = 200
+timeout_s = 60
+"""
+    with (
+        SimulatedSupply(board1="none") as sim,
+        running({"psu": Bench(sim.resource, 5.0, "benchd-sim")}, folder=tmp_path) as daemon,
+    ):
+        daemon.until_guarded()
+        (tmp_path / "data" / "procedures").mkdir()
+        (tmp_path / "data" / "procedures" / "ask.toml").write_text(card, "utf-8")
+        side = {"role": "main", "supply": "psu", "channel": 1}
+        run = daemon.call("POST", "runs", {"card": "ask", "sides": [side], "accept_cautions": True})["run"]
+        answer, data = ("procedure", "answer", run), ("--data-dir", tmp_path / "data")
+        _until_asked(daemon, run, "where")
+        assert "'celsius': that is not asked now, but 'where'" in benchd(*answer, "celsius", "20", *data, status=1)
+        benchd(*answer, "where", "0815", *data)
+        _until_asked(daemon, run, "celsius")
+        told = benchd(*answer, "celsius", "hot", *data, status=1)
+        assert "celsius: 'hot' was given; allowed is a number in °C" in told
+        benchd(*answer, "celsius", "40", *data)
+        seen = _until_asked(daemon, run, "")
+        given = [each["values"] for each in seen["run"]["happened"] if each["kind"] == "answer"]
+        assert given == [{"where": "0815"}, {"celsius": 40.0}]
+
+
+def _until_asked(daemon: Running, run: str, name: str) -> dict[str, Any]:
+    """What is seen of the run once it asks that; with no name, once it has ended."""
+    end_s = time.monotonic() + 20
+    while time.monotonic() < end_s:
+        seen: dict[str, Any] = daemon.call("GET", f"runs/{run}")
+        now = seen.get("now")
+        if (now is None) if not name else (now and (now.get("question") or {}).get("name") == name):
+            return seen
+    raise AssertionError(f"run {run} never asked {name!r}: {seen}")
 
 
 def test_ctrl_c_at_a_question_stops_the_run_with_the_output_off(tmp_path: Path) -> None:

@@ -81,6 +81,20 @@ def test_a_run_that_is_cut_ends_with_status_1_and_all_off(board: str, said: str,
     assert "all outputs were off at the end" in told
 
 
+def test_a_long_measurement_is_cut_short_and_that_is_said(tmp_path: Path) -> None:
+    told = benchd("procedure", "rehearse", "sleep-current", "--data-dir", tmp_path)
+    assert "cut short after 10 min: a rehearsal watches no longer" in told
+    assert "\nCut short: what comes of hours is not rehearsed.\n" in told
+    assert "Sleep current (rehearsal): done." in told
+
+
+def test_a_card_that_breaks_off_is_no_rehearsal_that_went_well(tmp_path: Path) -> None:
+    """`charging` feeds back into the battery side as soon as USB comes."""
+    told = benchd("procedure", "rehearse", "two-sides", "--board", "battery=charging", "--data-dir", tmp_path, status=1)
+    assert "the board feeds back into it" in told
+    assert "all outputs were off at the end" in told
+
+
 def test_a_short_is_found_by_the_probe_of_the_plan_and_a_leak_by_its_hold(tmp_path: Path) -> None:
     data = ("--data-dir", tmp_path)
     assert "side main: probe: " in benchd("procedure", "rehearse", "source-sag", "--board", "short", *data, status=1)

@@ -55,6 +55,24 @@ def test_a_wrong_one_is_refused_with_what_is_allowed(
     assert told in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("question", "text", "found"),
+    [
+        ({"kind": "ready"}, "yes", True),
+        ({"kind": "text"}, "0815", "0815"),
+        ({"kind": "choice", "choices": ["12", "chips"]}, "12", "12"),
+        ({"kind": "number", "unit": "V", "low": 0.0, "high": None}, "0.5", 0.5),
+    ],
+)
+def test_an_answer_is_read_by_its_question(question: dict[str, object], text: str, found: object) -> None:
+    assert procedure_set.answer({"name": "it", **question}, text) == found
+
+
+def test_an_answer_below_zero_is_refused_where_zero_is_the_least() -> None:
+    with pytest.raises(ValueError, match="it: -1 V was given; allowed is from 0 V"):
+        procedure_set.answer({"name": "it", "kind": "number", "unit": "V", "low": 0.0, "high": None}, "-1")
+
+
 @given(st.text())
 def test_any_text_is_a_value_in_range_or_refused(text: str) -> None:
     try:
