@@ -36,7 +36,7 @@ def test_cards_are_listed_shown_copied_and_checked(tmp_path: Path) -> None:
     }
     shown = benchd("procedure", "show", "find-short", *data)
     assert "rail_v: Voltage that the rail is made for in V; has to be given; from 0.3 to 60" in shown
-    assert "power_w: Power, at most in W; default by on_it: not known 0.6, chips 0.6, " in shown
+    assert "power_w: Power, at most in W; default by on_it (not known: 0.6 W, chips: 0.6 W, " in shown
     assert "voltage_v: Voltage in V; default rail_v, at most 0.5; from 0.05 to 5" in shown
     assert "on_it: What is on the rail; default not known; one of: not known, chips, " in shown
     assert "Disconnect the battery" in shown
@@ -116,7 +116,7 @@ below = 0.1
         assert "--set volts: procedure look has no parameters" in benchd(*run, "--yes", "--set", "volts=1", status=2)
         (row,) = lines(benchd("procedure", "results", "--json", "--data-dir", tmp_path / "data"))
         keep = ("procedure", "reference", row["id"], "--board", "blue", "--data-dir", tmp_path / "data")
-        assert "has no curve of a run that came to its end" in benchd(*keep, status=1)
+        assert "has no curve over a voltage or the like of a run that came to its end" in benchd(*keep, status=1)
         assert sim.truth(1).output is False
 
 
