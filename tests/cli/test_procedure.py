@@ -37,7 +37,7 @@ def test_cards_are_listed_shown_copied_and_checked(tmp_path: Path) -> None:
     shown = benchd("procedure", "show", "find-short", *data)
     assert "rail_v: Voltage that the rail is made for in V; has to be given; from 0.3 to 60" in shown
     assert "power_w: Power, at most in W; default by on_it (not known: 0.6 W, chips: 0.6 W, " in shown
-    assert "voltage_v: Voltage in V; default rail_v, at most 0.5; from 0.05 to 5" in shown
+    assert "voltage_v: Voltage in V; default rail_v, at most 0.5 V; from 0.05 to 5" in shown
     assert "on_it: What is on the rail; default not known; one of: not known, chips, " in shown
     assert "Disconnect the battery" in shown
     benchd("procedure", "copy", "leak-curve", "--as", "mine", *data)
