@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import pty
-import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -175,49 +170,3 @@ def _until_asked(daemon: Running, run: str, name: str) -> dict[str, Any]:
         if (now is None) if not name else (now and (now.get("question") or {}).get("name") == name):
             return seen
     raise AssertionError(f"run {run} never asked {name!r}: {seen}")
-
-
-def test_ctrl_c_at_a_question_stops_the_run_with_the_output_off(tmp_path: Path) -> None:
-    """In a terminal of its own (a pseudo terminal), as a person has it; the output is on while it asks."""
-    card = """
-format = 1
-title = "Ask"
-what = "Asks with the output on."
-[sides.main]
-title = "Board"
-[[step]]
-do = "on"
-voltage_v = 2.0
-limit_a = 0.2
-[[step]]
-do = "ask"
-name = "where"
-text = "Where is it warm?"
-kind = "text"
-timeout_s = 60
-powered = true
-"""
-    with (
-        SimulatedSupply(board1="leak-only") as sim,
-        running({"psu": Bench(sim.resource, 5.0, "benchd-sim")}, folder=tmp_path) as daemon,
-    ):
-        daemon.until_guarded()
-        (tmp_path / "data" / "procedures").mkdir()
-        (tmp_path / "data" / "procedures" / "ask.toml").write_text(card, "utf-8")
-        master, slave = pty.openpty()
-        words = ["procedure", "run", "ask", "--on", "psu/1", "--yes", "--data-dir", str(tmp_path / "data")]
-        terminal = subprocess.Popen([sys.executable, "-m", "benchd", *words], stdin=slave, stdout=slave, stderr=slave)
-        try:
-            shown = ""
-            while "Where is it warm?" not in shown:
-                shown += os.read(master, 4096).decode()
-            assert sim.truth(1).output is True
-            terminal.send_signal(signal.SIGINT)
-            assert terminal.wait(30) == 1
-            assert sim.truth(1).output is False
-            assert [run["outcome"] for run in daemon.call("GET", "runs")["runs"]] == ["stopped"]
-        finally:
-            terminal.kill()
-            terminal.wait()
-            os.close(master)
-            os.close(slave)
