@@ -94,6 +94,9 @@ async def test_power_from_afar_within_the_plan(tmp_path: Path) -> None:
                 assert not sim.truth(1).output
                 await client.publish("benchd/tried/do/s/1/on", b"", qos=1, retain=True)
                 await _trip_and_rearm(Remote(client, "again-"), sim, daemon)
+                ended = await _measured(client, sim, daemon)
+                assert (ended["card"], ended["outcome"]) == ("lead-resistance", "done")
+                assert ended["results"][0]["value"] == pytest.approx(0.0501, abs=0.001)
         with Log.open(daemon.log_file, read_only=True) as log:
             (rearmed,) = log.journal(kinds=["re-arm"])
             (chosen,) = log.journal(kinds=["job-chosen"])
@@ -133,6 +136,29 @@ async def _trip_and_rearm(remote: Remote, sim: SimulatedSupply, daemon: Any) -> 
     assert (await remote.do("rearm"))["ok"] is True
     assert daemon.channel("s")["latched"] is False
     assert not sim.truth(1).output
+
+
+async def _measured(client: aiomqtt.Client, sim: SimulatedSupply, daemon: Any) -> dict[str, Any]:
+    """A procedure from beginning to end, and what is told of its end."""
+    sim.board(1, "leads")
+    side = {"role": "main", "supply": "s", "channel": 1}
+    body = {"card": "lead-resistance", "sides": [side], "parameters": {}, "accept_cautions": True}
+    run = (await asyncio.to_thread(daemon.call, "POST", "runs", body))["run"]
+
+    def asked() -> bool:
+        return bool((daemon.call("GET", f"runs/{run}")["now"] or {}).get("question"))
+
+    await asyncio.to_thread(until, asked, bool, "its question")
+    await asyncio.to_thread(daemon.call, "POST", f"runs/{run}/answer", {"name": "ready", "value": True})
+    async with asyncio.timeout(30):
+        async for message in client.messages:
+            fits(message)
+            if message.topic.value == "benchd/tried/s/1/procedure":
+                assert isinstance(message.payload, bytes)
+                told: dict[str, Any] = json.loads(message.payload)
+                if told["run"] == run:
+                    return told
+    raise AssertionError("the connection ended")
 
 
 async def test_off_needs_no_permission_and_the_rest_does(tmp_path: Path) -> None:
