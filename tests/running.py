@@ -47,7 +47,9 @@ class Running:
     def guard_pid(self) -> int:
         """The guard's process id."""
         for child in psutil.Process(self.process.pid).children():
-            if "benchd.guard" in child.cmdline():
+            with contextlib.suppress(psutil.NoSuchProcess):  # one that was killed and is not waited for yet, too
+                if "benchd.guard" not in child.cmdline():
+                    continue
                 return child.pid
         raise LookupError("no guard among the daemon's processes")
 
