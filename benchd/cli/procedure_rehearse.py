@@ -32,7 +32,6 @@ BOARDS = {
 """The kind of board that an analysis is made for; `clean` for the others."""
 SIDES = {"usb": "charger-input"}
 """With `clean` at the battery: `charging` feeds back into a supply, and the card ends for that, as it should."""
-ALSO = {"short": "dead-short"}
 
 
 def rehearse(
@@ -116,9 +115,8 @@ def _hands(card: Card, used: dict[str, Plan], boards: Sequence[str], checked: Ch
     sides = {}
     for n, (role, plan) in enumerate(used.items()):
         kind = _of_side(boards, role, card, "board") or SIDES.get(role, usual)
-        kind = ALSO.get(kind, kind)
         if kind not in KINDS:
-            out.fail(f"--board {kind}: there is no such kind; there are: {', '.join([*KINDS, *ALSO])}", 2)
+            out.fail(f"--board {kind}: there is no such kind; there are: {', '.join(KINDS)}", 2)
         sides[role] = side_of(plan, kind, n + 1, by_itself if isinstance(by_itself, bool) else None)
         if not json_:
             typer.echo(f"side {role}: board {kind} ({KINDS[kind].tells}), plan {plan.name}")

@@ -106,7 +106,7 @@ class Bench(Exporting):
                 f"{supply}/{channel}: its sense leads are switched in, and nobody has checked that they reach their "
                 "clips: with an open one it may give more than it is set to. Run the procedure sense-check"
             )
-        await self.switch_on(watch, Asked(chosen, "", by, leads), asked(chosen, leads.ohm if leads else 0.0))
+        await self.switch_on(watch, Asked(chosen, "", by, leads), asked(chosen, leads.taken_off_ohm if leads else 0.0))
 
     async def switch_on(self, watch: ChannelWatch, wanted: Asked, ask: PowerAsk) -> None:
         """Switch on what a plan allows, for a person or for a run of a procedure: never in quiet hours, only once, and

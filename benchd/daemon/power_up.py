@@ -43,6 +43,12 @@ class PowerUp:
         return self.asked.plan if self.asked is not None else None
 
     @property
+    def lead_ohm(self) -> float | None:
+        """What its leads have, Ω; None: not known."""
+        leads = self.asked.leads if self.asked is not None else None
+        return None if leads is None else leads.taken_off_ohm
+
+    @property
     def by_hand(self) -> bool:
         """The stage goes on only when somebody says so."""
         hold = self.plan.hold if self.plan is not None else None

@@ -139,7 +139,8 @@ class ProcedureDesk:
             wanted = card.sides[side.role].plan if side.role in card.sides else ""
             plan = await self._plan(side, channel, side.plan or wanted or card.plan or None)
             identity = self._core.watches[side.supply, side.channel].identity
-            senses = self._core.senses(side.supply, identity, side.channel)
+            # Where the settings leave sensing as it is, nothing here switches it: the next power-on would find it so.
+            senses = channel.sense is not None and self._core.senses(side.supply, identity, side.channel)
             found[side.role] = Output(plan, channel.max_voltage_v, channel.max_limit_a, senses)
         return found
 

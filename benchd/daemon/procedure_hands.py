@@ -150,7 +150,7 @@ class ProcedureHands:
         """See `Hands`."""
         self.check()
         use = self._sides[side]
-        lead_ohm = use.leads.ohm if use.leads is not None else 0.0
+        lead_ohm = use.leads.taken_off_ohm if use.leads is not None else 0.0
         try:
             first = all(side.bounds is None for side in self._sides.values())
             ask = within(use.plan, voltage_v, limit_a, bounds, lead_ohm, first)

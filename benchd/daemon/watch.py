@@ -71,20 +71,7 @@ class ChannelWatch:
         self.expected: Expected | None = None
         """What its supply's family leads to expect; None: not known."""
         self.health = HealthBook()
-        self.output = OutputState.UNKNOWN
-        self.reason = "start"
-        self.text = ""
-        self.set_voltage_v: float | None = None
-        self.limit_a: float | None = None
-        self.latched = False
-        self.rearm_from_ns = 0
-        self.changed_ns = 0
-        """Since when the output is as it is."""
-        self.trip: dict[str, Any] | None = None
-        self.link_up = False
-        self.link_text = "not connected yet"
-        self.identity = ""
-        self.met: Met | None = None
+        self._nothing_told()
         self.readings = self.dropped = 0
         self.trips: Counter[str] = Counter()
         """By the rule that decided, since the daemon was started; like `readings`."""
@@ -110,6 +97,23 @@ class ChannelWatch:
         """Newest reading whose current is a number."""
         self._capture_settings = capture
         self._capture = self._new_capture()
+
+    def _nothing_told(self) -> None:
+        """What holds until the guard says how its output and its supply are."""
+        self.output = OutputState.UNKNOWN
+        self.reason = "start"
+        self.text = ""
+        self.set_voltage_v: float | None = None
+        self.limit_a: float | None = None
+        self.latched = False
+        self.rearm_from_ns = 0
+        self.changed_ns = 0
+        """Since when the output is as it is."""
+        self.trip: dict[str, Any] | None = None
+        self.link_up = False
+        self.link_text = "not connected yet"
+        self.identity = ""
+        self.met: Met | None = None
 
     def _new_capture(self) -> Capture:
         c = self._capture_settings
@@ -304,7 +308,7 @@ class ChannelWatch:
         now = msgspec.structs.replace(self._accuracy, set_voltage_v=set_voltage_v, limit_a=limit_a)
         if leads is None:
             return now
-        return msgspec.structs.replace(now, lead_ohm=max(leads.ohm, 0.0), lead_u_ohm=leads.u_ohm)
+        return msgspec.structs.replace(now, lead_ohm=leads.taken_off_ohm, lead_u_ohm=leads.u_ohm)
 
     @property
     def on(self) -> bool:
@@ -381,7 +385,7 @@ class ChannelWatch:
                     "stage_by_hand": power.by_hand,
                     "on_s": max(0.0, (now_ns - power.on_ns) / 1e9),
                     "second_layer": list(power.second_layer),
-                    "lead_ohm": self.conditions.lead_ohm,
+                    "lead_ohm": power.lead_ohm,
                 }
         return shown
 

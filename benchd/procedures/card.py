@@ -64,9 +64,7 @@ class On(Step):
     ] = ""
     sense: Annotated[
         SenseAt,
-        Field(
-            description="Where the voltage is held and measured, whatever the settings say; needs a supply that can."
-        ),
+        Field(description="Where the voltage is held and measured; only for outputs whose settings say `sense`."),
     ] = ""
     injection: Annotated[
         bool,

@@ -44,7 +44,7 @@ class Output(NamedTuple):
     max_voltage_v: float
     max_limit_a: float
     senses: bool = False
-    """Sense leads can be switched in and out from here."""
+    """Its settings say how it senses, and that can be switched from here."""
 
 
 @dataclasses.dataclass(slots=True)
@@ -180,8 +180,8 @@ class _Look:
         output, most = self.outputs[step.side], self.most[step.side]
         if step.sense == "remote" and not output.senses:
             self.faults.append(
-                f"{place}.sense: side {step.side} would be held at the far end of its sense leads; its supply has "
-                "none, or they cannot be switched in from here"
+                f"{place}.sense: side {step.side} would be held at the far end of its sense leads; that takes "
+                "`sense` in the settings of its output, and a supply with a command for it"
             )
         ceilings = (output.plan.voltage_v, output.max_voltage_v, "V"), (output.plan.limit_a, output.max_limit_a, "A")
         volts = self._within(step.voltage_v, "voltage_v", *ceilings[0], place, step)

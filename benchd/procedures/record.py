@@ -38,7 +38,7 @@ class Result(msgspec.Struct, frozen=True):
     """None: it could not be measured; `text` says why."""
     unit: str = ""
     u: float | None = None
-    """Expanded uncertainty (k = 2, about 95 %), in `unit`. None: not known, or it has an interval of its own."""
+    """Half of its 95 % interval, in `unit`. None: not known, or it has an interval of its own."""
     low: float | None = None
     high: float | None = None
     """Ends of a 95 % interval that is not symmetrical (a share of passes)."""
@@ -49,7 +49,7 @@ class Result(msgspec.Struct, frozen=True):
 
 
 class Column(msgspec.Struct, frozen=True):
-    """One column of a curve; `u`: expanded uncertainty (k = 2) of each value, empty where not known."""
+    """One column of a curve; `u`: half of the 95 % interval of each value, empty where not known."""
 
     name: str
     title: str
@@ -141,7 +141,7 @@ class LeadSet(msgspec.Struct, frozen=True):
     """Of the lead set, as the technician calls it; empty: the usual one."""
     ohm: float
     u_ohm: float
-    """Expanded (k = 2)."""
+    """Half of its 95 % interval, Ω."""
     current_a: float
     """Measured with."""
     celsius: float | None
@@ -152,6 +152,11 @@ class LeadSet(msgspec.Struct, frozen=True):
     sense: Literal["two-wire", "remote"] = "two-wire"
     chosen_ns: int = 0
     """When this set was put on again, of several; 0: since it was measured or typed."""
+
+    @property
+    def taken_off_ohm(self) -> float:
+        """Ω; noise may have made them less than nothing."""
+        return max(self.ohm, 0.0)
 
     @property
     def since_ns(self) -> int:

@@ -215,7 +215,7 @@ class Steps:
             None if step.longest_on_s is None else self.scope.number(step.longest_on_s),
             step.stages,
             not (step.hold_unless and self.scope.parameters.get(step.hold_unless) is True),
-            # Where sense leads cannot be switched, there is nothing to switch out.
+            # Where sensing is left as it is, there is nothing to switch out.
             "" if step.sense == "local" and not self._outputs[step.side].senses else step.sense,
         )
         self._look_at(step.side, volts, amps, bounds)

@@ -113,7 +113,8 @@ def _parts(taken: Taken, one: Measured, other: Measured, value: float) -> Parts:
     leads = taken.leads.get(one.side)
     if leads is None:
         return parts
-    by_a = [leads.ohm * known.offset_a] + ([] if leads.run else [leads.ohm * abs(amps) * known.fraction_a])
+    ohm = abs(leads.ohm)  # noise may make them less than nothing
+    by_a = [ohm * known.offset_a] + ([] if leads.run else [ohm * abs(amps) * known.fraction_a])
     return parts.and_(Parts(tuple(by_a))).and_(of_leads(leads, known).times(amps))
 
 

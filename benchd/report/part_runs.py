@@ -71,7 +71,7 @@ def _figure(result: Result, texts: Texts) -> str:
         value, low, high = (texts.plain(_rounded(each)) for each in (result.value, result.low, result.high))
         return texts("runs.interval", value=value, low=low, high=high, unit=result.unit)
     text = texts.numbers(quantity(float(result.value), result.unit, result.u))
-    return f"{text} (k = 2)" if result.u is not None else text
+    return f"{text} (95 %)" if result.u is not None else text
 
 
 def _rounded(value: float) -> float:

@@ -87,7 +87,7 @@ FIELDS: dict[str, dict[str, FieldIs]] = {
     },
     "procedure_result": {
         "value": FieldIs("as `unit`", "float", "what was measured"),
-        "uncertainty": FieldIs("as `unit`", "float", "expanded, k = 2"),
+        "uncertainty": FieldIs("as `unit`", "float", "half of a 95 % interval"),
         "low": FieldIs("as `unit`", "float", "lower end of a 95 % interval that is not symmetrical"),
         "high": FieldIs("as `unit`", "float", "upper end"),
     },

@@ -219,7 +219,7 @@ class ProcedureResult(msgspec.Struct, forbid_unknown_fields=True):
     unit: str = ""
     """Empty: none."""
     u: float | None = None
-    """Expanded uncertainty (k = 2), in `unit`; null: not known, or `low` and `high` say it."""
+    """Half of a 95 % interval, in `unit`; null: not known, or `low` and `high` say it."""
     low: float | None = None
     """Lower end of a 95 % interval that is not symmetrical, in `unit`; null: there is none."""
     high: float | None = None

@@ -71,7 +71,7 @@ def test_a_card_of_ones_own_shows_its_steps_and_says_that_the_board_is_simulated
 @pytest.mark.parametrize(
     ("board", "said"),
     [
-        ("short", "tripped. side main: short: 0.2"),
+        ("dead-short", "tripped. side main: short: 0.2"),
         ("reversed", "refused. side main: -3.8 V at the leads before power: another source"),
     ],
 )
@@ -97,7 +97,9 @@ def test_a_card_that_breaks_off_is_no_rehearsal_that_went_well(tmp_path: Path) -
 
 def test_a_short_is_found_by_the_probe_of_the_plan_and_a_leak_by_its_hold(tmp_path: Path) -> None:
     data = ("--data-dir", tmp_path)
-    assert "side main: probe: " in benchd("procedure", "rehearse", "source-sag", "--board", "short", *data, status=1)
+    assert "side main: probe: " in benchd(
+        "procedure", "rehearse", "source-sag", "--board", "dead-short", *data, status=1
+    )
     told = benchd("procedure", "rehearse", "source-sag", "--board", "low-stall", *data)
     assert "Sag of a tired battery (rehearsal): " in told
 

@@ -68,7 +68,7 @@ async def test_it_is_refused_where_the_supply_cannot_switch_its_sense_leads() ->
     hands = Sensing(2)
     finished = await played(hands, senses=False)
     assert finished.run.outcome == "refused"
-    assert "cannot be switched in from here" in finished.run.text
+    assert "that takes `sense` in the settings of its output" in finished.run.text
     assert hands.log == []
     assert check(CARD, {}, SENSES).faults == []
 

@@ -85,3 +85,13 @@ def test_at_the_step_where_it_gives_up_the_leads_still_take_what_it_drew() -> No
     assert abs(found["cut_off"].value - 3.0) <= found["cut_off"].u  # type: ignore[operator]
     assert abs(found["start"].value - 3.4) <= found["start"].u  # type: ignore[operator]
     assert "at the supply" not in run.text
+
+
+def test_leads_that_noise_made_less_than_nothing_end_no_run() -> None:
+    """As of sense leads, which leave next to nothing: 0.2 ± 0.4 mΩ below zero."""
+    hands = FakeHands({"main": board(3.0, 3.4)})
+    hands.answers = {"ready": True}
+    hands.lead = LeadSet("psu", 1, "", -0.0002, 0.0004, 1.0, None, T0, run="P1", sense="remote")
+    run = asyncio.run(played(shipped()["low-battery"].card, hands, boot_s=1.0, rest_s=0.1, step_v=0.05)).run
+    assert run.outcome == "done"
+    assert {"cut_off", "start"} <= {row.name for row in run.results if isinstance(row.value, float)}

@@ -72,7 +72,7 @@ def test_a_run_has_its_sentence_its_results_and_its_cautions(measured: Document)
     assert any("Hands off the board's button." in text for text in words)
     table = next(block for block in measured.blocks if isinstance(block, Table) and block.head[0] == "What")
     assert table.rows == [
-        ["Resistance to ground", "88.90 ± 0.40 Ω (k = 2)", "bad"],
+        ["Resistance to ground", "88.90 ± 0.40 Ω (95 %)", "bad"],
         ["Kind of leak", "ohmic", "–"],
         ["Starts that passed", "0.95  (95 %: 0.76 to 0.99)", "–"],
         ["Nothing", "it did not start", "–"],
