@@ -195,7 +195,11 @@ async def test_a_scanner_neither_re_arms_nor_raises_a_limit_nor_presses_a_button
     await expect(button).to_have_text("Fault found and cleared? Tap again to re-arm")
     await expect(by(page, "foot-said")).to_have_text("Foot switch: Fault found and cleared? Press again to re-arm.")
     assert [a for a in bench.asked if a[0] == "rearm"] == []
-    await page.wait_for_timeout(450)  # the least time between two presses of a foot; the browser has no other clock
-    await page.keyboard.press("r")
+    # A page that has stood still for the 6 s of the question asks anew, as it should: a foot comes again.
+    for _ in range(4):
+        await page.wait_for_timeout(450)  # the least time between two presses of a foot; the browser has no other clock
+        if bench.asked[-1][0] == "rearm":
+            break
+        await page.keyboard.press("r")
     await eventually(lambda: bench.asked[-1] == ("rearm", "lab", 1, "foot-switch"))
     assert bench.channels["lab", 1].output == OutputState.OFF
