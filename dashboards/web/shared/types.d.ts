@@ -151,7 +151,7 @@ export interface Choice {
   label: string;
 }
 
-/** One column of a curve; `u`: expanded uncertainty (k = 2) of each value, empty where not known. */
+/** One column of a curve; `u`: half of the 95 % interval of each value, empty where not known. */
 export interface Column {
   name: string;
   title: string;
